@@ -1,0 +1,146 @@
+"""Every setting of the board: unit, range and default; anything unknown or out of range is refused by name.
+
+What each one means is prose for people and lives on the host
+(`skidwright.setting_meanings`), from which `docs/settings.md` is generated.
+"""
+
+import json
+from binascii import crc32
+
+# name: (unit, lowest, highest, default)
+TABLE = {
+    # The sampling cycle
+    "autostart": ("", 0, 1, 1),
+    "run": ("", 0, 65535, 0),
+    "sample_volume_ul": ("uL", 2000, 500000, 30000),
+    "purge_volume_ul": ("uL", 0, 5000000, 200000),
+    "rest_s": ("s", 0, 86400, 300),
+    "settle_ms": ("ms", 1000, 600000, 8000),
+    "loop_steady_ua": ("uA", 5, 16000, 80),
+    "prime_limit_s": ("s", 10, 3600, 600),
+    "settle_limit_s": ("s", 10, 3600, 180),
+    "run_limit_s": ("s", 30, 7200, 1800),
+    # Flow
+    "flow_set_ul_s": ("uL/s", 50, 20000, 833),
+    "flow_low_ul_s": ("uL/s", 20, 20000, 667),
+    "flow_high_ul_s": ("uL/s", 50, 20000, 1000),
+    "purge_flow_ul_s": ("uL/s", 50, 20000, 2000),
+    "meter_pulse_nl": ("nL", 1000, 1000000, 200000),
+    # Pump and controller
+    "pump_full_ul_s": ("uL/s", 100, 60000, 4000),
+    "duty_min_permille": ("1/1000", 0, 500, 60),
+    "duty_max_permille": ("1/1000", 100, 1000, 950),
+    "duty_slew_permille_s": ("1/1000/s", 10, 10000, 400),
+    "gain_ppm_per_ul_s": ("1e-6/(uL/s)", 1, 5000, 60),
+    "integral_ms": ("ms", 100, 600000, 1500),
+    # Current loops and temperature
+    "water_low_cpct": ("0.01 %", -1000, 10000, 0),
+    "water_high_cpct": ("0.01 %", 100, 20000, 10000),
+    "temp_source": ("", 0, 2, 1),
+    "temp_low_cdeg": ("0.01 degC", -10000, 10000, 0),
+    "temp_high_cdeg": ("0.01 degC", -5000, 30000, 10000),
+    "metal_channels": ("", 0, 2, 0),
+    "calibration_due_day": ("d since 2000-01-01", 0, 65535, 0),
+    # Interlocks
+    "no_flow_ms": ("ms", 1000, 120000, 8000),
+    "unwanted_flow_ul": ("uL", 100, 100000, 5000),
+    "fluid_hot_cdeg": ("0.01 degC", 0, 20000, 8500),
+    "duty_limit_ms": ("ms", 1000, 600000, 20000),
+    "trip_hold_s": ("s", 1, 86400, 60),
+    # Log and supervision
+    "log_segments": ("", 8, 4000, 280),
+    "watchdog_ms": ("ms", 0, 8388, 8000),
+}
+# Asset numbers sampled in turn; the place in the list is the number of the selector output.
+ASSETS = "assets"
+ASSETS_DEFAULT = [1]
+MAX_ASSETS = 8
+MAX_ASSET_NUMBER = 65535
+
+
+def defaults():
+    """A new dictionary of all settings at their defaults."""
+    values = {name: row[3] for name, row in TABLE.items()}
+    values[ASSETS] = list(ASSETS_DEFAULT)
+    return values
+
+
+def _is_int(value):
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def check(name, value):
+    """None when `value` may be given to `name`, else one line that says why not."""
+    if name == ASSETS:
+        if not isinstance(value, list) or not 1 <= len(value) <= MAX_ASSETS:
+            return "assets: a list of 1 to %d asset numbers is needed" % MAX_ASSETS
+        for number in value:
+            if not _is_int(number) or not 1 <= number <= MAX_ASSET_NUMBER:
+                return "assets: %s is not a whole number from 1 to %d" % (number, MAX_ASSET_NUMBER)
+        if len(set(value)) != len(value):
+            return "assets: a number stands twice"
+        return None
+    if name not in TABLE:
+        return "%s: there is no such setting" % name
+    unit, low, high, _ = TABLE[name]
+    if not _is_int(value):
+        return "%s: a whole number is needed, not %s" % (name, value)
+    if not low <= value <= high:
+        return "%s: %d is outside %d to %d %s" % (name, value, low, high, unit)
+    return None
+
+
+def check_all(values):
+    """A list of lines, one for each thing wrong with a dictionary of settings (empty when all is well).
+
+    Names left out keep their defaults. Settings that only make sense together are checked together.
+    """
+    problems = []
+    for name in sorted(values):
+        problem = check(name, values[name])
+        if problem:
+            problems.append(problem)
+    if not problems:
+        whole = defaults()
+        whole.update(values)
+        if not whole["flow_low_ul_s"] < whole["flow_set_ul_s"] < whole["flow_high_ul_s"]:
+            problems.append("flow_set_ul_s: must lie between flow_low_ul_s and flow_high_ul_s")
+        if whole["duty_min_permille"] >= whole["duty_max_permille"]:
+            problems.append("duty_min_permille: must be below duty_max_permille")
+        if whole["water_low_cpct"] >= whole["water_high_cpct"]:
+            problems.append("water_low_cpct: must be below water_high_cpct")
+        if whole["temp_low_cdeg"] >= whole["temp_high_cdeg"]:
+            problems.append("temp_low_cdeg: must be below temp_high_cdeg")
+    return problems
+
+
+def canonical(values):
+    """The settings as bytes in one fixed order, for digests."""
+    return "\n".join(["%s=%s" % (name, values[name]) for name in sorted(values)]).encode()
+
+
+def digest(values):
+    """CRC-32 of all settings in force, as it stands in each sample record."""
+    return crc32(canonical(values))
+
+
+def load(path):
+    """Settings from a JSON file on the board and a list of problems.
+
+    With any problem all settings are the defaults: half of a set of settings
+    is not a set anybody chose. A missing file is no problem.
+    """
+    values = defaults()
+    try:
+        with open(path) as f:
+            found = json.load(f)
+    except OSError:
+        return values, []
+    except ValueError:
+        return values, ["settings file: not valid JSON"]
+    if not isinstance(found, dict):
+        return values, ["settings file: not a table of settings"]
+    problems = check_all(found)
+    if not problems:
+        values.update(found)
+    return values, problems
