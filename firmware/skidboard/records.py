@@ -162,8 +162,8 @@ def pack_event(slot, kind, boot, uptime_ms, faults=0, asset=0, run=0, code=0, st
     n = min(len(raw), 88)
     while 0 < n < len(raw) and raw[n] & 0xC0 == 0x80:
         n -= 1
-    struct.pack_into(EVENT_FORMAT, slot, 0, kind, LAYOUT, boot, 0, uptime_ms, faults, asset, run, code, state, 0,
-                     a, b, c, d, utc_ms, raw[:n], 0)  # fmt: skip
+    struct.pack_into(EVENT_FORMAT, slot, 0, kind, LAYOUT, boot, 0, uptime_ms, faults, asset, run, code, state,
+                     0, a, b, c, d, utc_ms, raw[:n], 0)  # fmt: skip
 
 
 def pack_header(block, boot, device, log, segment, first_seq, previous_digest, chain=CHAIN_SHA256):
