@@ -1,0 +1,180 @@
+"""ISO 4406:2021 cleanliness codes, by the standard's table and exact at its limits.
+
+Source: ISO 4406:2021, table 1 (scale numbers, "more than" and "up to and
+including", particles per millilitre) and its rules for the code: three numbers
+for >=4, >=6 and >=14 um(c); `*` for too many particles to count, `-` for a
+size that was not wanted, `>=` before a number when fewer than 20 particles
+were counted. The table's steps are rounded, so no power of two gives it.
+
+A count per volume is compared with a limit as a fraction, never as a quotient
+of floats, so 64 particles in 100 mL are scale number 6 and 65 are 7. A float
+is taken as the decimal it prints as.
+"""
+
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+# Upper limits, particles per mL, scale number 0 first. As text: each is that decimal exactly.
+_LIMITS_TEXT = (
+    "0.01", "0.02", "0.04", "0.08", "0.16", "0.32", "0.64", "1.3", "2.5", "5", "10", "20", "40", "80", "160",
+    "320", "640", "1300", "2500", "5000", "10000", "20000", "40000", "80000", "160000", "320000", "640000",
+    "1300000", "2500000",
+)  # fmt: skip
+UPPER_PER_ML = np.array([float(text) for text in _LIMITS_TEXT])
+_EXACT = tuple(Fraction(text) for text in _LIMITS_TEXT)
+HIGHEST = len(_LIMITS_TEXT) - 1
+ABOVE_TABLE = HIGHEST + 1
+NOT_COUNTED = 255
+FEW_PARTICLES = 20
+
+TOO_MANY = "*"
+NOT_WANTED = "-"
+Channel = float | int | str
+
+
+class Code(NamedTuple):
+    """An ISO 4406 code: text, scale numbers, and the 21 um(c) figure that is no part of it.
+
+    `numbers` holds None where the text has `*` or `-`, and 29 for `>28`;
+    `at_least` is True where fewer than 20 particles were counted.
+    """
+
+    text: str
+    numbers: tuple[int | None, ...]
+    at_least: tuple[bool, ...]
+    extra_21um: str | None
+
+    def __str__(self) -> str:
+        return self.text if self.extra_21um is None else f"{self.text} (extra, 21 um(c): {self.extra_21um})"
+
+
+def scale_numbers(per_ml: ArrayLike) -> NDArray[np.int64]:
+    """Scale numbers of concentrations in particles per mL, any shape: 0 to 28, 29 above the table.
+
+    NaN gives NOT_COUNTED (255). Raises ValueError for a negative concentration.
+    """
+    values = np.asarray(per_ml, dtype=np.float64)
+    if np.any(values < 0):
+        raise ValueError("a concentration in particles per mL cannot be negative")
+    numbers = np.searchsorted(UPPER_PER_ML, values, side="left").astype(np.int64)
+    return np.where(np.isnan(values), NOT_COUNTED, numbers)
+
+
+def scale_numbers_of_counts(counts: ArrayLike, volume_ul: ArrayLike) -> NDArray[np.int64]:
+    """Scale numbers of whole counts in whole microlitres, decided in 64-bit integers.
+
+    Arguments broadcast; `counts` and `volume_ul` below 2**32. Raises ValueError when a
+    count is negative, a volume not above 0, or either too large.
+    """
+    count = np.asarray(counts).astype(np.int64)
+    volume = np.asarray(volume_ul).astype(np.int64)
+    if np.any(count < 0) or np.any(volume <= 0):
+        raise ValueError("counts must be 0 or more and volumes above 0")
+    if np.any(count >= 1 << 32) or np.any(volume >= 1 << 32):
+        raise ValueError("counts and volumes in microlitres must be below 2**32")
+    count, volume = np.broadcast_arrays(count, volume)
+    # count / (volume / 1000) * 100 against the limit in hundredths, multiplied out
+    scaled = count * 100_000
+    numbers = np.zeros(count.shape, dtype=np.int64)
+    for limit in _EXACT:
+        numbers += scaled > volume * int(limit * 100)
+    return numbers
+
+
+def exact_fraction(value: float | int | str | Fraction, what: str) -> Fraction:
+    """`value` as a fraction, a float as the decimal it prints as; ValueError names `what` if it is no number."""
+    try:
+        return value if isinstance(value, Fraction) else Fraction(str(value))
+    except (ValueError, ZeroDivisionError):
+        raise ValueError(f"{what}: {value!r} is not a number") from None
+
+
+def _number(concentration: Fraction) -> int:
+    return sum(concentration > limit for limit in _EXACT)
+
+
+def number_text(number: int, at_least: bool = False) -> str:
+    """One scale number as it stands in a code: `17`, `>=7`, `>28`, or `-` for NOT_COUNTED."""
+    if number == NOT_COUNTED:
+        return NOT_WANTED
+    if number >= ABOVE_TABLE:
+        return f">{HIGHEST}"
+    return f">={number}" if at_least else str(number)
+
+
+def code_texts(numbers: ArrayLike, at_least: ArrayLike = False) -> list[str]:
+    """Code texts of an (n, 3) array of scale numbers, `at_least` broadcasting; ValueError for another shape."""
+    table = np.asarray(numbers, dtype=np.int64)
+    if table.ndim != 2 or table.shape[1] != 3:
+        raise ValueError("an (n, 3) array of scale numbers is needed: >=4, >=6 and >=14 um(c)")
+    few = np.broadcast_to(np.asarray(at_least, dtype=bool), table.shape)
+    # there are few different texts: make each once, then look them up
+    plain = np.array([number_text(n) for n in range(256)], dtype=object)
+    low = np.array([number_text(n, True) for n in range(256)], dtype=object)
+    parts = np.where(few, low[table], plain[table])
+    return ["/".join(row) for row in parts.tolist()]
+
+
+def _assemble(parts: list[tuple[int | None, bool, str]]) -> Code:
+    if len(parts) not in (3, 4):
+        raise ValueError("three channels are needed (>=4, >=6, >=14 um(c)), a fourth (>=21 um(c)) may follow")
+    main = parts[:3]
+    return Code(
+        text="/".join(text for _, _, text in main),
+        numbers=tuple(number for number, _, _ in main),
+        at_least=tuple(few for _, few, _ in main),
+        extra_21um=parts[3][2] if len(parts) == 4 else None,
+    )
+
+
+def code_of_per_ml(per_ml: Sequence[Channel]) -> Code:
+    """The code of three (or four) cumulative concentrations in particles per mL.
+
+    `*` and `-` stand for themselves. Raises ValueError when one is negative or no number, or when there are not three or four.
+    """
+    parts: list[tuple[int | None, bool, str]] = []
+    for value in per_ml:
+        if value in (TOO_MANY, NOT_WANTED):
+            parts.append((None, False, str(value)))
+            continue
+        concentration = exact_fraction(value, "particles per mL")
+        if concentration < 0:
+            raise ValueError(f"particles per mL: {value} is negative")
+        number = _number(concentration)
+        parts.append((number, False, number_text(number)))
+    return _assemble(parts)
+
+
+def code_of_counts(
+    counts: Sequence[Channel], volume_ml: Channel | Fraction, dilution: Channel | Fraction = 1
+) -> Code:
+    """The code of raw cumulative counts in `volume_ml` of a fluid that was diluted `dilution` times.
+
+    A dilution of 10 means one part of fluid in ten parts of mixture. Whether
+    fewer than 20 particles were counted is asked of the raw counts. `*` and
+    `-` stand for themselves. Raises ValueError when a count is negative or
+    not whole, the volume not above 0, the dilution below 1, or when there are not
+    three or four counts.
+    """
+    volume = exact_fraction(volume_ml, "volume in mL")
+    factor = exact_fraction(dilution, "dilution")
+    if volume <= 0:
+        raise ValueError(f"volume in mL: {volume_ml} is not above 0")
+    if factor < 1:
+        raise ValueError(f"dilution: {dilution} is below 1")
+    parts: list[tuple[int | None, bool, str]] = []
+    for value in counts:
+        if value in (TOO_MANY, NOT_WANTED):
+            parts.append((None, False, str(value)))
+            continue
+        count = exact_fraction(value, "count")
+        if count < 0 or count.denominator != 1:
+            raise ValueError(f"count: {value} is not a whole number from 0 up")
+        number = _number(count * factor / volume)
+        few = count < FEW_PARTICLES
+        parts.append((number, few, number_text(number, few)))
+    return _assemble(parts)
