@@ -86,7 +86,7 @@ def scale_numbers_of_counts(counts: ArrayLike, volume_ul: ArrayLike) -> NDArray[
 
 
 def exact_fraction(value: float | int | str | Fraction, what: str) -> Fraction:
-    """`value` as a fraction, a float as the decimal it prints as; ValueError names `what` if it is no number."""
+    """`value` as a fraction, a float as the decimal it prints as; ValueError names `what` if none."""
     try:
         return value if isinstance(value, Fraction) else Fraction(str(value))
     except (ValueError, ZeroDivisionError):
@@ -107,7 +107,7 @@ def number_text(number: int, at_least: bool = False) -> str:
 
 
 def code_texts(numbers: ArrayLike, at_least: ArrayLike = False) -> list[str]:
-    """Code texts of an (n, 3) array of scale numbers, `at_least` broadcasting; ValueError for another shape."""
+    """Code texts of an (n, 3) array of scale numbers; `at_least` broadcasts. ValueError for another shape."""
     table = np.asarray(numbers, dtype=np.int64)
     if table.ndim != 2 or table.shape[1] != 3:
         raise ValueError("an (n, 3) array of scale numbers is needed: >=4, >=6 and >=14 um(c)")
@@ -134,7 +134,8 @@ def _assemble(parts: list[tuple[int | None, bool, str]]) -> Code:
 def code_of_per_ml(per_ml: Sequence[Channel]) -> Code:
     """The code of three (or four) cumulative concentrations in particles per mL.
 
-    `*` and `-` stand for themselves. Raises ValueError when one is negative or no number, or when there are not three or four.
+    `*` and `-` stand for themselves. Raises ValueError when one is negative or no number, or when there
+    are not three or four.
     """
     parts: list[tuple[int | None, bool, str]] = []
     for value in per_ml:
