@@ -1,0 +1,145 @@
+"""The pin table in the firmware's form and in the documentation's, both made from the wiring."""
+
+from __future__ import annotations
+
+from .chip import EDGE_PINS, pwm_slice
+from .wiring import Connector, Signal, Wiring
+
+COUNTERS = ("count_4um", "count_6um", "count_14um", "count_21um", "metal_ferrous", "metal_nonferrous")
+SELECTORS = tuple(f"selector_{i}" for i in range(1, 9))
+
+
+def _constant(name: str) -> str:
+    return name.upper() + "_PIN"
+
+
+def firmware_pins(wiring: Wiring) -> str:
+    """The text of firmware/skidboard/board/pins.py. The wiring must have passed its checks."""
+    gpio = {s.name: s.gpio for s in wiring.signals}
+    by_name = {s.name: s for s in wiring.signals}
+    lines = [
+        '"""Pins by signal. Made from hardware/wiring.toml by `skidwright wiring make`; change that file, not this one."""',
+        "",
+        "# Particle counts >=4, >=6, >=14, >=21 um(c), then ferrous and non-ferrous metal",
+        f"COUNTER_PINS = ({', '.join(str(gpio[n]) for n in COUNTERS)})",
+        f"FLOW_METER_PIN = {gpio['flow_meter']}",
+        "",
+        "# Slice 0 to 3, so that a soft reset stops the drive",
+        f"PUMP_PIN = {gpio['pump']}",
+        f"PUMP_PWM_HZ = {by_name['pump'].frequency_hz}",
+        "",
+        "# Sampling valves in the order of the setting `assets`",
+        f"SELECTOR_PINS = ({', '.join(str(gpio[n]) for n in SELECTORS)})",
+        f"STORED_LAMP_PIN = {gpio['stored_lamp']}",
+        f"FAULT_LAMP_PIN = {gpio['fault_lamp']}",
+        "",
+        "# Level that means stop, over-pressure, safe mode",
+    ]
+    for name in ("stop_chain", "over_pressure", "safe_mode"):
+        lines.append(f"{_constant(name)} = {gpio[name]}")
+        lines.append(f"{name.upper()}_ACTIVE = {1 if by_name[name].active == 'high' else 0}")
+    lines += ["", "# Analogue inputs"]
+    lines += [f"{_constant(n)} = {gpio[n]}" for n in ("water_loop", "temp_loop", "temp_thermistor")]
+    lines += [
+        f"ADC_REFERENCE_MV = {wiring.board.adc_reference_mv}",
+        f"SHUNT_OHM = {wiring.board.shunt_ohm}",
+        f"THERMISTOR_PULL_OHM = {wiring.board.thermistor_pull_ohm}",
+        "",
+        "# Bus of the 16-bit converter and the clock chip, both optional",
+        f"I2C_BUS = {by_name['i2c_sda'].bus}",
+        f"I2C_SDA_PIN = {gpio['i2c_sda']}",
+        f"I2C_SCL_PIN = {gpio['i2c_scl']}",
+    ]
+    for device in wiring.i2c_devices:
+        lines.append(
+            f"{device.name.upper().replace(' ', '_').replace('-', '_')}_ADDRESS = 0x{device.address:02X}"
+        )
+    for option in wiring.options:
+        lines += ["", f"# Option: {option.title}", f"{_constant(option.signal.name)} = {option.signal.gpio}"]
+    return "\n".join(lines) + "\n"
+
+
+def function_words(signal: Signal) -> str:
+    """A signal's function in words, with the slice or bus."""
+    if signal.function == "pwm":
+        number, channel = pwm_slice(signal.gpio)
+        return f"PWM, slice {number} {channel}"
+    return {
+        "pio_count": "PIO edge counter",
+        "adc": f"analogue input {signal.gpio - 26}",
+        "i2c_sda": f"I2C{signal.bus} data",
+        "i2c_scl": f"I2C{signal.bus} clock",
+        "uart_tx": f"UART{signal.bus} out",
+        "uart_rx": f"UART{signal.bus} in",
+        "input": f"input, {signal.active} when it speaks",
+        "output": "output",
+    }[signal.function]
+
+
+def pull_words(signal: Signal) -> str:
+    """The resistor on a signal in words."""
+    if not signal.pull_ohm:
+        return ""
+    ohm = f"{signal.pull_ohm / 1000:g} kilohm" if signal.pull_ohm >= 1000 else f"{signal.pull_ohm:g} ohm"
+    return f"{ohm} to {'0 V' if signal.pull_to == 'gnd' else '3.3 V'}"
+
+
+def terminals_of(wiring: Wiring, name: str) -> list[str]:
+    """Terminals that carry a conductor, e.g. ["J5.3"]."""
+    return [f"{c.id}.{t.number}" for c in wiring.connectors for t in c.terminals if t.carries == name]
+
+
+def pin_rows(wiring: Wiring) -> list[tuple[str, ...]]:
+    """One row a pin: GPIO, board pin, signal, function, resistor, terminal, meaning."""
+    return [
+        (
+            f"GP{s.gpio}",
+            str(EDGE_PINS.get(s.gpio, "-")),
+            s.name,
+            function_words(s),
+            pull_words(s),
+            ", ".join(terminals_of(wiring, s.name)) or "on the board",
+            s.title,
+        )
+        for s in sorted(wiring.signals, key=lambda s: s.gpio)
+    ]
+
+
+def _markdown(header: tuple[str, ...], rows: list[tuple[str, ...]]) -> list[str]:
+    lines = ["| " + " | ".join(header) + " |", "|" + " --- |" * len(header)]
+    return lines + ["| " + " | ".join(row) + " |" for row in rows]
+
+
+def _connector_rows(wiring: Wiring, connector: Connector) -> list[tuple[str, ...]]:
+    meaning = {s.name: s.title for s in wiring.signals} | {s.name: s.title for s in wiring.supplies}
+    meaning |= {
+        "zero_volts": "0 V",
+        "protective_earth": "protective earth",
+        "screen": "cable screen, this end only",
+    }
+    return [
+        (
+            f"{connector.id}.{t.number}",
+            t.carries,
+            meaning.get(t.carries, ""),
+            wiring.wire_colours.get(t.wire, t.wire),
+        )
+        for t in connector.terminals
+    ]
+
+
+def documentation(wiring: Wiring) -> str:
+    """The tables of docs/wiring.md: pins, connectors with wires, options."""
+    header = ("GPIO", "board pin", "signal", "function", "resistor", "terminal", "meaning")
+    lines = ["### Pins", "", *_markdown(header, pin_rows(wiring)), ""]
+    for option in wiring.options:
+        lines += [
+            f"Option `{option.name}`: {option.title} (GP{option.signal.gpio}, `{option.signal.name}`).",
+            "",
+        ]
+    lines += ["### Connectors", ""]
+    for connector in wiring.connectors:
+        rows = _connector_rows(wiring, connector)
+        lines += [f"**{connector.id}** {connector.title}", ""]
+        lines += [*_markdown(("terminal", "signal", "meaning", "wire"), rows), ""]
+    return "\n".join(lines)

@@ -1,0 +1,274 @@
+"""Reads hardware/wiring.toml: every table and key is known, or the file is refused by name."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, TypeVar
+
+from .errors import RigError
+
+T = TypeVar("T")
+
+FUNCTIONS = (
+    "pio_count", "pwm", "adc", "i2c_sda", "i2c_scl", "uart_tx", "uart_rx", "input", "output",
+)  # fmt: skip
+OUTPUTS = ("pwm", "output", "uart_tx")
+# What a terminal may carry besides signals and supplies.
+OTHER_CONDUCTORS = ("zero_volts", "protective_earth", "screen")
+
+
+@dataclass(frozen=True)
+class Board:
+    """The microcontroller board."""
+
+    name: str
+    chip: str
+    state_machines_reserved: int
+    adc_reference_mv: int
+    shunt_ohm: int
+    thermistor_pull_ohm: int
+
+
+@dataclass(frozen=True)
+class Supply:
+    """A supply rail. `efficiency` is that of the converter between it and the rail it is fed by."""
+
+    name: str
+    title: str
+    volts: float
+    tolerance_percent: float
+    limit_ma: float
+    fed_by: str = ""
+    efficiency: float = 1.0
+
+
+@dataclass(frozen=True)
+class Load:
+    """Something that draws current (mA, each); `at_once` of `count` are on together."""
+
+    name: str
+    supply: str
+    ma: float
+    count: int = 1
+    at_once: int = 1
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A signal on a pin; levels in millivolts at the pin in the worst case, see hardware/wiring.toml."""
+
+    name: str
+    title: str
+    gpio: int
+    function: str
+    bus: int = 0
+    frequency_hz: int = 0
+    active: str = "high"
+    safe: str = ""
+    pull: str = "none"
+    pull_ohm: float = 0.0
+    pull_to: str = ""
+    low_mv: tuple[int, int] | None = None
+    high_mv: tuple[int, int] | None = None
+    range_mv: tuple[int, int] | None = None
+    needs_low_mv: int | None = None
+    needs_high_mv: int | None = None
+    load_ma: float = 0.0
+    block: str = ""
+    optional: bool = False
+
+
+@dataclass(frozen=True)
+class Option:
+    """Another signal that may take the place of the one named in `replaces`."""
+
+    name: str
+    title: str
+    replaces: str
+    signal: Signal
+
+
+@dataclass(frozen=True)
+class BusDevice:
+    """A device on an I2C bus."""
+
+    name: str
+    bus: int
+    address: int
+
+
+@dataclass(frozen=True)
+class Terminal:
+    """A terminal of a connector: which conductor it carries, by what kind of wire."""
+
+    number: int
+    carries: str
+    wire: str
+
+
+@dataclass(frozen=True)
+class Connector:
+    """A connector of the wiring board."""
+
+    id: str
+    title: str
+    terminals: tuple[Terminal, ...]
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """The whole wiring as read."""
+
+    board: Board
+    supplies: tuple[Supply, ...]
+    loads: tuple[Load, ...]
+    signals: tuple[Signal, ...]
+    options: tuple[Option, ...]
+    i2c_devices: tuple[BusDevice, ...]
+    connectors: tuple[Connector, ...]
+    wire_colours: dict[str, str] = field(default_factory=dict)
+
+    def with_option(self, option: Option) -> Wiring:
+        """The wiring with one option taken: its signal in the place of the one it replaces, on its terminal too."""
+        signals = tuple(option.signal if s.name == option.replaces else s for s in self.signals)
+        connectors = tuple(
+            Connector(
+                c.id,
+                c.title,
+                tuple(
+                    Terminal(t.number, option.signal.name, t.wire) if t.carries == option.replaces else t
+                    for t in c.terminals
+                ),
+            )
+            for c in self.connectors
+        )
+        return Wiring(
+            self.board,
+            self.supplies,
+            self.loads,
+            signals,
+            (),
+            self.i2c_devices,
+            connectors,
+            self.wire_colours,
+        )
+
+
+def _kind(value: Any) -> str:
+    return {bool: "true or false", str: "text", dict: "a table", list: "a list"}.get(type(value), "a number")
+
+
+def _fits(value: Any, annotation: str) -> bool:
+    """Whether a TOML value fits a dataclass field's annotation (given as text)."""
+    if annotation == "bool":
+        return isinstance(value, bool)
+    if annotation == "str":
+        return isinstance(value, str)
+    if annotation.startswith("tuple[int, int]"):
+        return (
+            isinstance(value, list)
+            and len(value) == 2
+            and all(isinstance(x, int) and not isinstance(x, bool) for x in value)
+        )
+    if annotation.startswith("int"):
+        return isinstance(value, int) and not isinstance(value, bool)
+    if annotation == "float":
+        return isinstance(value, int | float) and not isinstance(value, bool)
+    return True
+
+
+def build(kind: type[T], table: Any, where: str) -> T:
+    """Make a `kind` (a dataclass of plain fields) from a TOML table.
+
+    Raises RigError naming the key that is unknown, missing or of the wrong type.
+    """
+    if not isinstance(table, dict):
+        raise RigError(f"{where}: a table is needed, not {_kind(table)}")
+    known = {f.name: f for f in fields(kind)}  # type: ignore[arg-type]
+    for key in table:
+        if key not in known:
+            raise RigError(f"{where}: unknown key '{key}'; known are {', '.join(known)}")
+    values: dict[str, Any] = {}
+    for name, f in known.items():
+        if name in table:
+            value = table[name]
+            if not _fits(value, str(f.type)):
+                raise RigError(f"{where}: '{name}' does not take {_kind(value)} ({value!r})")
+            values[name] = tuple(value) if isinstance(value, list) else value
+    try:
+        return kind(**values)
+    except TypeError as problem:
+        missing = str(problem).split(":", 1)[-1].strip()
+        raise RigError(f"{where}: missing {missing}") from None
+
+
+def _rows(document: dict[str, Any], key: str) -> list[Any]:
+    rows = document.get(key, [])
+    if not isinstance(rows, list):
+        raise RigError(f"[[{key}]] must be written with two brackets")
+    return rows
+
+
+def _label(row: Any, key: str, index: int) -> str:
+    name = row.get("name", row.get("id")) if isinstance(row, dict) else None
+    return f"{key} {name or index + 1}"
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The document in a TOML file. Raises RigError when it cannot be read or is not TOML."""
+    try:
+        with path.open("rb") as file:
+            return tomllib.load(file)
+    except OSError as problem:
+        raise RigError(f"{path}: cannot be read ({problem.strerror})") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise RigError(f"{path}: not valid TOML: {problem}") from None
+
+
+def parse(document: dict[str, Any]) -> Wiring:
+    """A Wiring from a TOML document. Raises RigError when a table or key is unknown, missing or of the wrong type."""
+    known = {
+        "format", "board", "supply", "load", "signal", "option", "i2c_device", "connector", "wire_colours",
+    }  # fmt: skip
+    for key in document:
+        if key not in known:
+            raise RigError(f"unknown table '{key}'; known are {', '.join(sorted(known))}")
+    if document.get("format") != 1:
+        raise RigError("format must be 1: this file is of another version of skidwright")
+    options = []
+    for i, row in enumerate(_rows(document, "option")):
+        where = _label(row, "option", i)
+        if not isinstance(row, dict) or "signal" not in row:
+            raise RigError(f"{where}: missing [option.signal]")
+        signal = build(Signal, row["signal"], f"{where}, signal")
+        options.append(build(Option, {**row, "signal": signal}, where))
+    connectors = []
+    for i, row in enumerate(_rows(document, "connector")):
+        where = _label(row, "connector", i)
+        terminals = [build(Terminal, t, f"{where}, terminal") for t in _rows(row, "terminals")]
+        connectors.append(build(Connector, {**row, "terminals": terminals}, where))
+
+    def table(kind: type[T], key: str) -> tuple[T, ...]:
+        return tuple(build(kind, row, _label(row, key, i)) for i, row in enumerate(_rows(document, key)))
+
+    return Wiring(
+        board=build(Board, document.get("board", {}), "board"),
+        supplies=table(Supply, "supply"),
+        loads=table(Load, "load"),
+        signals=table(Signal, "signal"),
+        options=tuple(options),
+        i2c_devices=table(BusDevice, "i2c_device"),
+        connectors=tuple(connectors),
+        wire_colours=dict(document.get("wire_colours", {})),
+    )
+
+
+def load(path: Path) -> Wiring:
+    """The wiring in a file. Raises RigError with the file's name in front of what is wrong."""
+    document = read_toml(path)
+    try:
+        return parse(document)
+    except RigError as problem:
+        raise RigError(f"{path}: {problem}") from None
