@@ -1,4 +1,4 @@
-"""Pins by signal. Made from hardware/wiring.toml by `skidwright wiring make`; change that file, not this one."""
+"""Pins by signal, made from hardware/wiring.toml by `skidwright wiring make`."""
 
 # Particle counts >=4, >=6, >=14, >=21 um(c), then ferrous and non-ferrous metal
 COUNTER_PINS = (2, 3, 4, 5, 6, 7)

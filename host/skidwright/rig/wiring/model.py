@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, TypeVar
 
-from .errors import RigError
+from ..errors import RigError
 
 T = TypeVar("T")
 
@@ -131,7 +131,7 @@ class Wiring:
     wire_colours: dict[str, str] = field(default_factory=dict)
 
     def with_option(self, option: Option) -> Wiring:
-        """The wiring with one option taken: its signal in the place of the one it replaces, on its terminal too."""
+        """The wiring with one option taken: its signal in place of the other, on its terminal too."""
         signals = tuple(option.signal if s.name == option.replaces else s for s in self.signals)
         connectors = tuple(
             Connector(
@@ -228,7 +228,7 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 
 def parse(document: dict[str, Any]) -> Wiring:
-    """A Wiring from a TOML document. Raises RigError when a table or key is unknown, missing or of the wrong type."""
+    """A Wiring from a TOML document; RigError when a key is unknown, missing or of the wrong type."""
     known = {
         "format", "board", "supply", "load", "signal", "option", "i2c_device", "connector", "wire_colours",
     }  # fmt: skip

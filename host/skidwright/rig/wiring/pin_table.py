@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .chip import EDGE_PINS, pwm_slice
-from .wiring import Connector, Signal, Wiring
+from .model import Connector, Signal, Wiring
 
 COUNTERS = ("count_4um", "count_6um", "count_14um", "count_21um", "metal_ferrous", "metal_nonferrous")
 SELECTORS = tuple(f"selector_{i}" for i in range(1, 9))
@@ -18,7 +18,7 @@ def firmware_pins(wiring: Wiring) -> str:
     gpio = {s.name: s.gpio for s in wiring.signals}
     by_name = {s.name: s for s in wiring.signals}
     lines = [
-        '"""Pins by signal. Made from hardware/wiring.toml by `skidwright wiring make`; change that file, not this one."""',
+        '"""Pins by signal, made from hardware/wiring.toml by `skidwright wiring make`."""',
         "",
         "# Particle counts >=4, >=6, >=14, >=21 um(c), then ferrous and non-ferrous metal",
         f"COUNTER_PINS = ({', '.join(str(gpio[n]) for n in COUNTERS)})",

@@ -1,0 +1,1 @@
+"""The wiring: one file describes it, everything else is made from it and checked against it."""
