@@ -1,0 +1,96 @@
+"""Writes the HTML file of one asset from what has been gathered, judged and drawn."""
+
+import datetime
+import os
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from skidboard import VERSION
+
+from skidwright.config import format_code
+from skidwright.report import columns, headline, pictures
+from skidwright.report.model import VALID, AssetReport
+
+SIGNS = {headline.GOOD: "✓", headline.CLOSE: "▲", headline.BAD: "✗", headline.UNKNOWN: "?"}
+
+
+@cache
+def _template() -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    place = FileSystemLoader(Path(__file__).parent)
+    return Environment(
+        loader=place, autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    ).get_template("page.html.j2")
+
+
+def render(data: AssetReport, written: datetime.datetime | None = None) -> str:
+    """The page as text. `written` (UTC) is the date it bears, now when left out."""
+    from markupsafe import Markup
+
+    samples = data.samples
+    said = headline.judge(data)
+    dated = samples.when[~np.isnat(samples.when)]
+    # Only our own drawings go in unescaped; every text in them was escaped by the writer of the SVG.
+    drawn = {}
+    if len(samples):
+        drawn = {
+            "code": Markup(pictures.code_history(data)),
+            "water": Markup(pictures.water_and_temperature(data)),
+            "flow": Markup(pictures.flow(data)),
+            "size": Markup(pictures.size_distribution(data)),
+        }
+    written = written or datetime.datetime.now(datetime.UTC)
+    many = len(samples) > 2 * columns.COLUMNS
+    marked = any(happening.mark for happening in data.happenings)
+    text: str = _template().render(
+        data=data,
+        headline=said,
+        sign=SIGNS[said.grade],
+        css=Markup((Path(__file__).parent / "page.css").read_text("utf-8")),
+        pictures=drawn,
+        total=len(samples),
+        period_start=headline.iso_time(dated.min()) if len(dated) else "unknown",
+        period_end=headline.iso_time(dated.max()) if len(dated) else "unknown",
+        target=format_code(data.asset.target) if data.asset.target else "not set",
+        water_limit="not set"
+        if data.asset.water_limit_percent is None
+        else f"{data.asset.water_limit_percent:g} %",
+        gathered_note="With this many samples the line is their median; the bar runs from lowest to highest."
+        if many
+        else "",
+        strip_note=" With so many samples not believed, the strip below shows their share instead."
+        if data.excluded_total > pictures.MANY_DOUBTED
+        else "",
+        letters_note="Letters are explained under “What happened”." if marked else "",
+        version=VERSION,
+        written=written.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        **_shares(data),
+    )
+    return text
+
+
+def _shares(data: AssetReport) -> dict[str, Any]:
+    total = len(data.samples)
+    counts = int((data.samples.counts_verdict == VALID).sum())
+    water = int((data.samples.water_verdict == VALID).sum())
+    return {
+        "valid_counts": counts,
+        "valid_water": water,
+        "share_counts": f"{counts / total:.0%}" if total else "–",
+        "share_water": f"{water / total:.0%}" if total else "–",
+    }
+
+
+def write(data: AssetReport, path: Path, written: datetime.datetime | None = None) -> None:
+    """Write the page to `path`, whole or not at all. Raises OSError."""
+    text = render(data, written)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    half = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        half.write_text(text, "utf-8")
+        half.replace(path)
+    finally:
+        half.unlink(missing_ok=True)

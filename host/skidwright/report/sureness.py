@@ -1,0 +1,55 @@
+"""How sure the headline is, and every reason that takes something away from it."""
+
+import datetime
+
+import numpy as np
+
+from skidwright.report.model import VALID, AssetReport
+
+JUDGED = 3
+RECENT = 20
+
+
+def sureness(data: AssetReport) -> tuple[str, list[str]]:
+    """High, fair, low or none, and why: every reason that takes something away is named."""
+    samples, integrity = data.samples, data.integrity
+    verdicts = samples.counts_verdict[-RECENT:]
+    valid = int((verdicts == VALID).sum())
+    if not valid:
+        return "none", [f"None of the newest {len(verdicts)} samples has a valid count."]
+    doubts = 0
+    reasons = [f"{valid} of the newest {len(verdicts)} samples have valid counts."]
+    if valid < len(verdicts) / 2 or valid < JUDGED:
+        doubts += 2
+    elif valid < 0.8 * len(verdicts):
+        doubts += 1
+    since = int(np.flatnonzero(samples.counts_verdict[::-1] == VALID)[0])
+    if since >= JUDGED:
+        doubts += 2
+        reasons.append(f"The newest {since} samples are not valid, so the present state may have moved on.")
+    codes = samples.code[samples.counts_verdict == VALID][-JUDGED:, :3].astype(int)
+    spread = int((codes.max(axis=0) - codes.min(axis=0)).max())
+    if spread <= 1:
+        reasons.append("The newest valid samples agree within one scale number.")
+    else:
+        doubts += 1
+        reasons.append(f"The newest valid samples differ by up to {spread} scale numbers.")
+    if data.calibration_due is None:
+        doubts += 1
+        reasons.append(
+            "Nobody said when the counter's calibration runs out, so absolute numbers are unproven."
+        )
+    else:
+        last = samples.when[~np.isnat(samples.when)]
+        day = last[-1].astype("datetime64[D]").astype(datetime.date) if len(last) else None
+        if day and day > data.calibration_due:
+            doubts += 1
+            reasons.append(f"The counter's calibration ran out on {data.calibration_due}.")
+        else:
+            reasons.append(f"The counter's calibration runs until {data.calibration_due}.")
+    if not integrity.chain_ok or integrity.bad_records or integrity.missing_records:
+        doubts += 1
+        reasons.append("The log is not complete; see the statement on integrity.")
+    else:
+        reasons.append("The log is complete and every record was verified.")
+    return ("high" if doubts == 0 else "fair" if doubts == 1 else "low"), reasons

@@ -1,0 +1,78 @@
+"""What each setting of the board means, for people: the prose behind `docs/settings.md` and error messages.
+
+Unit, range and default are in `skidboard.settings.TABLE`, the one truth for both ends.
+"""
+
+# Heading -> settings under it, in the order they are read.
+GROUPS: dict[str, dict[str, str]] = {
+    "The sampling cycle": {
+        "autostart": "1: sampling begins by itself at power-up. 0: the skid waits for the command `start`.",
+        "run": "A number of your choosing written into every record: a trial, a job, a season.",
+        "assets": "The asset numbers sampled in turn, in this order. The place in the list is the number "
+        "of the selector valve output that opens for it, the first being output 0. Usually left"
+        " out: the `[[asset]]` tables in skid.toml give it.",
+        "sample_volume_ul": "Fluid counted for one sample. More volume means more particles and so a "
+        "narrower statement, and a longer count.",
+        "purge_volume_ul": "Fluid drawn through the line before a count, so that none of the previous "
+        "asset's fluid is left in it. Three times the volume of line and sensor is the"
+        " least to choose.",
+        "rest_s": "Pause between samples, with the pump off.",
+        "settle_ms": "Flow must have stayed in its band for this long before a count may begin.",
+        "loop_steady_ua": "While settling, the water loop may move by no more than this much; if it moves"
+        " more, the count waits.",
+        "prime_limit_s": "Longest time that priming and purging may take before the cycle is skipped.",
+        "settle_limit_s": "Longest time that settling may take before the cycle is skipped.",
+        "run_limit_s": "Longest time that the pump may run in one cycle; beyond it the skid trips.",
+    },
+    "Flow": {
+        "flow_set_ul_s": "Flow that the controller holds while settling and counting. Must lie inside the"
+        " band.",
+        "flow_low_ul_s": "Lowest flow at which the counter's makers or your own calibration call its "
+        "counts valid.",
+        "flow_high_ul_s": "Highest flow at which the counts are valid. Above it particles pass too fast "
+        "and count too small.",
+        "purge_flow_ul_s": "Flow aimed at while priming and purging, when nothing is counted.",
+        "meter_pulse_nl": "Volume that one pulse of the flow meter stands for. Every volume and every "
+        "concentration rests on it: calibrate it with a measuring cylinder and the fluid you sample.",
+    },
+    "Pump and controller": {
+        "pump_full_ul_s": "Flow of the pump at full duty with warm fluid, for the controller's first guess.",
+        "duty_min_permille": "Lowest duty at which the pump still turns.",
+        "duty_max_permille": "Highest duty the controller may ask for.",
+        "duty_slew_permille_s": "Fastest change of duty.",
+        "gain_ppm_per_ul_s": "Proportional gain: parts per million of full duty for each uL/s of error.",
+        "integral_ms": "Integral time of the controller.",
+    },
+    "Current loops and temperature": {
+        "water_low_cpct": "Saturation that the water sensor means by 4 mA.",
+        "water_high_cpct": "Saturation that the water sensor means by 20 mA.",
+        "temp_source": "Where fluid temperature comes from. 0: nowhere. 1: a 4-20 mA loop. 2: a thermistor.",
+        "temp_low_cdeg": "Temperature that a temperature loop means by 4 mA.",
+        "temp_high_cdeg": "Temperature that a temperature loop means by 20 mA.",
+        "metal_channels": "Wear-metal channels that are wired. 0: none. 1: ferrous. 2: ferrous and "
+        "non-ferrous.",
+        "calibration_due_day": "Day on which the counter's calibration runs out, counted from 2000-01-01;"
+        " 0 when unknown. Usually left out: `[counter] calibration_due` in "
+        "skid.toml gives it as a date.",
+    },
+    "Interlocks": {
+        "no_flow_ms": "The pump is driven and the meter gives no pulse for this long: trip. Must allow "
+        "for the slowest pump-up with cold fluid.",
+        "unwanted_flow_ul": "This much fluid passes while the pump is off: trip, for a valve leaks or a "
+        "hose has burst.",
+        "fluid_hot_cdeg": "Fluid hotter than this: trip. 0 switches it off.",
+        "duty_limit_ms": "Duty at its highest for this long without the flow reaching its band: reported "
+        "as a fault.",
+        "trip_hold_s": "After the cause of a trip has gone, the skid waits this long before it starts "
+        "again, if it may do so by itself (see `docs/faults.md`).",
+    },
+    "Log and supervision": {
+        "log_segments": "Segments of 4096 bytes the log may fill. When it is full the oldest is given up,"
+        " and a record says how many records went and whether a host held them. Each "
+        "holds 28 records.",
+        "watchdog_ms": "The board restarts when the main loop stands still for this long. 0 switches the "
+        "watchdog off, which is for work on the bench only.",
+    },
+}
+
+MEANINGS: dict[str, str] = {name: text for group in GROUPS.values() for name, text in group.items()}
