@@ -1,0 +1,138 @@
+"""Flow and volume from the pulses of the flow meter: how many came, and when the latest edge was.
+
+flow_ul_s = meter_pulse_nl * 1000 / period_us, the period being the mean over
+the latest edges. While no edge comes, flow can be at most one pulse in the
+time that has gone by, and the estimate follows that bound down.
+"""
+
+from skidboard.ticks import ticks_diff
+
+_LIMIT = (1 << 30) - 1
+_KEPT = 8
+# Edges are averaged over about this long: long enough to smooth a meter's uneven teeth, short for the controller.
+_AVERAGE_US = 1000000
+# Without an edge for this long the time of the last one would soon be ambiguous (ticks wrap at 2**30 us).
+_SILENCE_MAX_MS = 200000
+
+
+class Flow:
+    """Estimates flow.
+
+    Attributes after `update()`: `value_ul_s`; `known`, True when two edges lie
+    close enough together to measure a flow, or silence has shown that there is
+    none; `moving`, True while flow is measured from edges; `silent_ms` since the
+    latest edge; `pulses` and `tick_ul` of this update; `edge_us` the time of its
+    latest edge and `period_us` the mean time from edge to edge.
+    """
+
+    def __init__(self):
+        self.value_ul_s = 0
+        self.known = False
+        self.moving = False
+        self.silent_ms = _SILENCE_MAX_MS
+        self.pulses = 0
+        self.tick_ul = 0
+        self.edge_us = 0
+        self.period_us = 0
+        self._times_us = [0] * _KEPT
+        self._marks = [0] * _KEPT  # pulses counted when that edge had come
+        self._kept = 0
+        self._at = 0
+        self._mark = 0
+        self._rest_nl = 0
+        self.configure(200000, 667)
+
+    def configure(self, meter_pulse_nl, flow_low_ul_s):
+        """Set the meter's pulse volume (nL, to 1e6) and the lowest flow of interest, which sets what counts as silence."""
+        self._pulse_nl = meter_pulse_nl
+        self._pulse_ul = meter_pulse_nl // 1000
+        self._pulse_rest_nl = meter_pulse_nl % 1000
+        # Four periods at the lowest flow.
+        stale_ms = 4 * meter_pulse_nl // flow_low_ul_s
+        self._stale_ms = (
+            1000 if stale_ms < 1000 else (_SILENCE_MAX_MS if stale_ms > _SILENCE_MAX_MS else stale_ms)
+        )
+        self._rest_nl = 0
+        self._kept = 0
+
+    def update(self, pulses, edge_us, now_us, dt_ms):
+        """Take the pulses since the last update (`dt_ms` ago), the latest edge's time and the time now (ticks_us)."""
+        self.pulses = pulses
+        if pulses:
+            self._take_volume(pulses)
+            gap_us = ticks_diff(now_us, edge_us)
+            if gap_us < 0 or gap_us > (dt_ms + 1) * 1000 and self._kept:
+                # The edge's time was missed (interrupts are off while flash is written): now is the best guess.
+                edge_us = now_us
+                gap_us = 0
+            if self.silent_ms >= self._stale_ms:
+                self._kept = 0
+            self.silent_ms = gap_us // 1000
+            self.edge_us = edge_us
+            self._keep(pulses, edge_us)
+            self._measure()
+        else:
+            self.tick_ul = 0
+            if self.silent_ms < _SILENCE_MAX_MS:
+                self.silent_ms += dt_ms
+            self._bound()
+
+    def _take_volume(self, pulses):
+        # 2**29 nL at most goes through the remainder, and 2**30 uL altogether: far more than any pump gives in a tick.
+        if pulses > 500000:
+            pulses = 500000
+        rest_nl = self._rest_nl + pulses * self._pulse_rest_nl
+        self.tick_ul = pulses * self._pulse_ul + rest_nl // 1000
+        self._rest_nl = rest_nl % 1000
+
+    def _keep(self, pulses, edge_us):
+        self._mark = (self._mark + pulses) & _LIMIT
+        self._at = (self._at + 1) % _KEPT
+        self._times_us[self._at] = edge_us
+        self._marks[self._at] = self._mark
+        if self._kept < _KEPT:
+            self._kept += 1
+
+    def _measure(self):
+        if self._kept < 2:
+            # One edge after a stop: flow has begun, how much is not known yet.
+            self.moving = False
+            self.known = False
+            self.value_ul_s = 0
+            return
+        latest_us = self._times_us[self._at]
+        back = 1
+        span_us = ticks_diff(latest_us, self._times_us[(self._at - 1) % _KEPT])
+        while back + 1 < self._kept:
+            longer_us = ticks_diff(latest_us, self._times_us[(self._at - back - 1) % _KEPT])
+            if longer_us > _AVERAGE_US:
+                break
+            back += 1
+            span_us = longer_us
+        if span_us < 1:
+            span_us = 1
+        edges = (self._mark - self._marks[(self._at - back) % _KEPT]) & _LIMIT
+        period_us = span_us // edges
+        self.period_us = period_us if period_us > 0 else 1
+        if period_us >= 2000:
+            self.value_ul_s = self._pulse_nl * 1000 // period_us
+        else:
+            # Many edges in one tick: dividing by the whole span keeps the resolution.
+            most = _LIMIT // self._pulse_nl
+            span_ms = (span_us + 500) // 1000
+            self.value_ul_s = (
+                self._pulse_nl * (edges if edges < most else most) // (span_ms if span_ms > 0 else 1)
+            )
+        self.moving = True
+        self.known = True
+
+    def _bound(self):
+        silent_ms = self.silent_ms
+        if silent_ms >= self._stale_ms:
+            self.value_ul_s = 0
+            self.moving = False
+            self.known = True
+        elif silent_ms > 0:
+            most = self._pulse_nl // silent_ms
+            if most < self.value_ul_s:
+                self.value_ul_s = most

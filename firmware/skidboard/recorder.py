@@ -1,0 +1,43 @@
+"""Writes records: fills in what all of them share and hands them to the journal."""
+
+from skidboard import records
+from skidboard.ticks import ticks_diff
+
+
+class Recorder:
+    """Makes records from the state of `app` and appends them to its journal.
+
+    `sample_stored` is True while the latest sample is safe in flash; `sample_seq` is its sequence number.
+    """
+
+    def __init__(self, app, journal, timebase):
+        self._app = app
+        self._journal = journal
+        self._timebase = timebase
+        self._slot = bytearray(records.RECORD_BYTES)
+        self.sample_stored = False
+        self.samples = 0
+
+    def event(self, kind, code=0, a=0, b=0, c=0, d=0, utc_ms=0, text="", state=None, asset=None):
+        """Append an event; its sequence number, or -1 when it could not be stored."""
+        app = self._app
+        records.pack_event(
+            self._slot, kind, self._timebase.boot, self._timebase.uptime_ms(), app.faults,
+            app.asset() if asset is None else asset, app.settings["run"], code,
+            app.sequence.state if state is None else state, a, b, c, d, utc_ms, text,
+        )  # fmt: skip
+        return self._journal.append(self._slot)
+
+    def sample(self, sample, now_ms):
+        """Append a finished sample; its sequence number, or -1 when it could not be stored."""
+        app = self._app
+        settings = app.settings
+        ended_ms = self._timebase.uptime_ms() - ticks_diff(now_ms, sample.end_ms)
+        sample.pack(
+            self._slot, self._timebase.boot, ended_ms, app.asset(), settings["run"], settings["metal_channels"],
+            settings["calibration_due_day"], app.settings_crc,
+        )  # fmt: skip
+        seq = self._journal.append(self._slot)
+        self.sample_stored = seq >= 0
+        self.samples += 1
+        return seq

@@ -1,0 +1,227 @@
+"""The sampling cycle as a state machine: which state, which flow to hold, which valve to open.
+
+standby -> prime -> settle -> count -> rest -> prime of the next asset ...; a tripping fault leads to
+tripped from anywhere. A trip that an operator has to reset ends in standby, so that a reset by itself
+never starts the pump; the others go on to rest, so that the next asset is sampled in its turn.
+"""
+
+from skidboard import faults
+from skidboard.current_loop import LOOP_FAILED
+
+STANDBY = 0
+PRIME = 1
+SETTLE = 2
+COUNT = 3
+REST = 4
+TRIPPED = 5
+STATE_NAMES = ("standby", "prime", "settle", "count", "rest", "tripped")
+
+# How a cycle ended, in `ended`.
+SAMPLED = 1
+SKIPPED = 2
+# `ended_code` of a cycle given up for no fault: by command.
+BY_COMMAND = 0xFFFF
+
+_LONG_MS = 1 << 29
+
+
+class Sequence:
+    """Runs the cycle. After `step()`: `state`, `set_ul_s` (0: pump off), `valve` (output number, -1: none),
+    `faults` (its own fault bits, latched trips included), `in_band`, and, until somebody clears them,
+    `ended` with `ended_code`, and `trip_code` (-1: none) with `trip_from`."""  # fmt: skip
+
+    def __init__(self, flow, sample):
+        self._flow = flow
+        self._sample = sample
+        self.state = STANDBY
+        self.running = False
+        self.place = 0
+        self.set_ul_s = 0
+        self.valve = -1
+        self.in_band = False
+        self.faults = 0
+        self.ended = 0
+        self.ended_code = 0
+        self.trip_code = -1
+        self.trip_from = STANDBY
+        self.state_ms = 0
+        self._latched = 0
+        self._begun = False
+        self._band_ms = 0
+        self._steady_ms = -1
+        self._water_low_ua = 0
+        self._water_high_ua = 0
+
+    def configure(self, settings):
+        """Take the settings (a dictionary as of settings.py); a running cycle should be given up first."""
+        self._places = len(settings["assets"])
+        self._sample_ul = settings["sample_volume_ul"]
+        self._pulse_nl = settings["meter_pulse_nl"]
+        self._purge_ul = settings["purge_volume_ul"]
+        self._purge_ul_s = settings["purge_flow_ul_s"]
+        self._hold_ul_s = settings["flow_set_ul_s"]
+        self._low_ul_s = settings["flow_low_ul_s"]
+        self._high_ul_s = settings["flow_high_ul_s"]
+        self._rest_ms = settings["rest_s"] * 1000
+        self._settle_ms = settings["settle_ms"]
+        self._steady_ua = settings["loop_steady_ua"]
+        self._prime_limit_ms = settings["prime_limit_s"] * 1000
+        self._settle_limit_ms = settings["settle_limit_s"] * 1000
+        self._trip_hold_ms = settings["trip_hold_s"] * 1000
+        if self.place >= self._places:
+            self.place = 0
+            self._begun = False
+
+    def start(self):
+        """Begin with the next asset now. Nothing happens when a cycle runs already or the skid is tripped."""
+        self.running = True
+        if self.state in (STANDBY, REST):
+            self._begin_cycle()
+
+    def stop(self):
+        """Give up whatever runs and stay in standby until `start()`; a trip stays a trip."""
+        self.running = False
+        self.abandon()
+        if self.state != TRIPPED:
+            self._enter(STANDBY)
+
+    def abandon(self):
+        """Give up a running cycle; the next one comes after a rest."""
+        if PRIME <= self.state <= COUNT:
+            self._end_cycle(SKIPPED, BY_COMMAND)
+
+    def reset(self, active):
+        """End a trip unless its cause is among the `active` fault bits; True when the trip has ended."""
+        if self.state != TRIPPED or active & faults.TRIPPING:
+            return False
+        self._end_trip()
+        return True
+
+    def seconds_to_next(self):
+        """Seconds until the next cycle begins by itself; -1 when none will."""
+        if self.state != REST:
+            return -1
+        return max(0, self._rest_ms - self.state_ms + 999) // 1000
+
+    def step(self, dt_ms, deltas, water, active, before_us, now_us, now_ms):
+        """One tick of `dt_ms`: counter edges, water loop, active interlock fault bits, and the times of both ticks."""
+        if self.state_ms < _LONG_MS:
+            self.state_ms += dt_ms
+        flow = self._flow
+        self.in_band = flow.moving and self._low_ul_s <= flow.value_ul_s <= self._high_ul_s
+        tripping = active & faults.TRIPPING
+        state = self.state
+        if state == TRIPPED:
+            self._stay_tripped(tripping)
+        elif tripping:
+            self._trip(tripping)
+        elif state == PRIME:
+            self._prime(dt_ms)
+        elif state == SETTLE:
+            self._settle(dt_ms, water)
+        elif state == COUNT:
+            if self._sample.advance(deltas, flow, before_us, now_us, now_ms):
+                self._end_cycle(SAMPLED, 0)
+            elif not self._sample.counting:
+                self._sample.prepare(flow.tick_ul, dt_ms)
+        elif state == REST and self.state_ms >= self._rest_ms:
+            self._begin_cycle()
+
+    def _enter(self, state):
+        self.state = state
+        self.state_ms = 0
+        if state == PRIME:
+            self.set_ul_s = self._purge_ul_s
+            self.valve = self.place
+        elif state == SETTLE or state == COUNT:
+            self.set_ul_s = self._hold_ul_s
+        else:
+            self.set_ul_s = 0
+            self.valve = -1
+
+    def _begin_cycle(self):
+        if self._begun:
+            self.place = (self.place + 1) % self._places
+        self._begun = True
+        self._sample.begin(self._sample_ul, self._pulse_nl)
+        self._band_ms = 0
+        self._steady_ms = -1
+        self._enter(PRIME)
+
+    def _end_cycle(self, how, code):
+        self.ended = how
+        self.ended_code = code
+        self.faults &= ~(1 << faults.LOOP_UNSTEADY)
+        self._enter(REST)
+
+    def _prime(self, dt_ms):
+        self._sample.prepare(self._flow.tick_ul, dt_ms)
+        if self._sample.purge_ul >= self._purge_ul:
+            self._enter(SETTLE)
+        elif self.state_ms >= self._prime_limit_ms:
+            self._give_up()
+
+    def _give_up(self):
+        self.faults |= 1 << faults.BAND_NOT_REACHED
+        self._end_cycle(SKIPPED, faults.BAND_NOT_REACHED)
+
+    def _settle(self, dt_ms, water):
+        self._sample.prepare(self._flow.tick_ul, dt_ms)
+        self._band_ms = self._band_ms + dt_ms if self.in_band else 0
+        steady = self._water_steady(dt_ms, water)
+        settled = self._band_ms >= self._settle_ms
+        late = self.state_ms >= self._settle_limit_ms
+        if settled and (steady or late):
+            self.faults &= ~(1 << faults.BAND_NOT_REACHED)
+            if not steady:
+                self.faults |= 1 << faults.LOOP_UNSTEADY
+            self._enter(COUNT)
+        elif late:
+            self._give_up()
+
+    def _water_steady(self, dt_ms, water):
+        """True when the loop has stayed within its limit for the settling time, or has failed: no use waiting then."""
+        if water.state == LOOP_FAILED:
+            self._steady_ms = -1
+            return True
+        loop_ua = water.loop_ua
+        if self._steady_ms >= 0:
+            self._steady_ms += dt_ms
+            if loop_ua < self._water_low_ua:
+                self._water_low_ua = loop_ua
+            elif loop_ua > self._water_high_ua:
+                self._water_high_ua = loop_ua
+        if self._steady_ms < 0 or self._water_high_ua - self._water_low_ua > self._steady_ua:
+            self._steady_ms = 0
+            self._water_low_ua = loop_ua
+            self._water_high_ua = loop_ua
+        return self._steady_ms >= self._settle_ms
+
+    def _trip(self, tripping):
+        code = 0
+        while not tripping >> code & 1:
+            code += 1
+        self.trip_from = self.state
+        self.trip_code = code
+        if PRIME <= self.state <= COUNT:
+            self._end_cycle(SKIPPED, code)
+        self._latch(tripping)
+        self._enter(TRIPPED)
+
+    def _latch(self, tripping):
+        self._latched |= tripping
+        self.faults |= tripping
+
+    def _stay_tripped(self, tripping):
+        if tripping:
+            self._latch(tripping)
+            self.state_ms = 0
+        elif not self._latched & faults.HELD and self.state_ms >= self._trip_hold_ms:
+            self._end_trip()
+
+    def _end_trip(self):
+        if self._latched & faults.HELD:
+            self.running = False
+        self.faults &= ~self._latched
+        self._latched = 0
+        self._enter(REST if self.running else STANDBY)
