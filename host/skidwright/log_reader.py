@@ -1,0 +1,325 @@
+"""Decodes segments: verifies records, puts samples and events into arrays, and notes what is wrong.
+
+Records are verified by one CRC-32 over a segment's header and used slots
+together, which `skidboard.records` arranges to come out as one constant; only
+where it does not is each record tried by itself.
+"""
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from skidboard import records
+
+from skidwright import integrity, layouts
+from skidwright.blocks import SEGMENT, header_view, headers_ok
+from skidwright.integrity import ChainResult, Finding, IntegrityReport
+
+# Marks on a sample, one bit each.
+HEADER_DAMAGED = 1
+CHAIN_BROKEN = 2
+GAP_BEFORE = 4
+REPEATED = 8
+FOREIGN = 16
+
+# 128 segments are 512 KB: they stay in the cache from the CRC to the copy.
+_BATCH = 128
+_RAW = np.dtype(f"V{records.RECORD_BYTES}")
+_STARTS = range(records.HEADER_BYTES, SEGMENT, records.RECORD_BYTES)
+_ERASED_RECORD = bytes([records.ERASED]) * records.RECORD_BYTES
+
+
+@dataclass
+class Dataset:
+    """Decoded records of a log, or of a piece of it, in the order in which they stand there.
+
+    `samples` has dtype `layouts.SAMPLE`, `events` `layouts.EVENT`. `sample_place` and `event_place`
+    are block number * 28 + slot, counted over all blocks that were read; `marks` has one byte a sample.
+    `block_segment` holds the segment number of each block from `first_block` on.
+    """
+
+    samples: NDArray[np.void]
+    events: NDArray[np.void]
+    sample_place: NDArray[np.int64]
+    event_place: NDArray[np.int64]
+    marks: NDArray[np.uint8]
+    first_block: int
+    block_segment: NDArray[np.int64]
+    report: IntegrityReport
+    device: bytes | None = None
+    log: int | None = None
+
+    def __len__(self) -> int:
+        return len(self.samples)
+
+    @property
+    def sample_segment(self) -> NDArray[np.int64]:
+        """Segment number of each sample, -1 where its header is damaged and no neighbour tells."""
+        return self.block_segment[self.sample_place // records.SLOTS - self.first_block]
+
+    @property
+    def sample_slot(self) -> NDArray[np.int64]:
+        """Slot of each sample within its segment, 0 to 27."""
+        return self.sample_place % records.SLOTS
+
+    @property
+    def event_segment(self) -> NDArray[np.int64]:
+        """Segment number of each event, as for samples."""
+        return self.block_segment[self.event_place // records.SLOTS - self.first_block]
+
+    @property
+    def event_slot(self) -> NDArray[np.int64]:
+        """Slot of each event within its segment."""
+        return self.event_place % records.SLOTS
+
+
+class _Output:
+    """Arrays that batches are written into, one after another."""
+
+    def __init__(self, blocks: int) -> None:
+        self.rows = np.empty(blocks * records.SLOTS, _RAW)
+        self.place = np.empty(blocks * records.SLOTS, np.int64)
+        self.marks = np.zeros(blocks * records.SLOTS, np.uint8)
+        self.segments: list[NDArray[np.int64]] = []
+        self.events: list[NDArray[np.void]] = []
+        self.event_place: list[NDArray[np.int64]] = []
+        self.filled = 0
+
+
+class LogReader:
+    """Decodes consecutive runs of segments of one log and keeps what must be known from one run to the next.
+
+    `device` (8 bytes) and `log` are those that the log should have; None takes them from the first good
+    header. Samples of segments that `chain` found broken are marked.
+    """
+
+    def __init__(
+        self, device: bytes | None = None, log: int | None = None, chain: ChainResult | None = None
+    ) -> None:
+        self.device, self.log = device, log
+        self.report = IntegrityReport()
+        self._broken = np.array(sorted(chain.broken_segments if chain else ()), np.int64)
+        for finding in chain.findings if chain else ():
+            self.report.add(finding)
+        self._next_seq: int | None = None
+        self._next_segment: int | None = None
+        self._blocks = 0
+
+    def note_foreign_bytes(self, offset: int, count: int) -> None:
+        """Note a stretch of bytes in which there is no segment."""
+        self.report.add(Finding(integrity.FOREIGN_BYTES, -1, -1, offset, 1, f"{count} bytes"))
+
+    def decode(self, raw: NDArray[np.uint8], offset: int = 0) -> Dataset:
+        """Decode a run of bytes that begins at a segment; only its end may be a short segment.
+
+        `offset` is where the run begins in the log. Damaged content raises nothing: see `report`.
+        """
+        whole = len(raw) // SEGMENT
+        first = self._blocks
+        blocks = raw[: whole * SEGMENT].reshape(whole, SEGMENT)
+        out = _Output(whole + 1)
+        for start in range(0, whole, _BATCH):
+            self._batch(blocks[start : start + _BATCH], offset + start * SEGMENT, out)
+        if len(raw) > whole * SEGMENT:
+            at = whole * SEGMENT
+            self._batch(self._padded(raw[at:], offset + at), offset + at, out)
+        n = out.filled
+        event_rows = np.concatenate(out.events) if out.events else np.empty(0, _RAW)
+        self.report.bytes_read += len(raw)
+        self.report.samples += n
+        self.report.events += len(event_rows)
+        self.report.records += n + len(event_rows)
+        return Dataset(
+            samples=out.rows[:n].view(layouts.SAMPLE),
+            events=event_rows.view(layouts.EVENT),
+            sample_place=out.place[:n],
+            event_place=np.concatenate(out.event_place) if out.event_place else np.empty(0, np.int64),
+            marks=out.marks[:n],
+            first_block=first,
+            block_segment=np.concatenate(out.segments) if out.segments else np.empty(0, np.int64),
+            report=self.report,
+            device=self.device,
+            log=self.log,
+        )
+
+    def _batch(self, blocks: NDArray[np.uint8], offset: int, out: _Output) -> None:
+        n = len(blocks)
+        view = memoryview(blocks.reshape(-1))
+        crc32 = zlib.crc32
+        sums = [crc32(view[at : at + SEGMENT]) for at in range(0, len(view), SEGMENT)]
+        clean = sums.count(records.CRC_CARRY) == n
+        headers = header_view(blocks)
+        # where all sums hold, so do the headers' own
+        header_good = headers_ok(headers, view, checked=clean)
+        segments = self._segment_numbers(headers, header_good, offset)
+        clean = clean and bool(header_good.all())
+        good = None if clean else self._verify(view, sums, header_good, segments, offset)
+
+        count = n * records.SLOTS
+        window = out.rows[out.filled : out.filled + count]
+        window.view(np.uint8).reshape(n, -1)[:] = blocks[:, records.HEADER_BYTES :]
+        first = self._blocks * records.SLOTS
+        where = np.arange(first, first + count)
+        if good is not None:
+            keep = np.flatnonzero(good)
+            window, where = window[keep], where[keep]
+        head = window.view(layouts.EVENT)
+        marks = self._check_order(head["seq"], where, segments, offset)
+        marks = self._mark_segments(marks, headers, header_good, segments, where, offset)
+        is_sample = head["kind"] == records.SAMPLE
+        samples = int(np.count_nonzero(is_sample))
+        if samples != len(window):
+            out.events.append(window[~is_sample])
+            out.event_place.append(where[~is_sample])
+            pick = np.flatnonzero(is_sample)
+            window, where = window[pick], where[pick]
+            marks = marks[pick] if marks is not None else None
+        span = slice(out.filled, out.filled + samples)
+        if samples != count:
+            out.rows[span] = window
+        out.place[span] = where
+        if marks is not None:
+            out.marks[span] = marks
+        out.filled += samples
+        out.segments.append(segments)
+        self._blocks += n
+        self.report.segments += n
+
+    def _padded(self, tail: NDArray[np.uint8], offset: int) -> NDArray[np.uint8]:
+        """The short open segment as one whole block; an unfinished record at its end is left out."""
+        body = len(tail) - records.HEADER_BYTES
+        torn = body % records.RECORD_BYTES if body >= 0 else len(tail)
+        if torn:
+            at = offset + len(tail) - torn
+            self.report.add(Finding(integrity.TRAILING_BYTES, -1, -1, at, 1, f"{torn} bytes"))
+        block = np.full((1, SEGMENT), records.ERASED, np.uint8)
+        block[0, : len(tail) - torn] = tail[: len(tail) - torn]
+        return block if body >= 0 else block[:0]
+
+    def _segment_numbers(
+        self, headers: NDArray[np.void], good: NDArray[np.bool_], offset: int
+    ) -> NDArray[np.int64]:
+        """Each block's segment number, filled in from the block before where the header is damaged."""
+        numbers = headers["segment"].astype(np.int64)
+        if not len(numbers):
+            return numbers
+        for i in np.flatnonzero(~good).tolist():
+            before = int(numbers[i - 1]) if i else (self._next_segment or 0) - 1
+            numbers[i] = before + 1 if before >= 0 else -1
+            where = offset + i * SEGMENT
+            header = headers[i].tobytes()
+            other = header[:4] == records.MAGIC and zlib.crc32(header) == records.CRC_CARRY
+            kind, detail = (
+                (integrity.UNKNOWN_LAYOUT, f"layout {header[4]}") if other else (integrity.DAMAGED_HEADER, "")
+            )
+            self.report.add(Finding(kind, int(numbers[i]), -1, where, 1, detail))
+        expected = np.empty_like(numbers)
+        expected[0] = numbers[0] if self._next_segment is None else self._next_segment
+        expected[1:] = numbers[:-1] + 1
+        for i in np.flatnonzero(numbers != expected).tolist():
+            missing = int(numbers[i] - expected[i])
+            kind = integrity.SEGMENT_GAP if missing > 0 else integrity.REPEATED
+            detail = f"{missing} before it" if missing > 0 else "it stands after a later segment"
+            self.report.add(Finding(kind, int(numbers[i]), -1, offset + i * SEGMENT, 1, detail))
+        self._next_segment = int(numbers[-1]) + 1
+        return numbers
+
+    def _verify(
+        self,
+        view: memoryview,
+        sums: list[int],
+        header_good: NDArray[np.bool_],
+        segments: NDArray[np.int64],
+        offset: int,
+    ) -> NDArray[np.bool_]:
+        """Which slots hold a good record, flat over all blocks."""
+        good = np.ones((len(sums), records.SLOTS), np.bool_)
+        for i, total in enumerate(sums):
+            if total != records.CRC_CARRY or not header_good[i]:
+                at = i * SEGMENT
+                good[i] = self._verify_segment(
+                    view[at : at + SEGMENT], bool(header_good[i]), int(segments[i]), offset + at
+                )
+        return good.reshape(-1)
+
+    def _verify_segment(self, block: memoryview, header_good: bool, segment: int, offset: int) -> list[bool]:
+        used = len(_STARTS)
+        while used and block[_STARTS[used - 1] : _STARTS[used - 1] + records.RECORD_BYTES] == _ERASED_RECORD:
+            used -= 1
+        whole = records.HEADER_BYTES + used * records.RECORD_BYTES
+        if header_good and zlib.crc32(block[:whole]) == records.CRC_CARRY:
+            return [k < used for k in range(len(_STARTS))]
+        good = [records.record_ok(block[at : at + records.RECORD_BYTES]) for at in _STARTS]
+        if not header_good and not any(good):
+            self.report.add(Finding(integrity.FOREIGN_BYTES, segment, -1, offset, 1, f"{SEGMENT} bytes"))
+            return good
+        for k in range(used):
+            if not good[k]:
+                self.report.add(Finding(integrity.DAMAGED_RECORD, segment, k, offset + _STARTS[k]))
+        return good
+
+    def _check_order(
+        self, seq: NDArray[np.uint32], where: NDArray[np.int64], segments: NDArray[np.int64], offset: int
+    ) -> NDArray[np.uint8] | None:
+        """Marks for records after a gap or out of order; None when the numbers run on."""
+        if not len(seq):
+            return None
+        first = int(seq[0]) if self._next_seq is None else self._next_seq
+        if np.array_equal(seq, np.arange(first, first + len(seq))):
+            self._next_seq = first + len(seq)
+            return None
+        numbers = seq.astype(np.int64)
+        highest = np.maximum.accumulate(np.concatenate(([first - 1], numbers)))
+        missing = numbers - highest[:-1] - 1
+        marks = np.zeros(len(seq), np.uint8)
+        marks[missing > 0] = GAP_BEFORE
+        marks[missing < 0] = REPEATED
+        for i in np.flatnonzero(missing).tolist():
+            block, slot = divmod(int(where[i]) - self._blocks * records.SLOTS, records.SLOTS)
+            at = offset + block * SEGMENT + _STARTS[slot]
+            if missing[i] > 0:
+                kind, count, detail = (
+                    integrity.GAP,
+                    int(missing[i]),
+                    f"{missing[i]} before number {numbers[i]}",
+                )
+            else:
+                kind, count, detail = integrity.REPEATED, 1, f"number {numbers[i]}"
+            self.report.add(Finding(kind, int(segments[block]), slot, at, count, detail))
+        self._next_seq = int(highest[-1]) + 1
+        return marks
+
+    def _mark_segments(
+        self,
+        marks: NDArray[np.uint8] | None,
+        headers: NDArray[np.void],
+        good: NDArray[np.bool_],
+        segments: NDArray[np.int64],
+        where: NDArray[np.int64],
+        offset: int,
+    ) -> NDArray[np.uint8] | None:
+        """Marks that hold for whole segments: damaged header, another owner, broken chain."""
+        bits = np.where(good, 0, HEADER_DAMAGED).astype(np.uint8)
+        if good.any():
+            first = headers[good][0] if self.device is None or self.log is None else None
+            if self.device is None:
+                self.device = first["device"].tobytes()
+            if self.log is None:
+                self.log = int(first["log"])
+            device = np.frombuffer(self.device, "<u8")[0]
+            other = good & ((headers["device"].view("<u8") != device) | (headers["log"] != self.log))
+            bits[other] |= FOREIGN
+            for i in np.flatnonzero(other).tolist():
+                detail = f"device {headers['device'][i].tobytes().hex()} log {int(headers['log'][i]):08x}"
+                self.report.add(
+                    Finding(integrity.FOREIGN_SEGMENT, int(segments[i]), -1, offset + i * SEGMENT, 1, detail)
+                )
+        if len(self._broken):
+            bits[np.isin(segments, self._broken)] |= CHAIN_BROKEN
+        if not bits.any():
+            return marks
+        if marks is None:
+            marks = np.zeros(len(where), np.uint8)
+        marks |= bits[where // records.SLOTS - self._blocks]
+        return marks
