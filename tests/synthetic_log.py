@@ -7,7 +7,6 @@ import hashlib
 import zlib
 
 import numpy as np
-
 from skidboard import cleanliness, records, settings
 from skidwright import layouts
 
@@ -79,12 +78,6 @@ def event(kind, seq, boot, uptime_ms, **fields):
     row = np.zeros(1, layouts.EVENT)
     row["kind"], row["layout"], row["seq"] = kind, records.LAYOUT, seq
     row["boot"], row["uptime_ms"] = boot, uptime_ms
-        kind,
-        records.LAYOUT,
-        seq,
-        boot,
-        uptime_ms,
-    )
     for name, value in fields.items():
         row[name] = value.encode() if isinstance(value, str) else value
     return row

@@ -11,16 +11,9 @@ import numpy as np
 from skidboard import records
 
 from skidwright.blocks import SEGMENT, Source, aligned_runs, header_view, headers_ok
+from skidwright.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
 from skidwright.integrity import ChainResult, ChainVerifier
-from skidwright.log_reader import (
-    CHAIN_BROKEN,
-    FOREIGN,
-    GAP_BEFORE,
-    HEADER_DAMAGED,
-    REPEATED,
-    Dataset,
-    LogReader,
-)
+from skidwright.log_reader import LogReader
 
 __all__ = [
     "CHAIN_BROKEN",

@@ -130,7 +130,7 @@ class ChainVerifier:
 
     def _digests(self, blocks: NDArray[np.uint8], keyed: bool) -> list[bytes]:
         key = self._key if keyed else None
-        view = memoryview(blocks.reshape(-1))
+        view = blocks.reshape(-1).data
         size = records.SEGMENT_BYTES
 
         def one_sha(at: int) -> bytes:

@@ -6,7 +6,6 @@ where it does not is each record tried by itself.
 """
 
 import zlib
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,64 +13,14 @@ from skidboard import records
 
 from skidwright import integrity, layouts
 from skidwright.blocks import SEGMENT, header_view, headers_ok
+from skidwright.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
 from skidwright.integrity import ChainResult, Finding, IntegrityReport
-
-# Marks on a sample, one bit each.
-HEADER_DAMAGED = 1
-CHAIN_BROKEN = 2
-GAP_BEFORE = 4
-REPEATED = 8
-FOREIGN = 16
 
 # 128 segments are 512 KB: they stay in the cache from the CRC to the copy.
 _BATCH = 128
 _RAW = np.dtype(f"V{records.RECORD_BYTES}")
 _STARTS = range(records.HEADER_BYTES, SEGMENT, records.RECORD_BYTES)
 _ERASED_RECORD = bytes([records.ERASED]) * records.RECORD_BYTES
-
-
-@dataclass
-class Dataset:
-    """Decoded records of a log, or of a piece of it, in the order in which they stand there.
-
-    `samples` has dtype `layouts.SAMPLE`, `events` `layouts.EVENT`. `sample_place` and `event_place`
-    are block number * 28 + slot, counted over all blocks that were read; `marks` has one byte a sample.
-    `block_segment` holds the segment number of each block from `first_block` on.
-    """
-
-    samples: NDArray[np.void]
-    events: NDArray[np.void]
-    sample_place: NDArray[np.int64]
-    event_place: NDArray[np.int64]
-    marks: NDArray[np.uint8]
-    first_block: int
-    block_segment: NDArray[np.int64]
-    report: IntegrityReport
-    device: bytes | None = None
-    log: int | None = None
-
-    def __len__(self) -> int:
-        return len(self.samples)
-
-    @property
-    def sample_segment(self) -> NDArray[np.int64]:
-        """Segment number of each sample, -1 where its header is damaged and no neighbour tells."""
-        return self.block_segment[self.sample_place // records.SLOTS - self.first_block]
-
-    @property
-    def sample_slot(self) -> NDArray[np.int64]:
-        """Slot of each sample within its segment, 0 to 27."""
-        return self.sample_place % records.SLOTS
-
-    @property
-    def event_segment(self) -> NDArray[np.int64]:
-        """Segment number of each event, as for samples."""
-        return self.block_segment[self.event_place // records.SLOTS - self.first_block]
-
-    @property
-    def event_slot(self) -> NDArray[np.int64]:
-        """Slot of each event within its segment."""
-        return self.event_place % records.SLOTS
 
 
 class _Output:
@@ -145,7 +94,7 @@ class LogReader:
 
     def _batch(self, blocks: NDArray[np.uint8], offset: int, out: _Output) -> None:
         n = len(blocks)
-        view = memoryview(blocks.reshape(-1))
+        view = blocks.reshape(-1).data
         crc32 = zlib.crc32
         sums = [crc32(view[at : at + SEGMENT]) for at in range(0, len(view), SEGMENT)]
         clean = sums.count(records.CRC_CARRY) == n
@@ -210,9 +159,8 @@ class LogReader:
             where = offset + i * SEGMENT
             header = headers[i].tobytes()
             other = header[:4] == records.MAGIC and zlib.crc32(header) == records.CRC_CARRY
-            kind, detail = (
-                (integrity.UNKNOWN_LAYOUT, f"layout {header[4]}") if other else (integrity.DAMAGED_HEADER, "")
-            )
+            kind = integrity.UNKNOWN_LAYOUT if other else integrity.DAMAGED_HEADER
+            detail = f"layout {header[4]}" if other else ""
             self.report.add(Finding(kind, int(numbers[i]), -1, where, 1, detail))
         expected = np.empty_like(numbers)
         expected[0] = numbers[0] if self._next_segment is None else self._next_segment
