@@ -52,7 +52,7 @@ class FlowController:
         self._feedforward_ppm = ppm if ppm < _FULL_PPM else _FULL_PPM
 
     def update(self, flow_ul_s, measured, dt_ms):
-        """One step of `dt_ms`. With `measured` False the output goes to the feedforward alone, or stays if lower."""
+        """One step of `dt_ms`. While flow is not `measured` the output goes to the feedforward, or lower."""
         if self.set_ul_s == 0:
             self.duty_permille = 0
             self.at_limit = False
@@ -88,7 +88,7 @@ class FlowController:
             )
 
     def _approach(self, wanted, dt_ms):
-        """Move the duty towards `wanted` within limits and slew; 1 or -1 when held below or above it, 0 when there."""
+        """Move the duty towards `wanted` within limits; 1 or -1 when held below or above, 0 when there."""
         target = wanted
         if target > self._max_ppm:
             target = self._max_ppm

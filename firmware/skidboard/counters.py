@@ -19,7 +19,7 @@ class Counters:
         self._started = False
 
     def update(self, raw):
-        """Take the raw counter readings; the first reading after construction only sets where to count from."""
+        """Take the raw readings; the first ones only say where to count from."""
         deltas = self.deltas
         totals = self.totals
         last = self._last

@@ -9,7 +9,7 @@ from skidboard.ticks import ticks_diff
 
 _LIMIT = (1 << 30) - 1
 _KEPT = 8
-# Edges are averaged over about this long: long enough to smooth a meter's uneven teeth, short for the controller.
+# Edges are averaged over about this long: it smooths a meter's uneven teeth and is short for the controller.
 _AVERAGE_US = 1000000
 # Without an edge for this long the time of the last one would soon be ambiguous (ticks wrap at 2**30 us).
 _SILENCE_MAX_MS = 200000
@@ -43,7 +43,7 @@ class Flow:
         self.configure(200000, 667)
 
     def configure(self, meter_pulse_nl, flow_low_ul_s):
-        """Set the meter's pulse volume (nL, to 1e6) and the lowest flow of interest, which sets what counts as silence."""
+        """Set the meter's pulse volume (to 1e6 nL) and the lowest flow of interest, which defines silence."""
         self._pulse_nl = meter_pulse_nl
         self._pulse_ul = meter_pulse_nl // 1000
         self._pulse_rest_nl = meter_pulse_nl % 1000
@@ -56,13 +56,13 @@ class Flow:
         self._kept = 0
 
     def update(self, pulses, edge_us, now_us, dt_ms):
-        """Take the pulses since the last update (`dt_ms` ago), the latest edge's time and the time now (ticks_us)."""
+        """Take the pulses of the last `dt_ms`, the time of the latest edge and the time now (ticks_us)."""
         self.pulses = pulses
         if pulses:
             self._take_volume(pulses)
             gap_us = ticks_diff(now_us, edge_us)
             if gap_us < 0 or gap_us > (dt_ms + 1) * 1000 and self._kept:
-                # The edge's time was missed (interrupts are off while flash is written): now is the best guess.
+                # The edge's time was missed (no interrupts while flash is written): now is the best guess.
                 edge_us = now_us
                 gap_us = 0
             if self.silent_ms >= self._stale_ms:
@@ -78,7 +78,7 @@ class Flow:
             self._bound()
 
     def _take_volume(self, pulses):
-        # 2**29 nL at most goes through the remainder, and 2**30 uL altogether: far more than any pump gives in a tick.
+        # Keeps both products below 2**30, and is far more than any pump gives in a tick.
         if pulses > 500000:
             pulses = 500000
         rest_nl = self._rest_nl + pulses * self._pulse_rest_nl

@@ -11,7 +11,7 @@ INPUT_OVER_PRESSURE = 2
 
 # Fluid goes on moving for a moment after the pump has stopped.
 _RUN_DOWN_MS = 3000
-# A valve that leaks gives pulses one after another; pulses further apart than this are vibration or a thermal creep.
+# A leaking valve gives pulse after pulse; pulses further apart than this are vibration or thermal creep.
 _LEAK_GAP_MS = 60000
 _HOT_MS = 2000
 _HOT_HYSTERESIS_CDEG = 300
@@ -72,8 +72,8 @@ class Interlocks:
         self._silent_ms = 0
 
     def update(self, dt_ms, inputs, driven, at_limit, pulses, tick_ul, water_failed, temp_failed, temp_cdeg):
-        """Take one tick: the inputs, whether the pump is driven (and at its duty limit), what the meter gave,
-        whether the sensors have failed, the fluid temperature (None when there is no reading)."""  # fmt: skip
+        """Take one tick: inputs, pump driven (and at its duty limit), pulses and volume from the meter,
+        failed sensors, fluid temperature (None when there is no reading)."""  # fmt: skip
         active = 0
         if inputs & INPUT_STOP:
             active |= 1 << faults.STOP_INPUT

@@ -7,7 +7,7 @@ from skidboard.ticks import ticks_diff
 class Recorder:
     """Makes records from the state of `app` and appends them to its journal.
 
-    `sample_stored` is True while the latest sample is safe in flash; `sample_seq` is its sequence number.
+    `sample_stored` is True while the latest sample is safe in flash; `samples` finished since boot.
     """
 
     def __init__(self, app, journal, timebase):
@@ -18,12 +18,12 @@ class Recorder:
         self.sample_stored = False
         self.samples = 0
 
-    def event(self, kind, code=0, a=0, b=0, c=0, d=0, utc_ms=0, text="", state=None, asset=None):
+    def event(self, kind, code=0, a=0, b=0, c=0, d=0, utc_ms=0, text="", state=None):
         """Append an event; its sequence number, or -1 when it could not be stored."""
         app = self._app
         records.pack_event(
-            self._slot, kind, self._timebase.boot, self._timebase.uptime_ms(), app.faults,
-            app.asset() if asset is None else asset, app.settings["run"], code,
+            self._slot, kind, self._timebase.boot, self._timebase.uptime_ms(), app.process.faults,
+            app.asset(), app.settings["run"], code,
             app.sequence.state if state is None else state, a, b, c, d, utc_ms, text,
         )  # fmt: skip
         return self._journal.append(self._slot)
@@ -34,9 +34,15 @@ class Recorder:
         settings = app.settings
         ended_ms = self._timebase.uptime_ms() - ticks_diff(now_ms, sample.end_ms)
         sample.pack(
-            self._slot, self._timebase.boot, ended_ms, app.asset(), settings["run"], settings["metal_channels"],
-            settings["calibration_due_day"], app.settings_crc,
-        )  # fmt: skip
+            self._slot,
+            self._timebase.boot,
+            ended_ms,
+            app.asset(),
+            settings["run"],
+            settings["metal_channels"],
+            settings["calibration_due_day"],
+            app.settings_crc,
+        )
         seq = self._journal.append(self._slot)
         self.sample_stored = seq >= 0
         self.samples += 1

@@ -20,7 +20,7 @@ _SUM_MASK = (1 << _SUM_BITS) - 1
 
 
 class Spread:
-    """Lowest, mean and highest of a stream of integers (size below 2**20); the sum is kept in two small integers."""
+    """Lowest, mean and highest of a stream of integers below 2**20; the sum is kept in two small integers."""
 
     def __init__(self):
         self.lowest = 0
@@ -102,7 +102,7 @@ class Sample:
             self.purge_ul += tick_ul
 
     def advance(self, deltas, flow, before_us, now_us, now_ms):
-        """Take what the counters gave between the ticks at `before_us` and `now_us`; True when the volume is counted."""
+        """Take what the counters gave between two ticks; True when the volume has been counted."""
         pulses = flow.pulses
         counts = self.counts
         if not self.counting:

@@ -90,12 +90,10 @@ class Sequence:
         if PRIME <= self.state <= COUNT:
             self._end_cycle(SKIPPED, BY_COMMAND)
 
-    def reset(self, active):
-        """End a trip unless its cause is among the `active` fault bits; True when the trip has ended."""
-        if self.state != TRIPPED or active & faults.TRIPPING:
-            return False
-        self._end_trip()
-        return True
+    def reset(self):
+        """End a trip by an operator's word; if its cause is still there it trips again."""
+        if self.state == TRIPPED:
+            self._end_trip()
 
     def seconds_to_next(self):
         """Seconds until the next cycle begins by itself; -1 when none will."""
@@ -104,7 +102,7 @@ class Sequence:
         return max(0, self._rest_ms - self.state_ms + 999) // 1000
 
     def step(self, dt_ms, deltas, water, active, before_us, now_us, now_ms):
-        """One tick of `dt_ms`: counter edges, water loop, active interlock fault bits, and the times of both ticks."""
+        """One tick of `dt_ms`: counter edges, water loop, active interlock bits, the times of both ticks."""
         if self.state_ms < _LONG_MS:
             self.state_ms += dt_ms
         flow = self._flow
@@ -133,7 +131,7 @@ class Sequence:
         if state == PRIME:
             self.set_ul_s = self._purge_ul_s
             self.valve = self.place
-        elif state == SETTLE or state == COUNT:
+        elif SETTLE <= state <= COUNT:
             self.set_ul_s = self._hold_ul_s
         else:
             self.set_ul_s = 0
@@ -180,7 +178,7 @@ class Sequence:
             self._give_up()
 
     def _water_steady(self, dt_ms, water):
-        """True when the loop has stayed within its limit for the settling time, or has failed: no use waiting then."""
+        """True when the loop has stayed in its limit for the settling time, or has failed: why wait then."""
         if water.state == LOOP_FAILED:
             self._steady_ms = -1
             return True

@@ -9,13 +9,14 @@ from skidboard.current_loop import LOOP_FAILED, LOOP_OK
 _FIRST_CDEG = -3000
 _STEP_CDEG = 500
 _OHM = (
-    200204, 144317, 105385, 77898, 58246, 44026, 33621, 25925, 20175, 15837, 12535, 10000, 8037, 6506, 5301, 4348,
-    3588, 2978, 2486, 2086, 1760, 1492, 1270, 1087, 934, 805, 698, 606, 529, 463, 407, 359, 317, 281, 250, 223, 200,
+    200204, 144317, 105385, 77898, 58246, 44026, 33621, 25925, 20175, 15837, 12535, 10000, 8037, 6506, 5301,
+    4348, 3588, 2978, 2486, 2086, 1760, 1492, 1270, 1087, 934, 805, 698, 606, 529, 463, 407, 359, 317, 281,
+    250, 223, 200,
 )  # fmt: skip
 
 
 class Thermistor:
-    """Attributes after `update()`: `state` (as for a current loop) and `value` in hundredths of a degree Celsius."""
+    """After `update()`: `state` (as for a current loop) and `value` in hundredths of a degree Celsius."""
 
     def __init__(self):
         self.state = LOOP_FAILED

@@ -146,19 +146,16 @@ class FakeBoard:
         self.feeds += 1
 
     def utc_ms(self):
-        """There is no clock chip."""
-        return None
+        """None: there is no clock chip."""
 
 
 def fresh_folder(name):
     """An empty folder for one test, on CPython and MicroPython alike."""
     base = os.getenv("SKIDBOARD_TEST_DIR") or "/tmp/skidboard-test"
-    for path in (base, base + "/" + name):
-        try:
-            os.mkdir(path)
-        except OSError:
-            pass
     folder = base + "/" + name
+    for path in (base, folder):
+        if path.split("/")[-1] not in os.listdir("/".join(path.split("/")[:-1])):
+            os.mkdir(path)
     _empty(folder)
     return folder
 

@@ -1,0 +1,148 @@
+"""One control step from inputs to outputs: measure, check, decide, drive.
+
+It knows nothing of the log and the link. `step()` allocates nothing and never waits.
+"""
+
+from skidboard import faults
+from skidboard.controller import FlowController
+from skidboard.counters import Counters
+from skidboard.current_loop import LOOP_FAILED, CurrentLoop
+from skidboard.flow import Flow
+from skidboard.interlocks import Interlocks
+from skidboard.sample import COUNTERS, Sample
+from skidboard.sequence import COUNT, SAMPLED, Sequence
+from skidboard.thermistor import Thermistor
+from skidboard.ticks import ticks_diff
+
+OUT_STORED = 1 << 8
+OUT_FAULT = 1 << 9
+_STEP_MAX_MS = 60000
+
+
+class Process:
+    """The parts of the skid's control, wired together.
+
+    After `step()`: `faults`, all fault bits present or latched; `now_ms`, the tick's time. `temp` is the
+    temperature sensor in use, or None.
+    """
+
+    def __init__(self, board):
+        self.faults = 0
+        self.temp = None
+        self.flow = Flow()
+        self.water = CurrentLoop(0, 10000)
+        self.temp_loop = CurrentLoop(0, 10000)
+        self.controller = FlowController()
+        self.interlocks = Interlocks()
+        self.sample = Sample()
+        self.sequence = Sequence(self.flow, self.sample)
+        self.now_ms = board.ticks_ms()
+        self._now_us = board.ticks_us()
+        self._counters = Counters(COUNTERS)
+        self._meter = Counters(1)
+        self._meter_raw = [0]
+        self._thermistor = Thermistor()
+
+    def configure(self, settings):
+        """Take the settings (a dictionary as of settings.py)."""
+        s = settings
+        self.flow.configure(s["meter_pulse_nl"], s["flow_low_ul_s"])
+        self.water.configure(s["water_low_cpct"], s["water_high_cpct"])
+        self.temp_loop.configure(s["temp_low_cdeg"], s["temp_high_cdeg"])
+        self.temp = (None, self.temp_loop, self._thermistor)[s["temp_source"]]
+        self.controller.configure(
+            s["pump_full_ul_s"],
+            s["duty_min_permille"],
+            s["duty_max_permille"],
+            s["duty_slew_permille_s"],
+            s["gain_ppm_per_ul_s"],
+            s["integral_ms"],
+        )
+        self.interlocks.configure(
+            s["no_flow_ms"],
+            s["unwanted_flow_ul"],
+            s["fluid_hot_cdeg"],
+            s["run_limit_s"],
+            s["duty_limit_ms"],
+        )
+        self.sequence.configure(s)
+
+    def step(self, board, own_faults, stored):
+        """Read `board`, take one step, drive it. `own_faults` are the app's, `stored` lights its lamp."""
+        board.refresh()
+        now_ms = board.ticks_ms()
+        now_us = board.ticks_us()
+        before_us = self._now_us
+        dt_ms = ticks_diff(now_ms, self.now_ms)
+        if dt_ms < 0:
+            dt_ms = 0
+        elif dt_ms > _STEP_MAX_MS:
+            dt_ms = _STEP_MAX_MS
+        self.now_ms = now_ms
+        self._now_us = now_us
+
+        self._measure(board, now_us, dt_ms)
+        flow = self.flow
+        water = self.water
+        temp = self.temp
+        controller = self.controller
+        sequence = self.sequence
+        temp_failed = temp is not None and temp.state == LOOP_FAILED
+        self.interlocks.update(
+            dt_ms,
+            board.inputs,
+            controller.duty_permille > 0,
+            controller.at_limit,
+            flow.pulses,
+            flow.tick_ul,
+            water.state == LOOP_FAILED,
+            temp_failed,
+            None if temp is None or temp_failed else temp.value,
+        )
+        active = self.interlocks.active
+        sequence.step(dt_ms, self._counters.deltas, water, active, before_us, now_us, now_ms)
+        self.faults = active | sequence.faults | own_faults
+        duty = controller.duty_permille
+        if sequence.state == COUNT or sequence.ended == SAMPLED:
+            self.sample.observe(dt_ms, flow.value_ul_s, sequence.in_band, water, temp, duty, self.faults)
+        controller.aim(sequence.set_ul_s)
+        controller.update(flow.value_ul_s, flow.moving, dt_ms)
+        board.set_pump(controller.duty_permille)
+        outputs = 1 << sequence.valve if sequence.valve >= 0 else 0
+        if stored:
+            outputs |= OUT_STORED
+        if self.faults:
+            outputs |= OUT_FAULT
+        board.set_outputs(outputs)
+
+    def _measure(self, board, now_us, dt_ms):
+        self._counters.update(board.counts)
+        self._meter_raw[0] = board.meter_count
+        self._meter.update(self._meter_raw)
+        self.flow.update(self._meter.deltas[0], board.meter_edge_us, now_us, dt_ms)
+        self.water.update(board.water_ua)
+        self.temp_loop.update(board.temp_ua)
+        self._thermistor.update(board.temp_ohm)
+
+    def causes_present(self):
+        """Fault bits of trips whose cause can be seen now; a reset has to wait for them to go."""
+        past = 1 << faults.UNWANTED_FLOW | 1 << faults.NO_FLOW | 1 << faults.RUN_TOO_LONG
+        return self.interlocks.active & faults.TRIPPING & ~past
+
+    def measured(self, code):
+        """The figure that goes with a fault number, and its unit."""
+        if code == faults.NO_FLOW:
+            return self.flow.silent_ms, "ms"
+        if code == faults.UNWANTED_FLOW:
+            return self.interlocks.leaked_ul, "uL"
+        if code == faults.FLUID_HOT:
+            return (self.temp.value if self.temp else 0), "0.01 degC"
+        if code == faults.BAND_NOT_REACHED:
+            return self.flow.value_ul_s, "uL/s"
+        if code == faults.DUTY_AT_LIMIT:
+            return self.controller.duty_permille, "1/1000"
+        if code in (faults.WATER_LOOP, faults.LOOP_UNSTEADY):
+            return self.water.loop_ua, "uA"
+        if code == faults.TEMP_SENSOR and self.temp is self.temp_loop:
+            return self.temp_loop.loop_ua, "uA"
+        return 0, ""

@@ -1,0 +1,48 @@
+"""The state of things as a table for a host."""
+
+from skidboard import faults
+from skidboard.current_loop import LOOP_FAILED
+from skidboard.sample import COUNTERS
+from skidboard.sequence import COUNT, STATE_NAMES
+
+
+def status(app):
+    """A dictionary of plain values, units in the names."""
+    process = app.process
+    sequence = process.sequence
+    sample = process.sample
+    water = process.water
+    temp = process.temp
+    journal = app.journal
+    counting = sequence.state == COUNT
+    return {
+        "state": STATE_NAMES[sequence.state],
+        "state_ms": sequence.state_ms,
+        "faults": faults.names(process.faults),
+        "asset": app.asset(),
+        "run": app.settings["run"],
+        "flow_ul_s": process.flow.value_ul_s,
+        "set_ul_s": sequence.set_ul_s,
+        "in_band": sequence.in_band,
+        "duty_permille": process.controller.duty_permille,
+        "counts": list(sample.counts) if counting else [0] * COUNTERS,
+        "volume_ul": sample.pulses * sample.pulse_nl // 1000 if counting else 0,
+        "sample_volume_ul": app.settings["sample_volume_ul"],
+        "purged_ul": sample.purge_ul if sequence.set_ul_s else 0,
+        "water_ua": water.loop_ua,
+        "water_cpct": water.value,
+        "water_state": water.state,
+        "temp_cdeg": temp.value if temp else 0,
+        "temp_state": temp.state if temp else LOOP_FAILED,
+        "uptime_ms": app.timebase.uptime_ms(),
+        "boot": app.timebase.boot,
+        "next_sample_s": sequence.seconds_to_next(),
+        "samples": app.recorder.samples,
+        "stored": app.recorder.sample_stored,
+        "log_segments": journal.segment_last - journal.segment_first + 1,
+        "log_segments_max": journal.segments_max,
+        "stored_seq": journal.stored_seq,
+        "next_seq": journal.next_seq,
+        "records_lost": journal.lost,
+        "settings_crc": app.settings_crc,
+    }
