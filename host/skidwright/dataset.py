@@ -119,8 +119,10 @@ def chain_of(source: Source, key: bytes | None = None, segments: int = CHUNK_SEG
             short = -len(raw) % SEGMENT
             if short:
                 # the open segment: nothing holds its digest yet, but it holds that of the one before
-                raw = np.concatenate((raw, np.full(short, records.ERASED, np.uint8)))
+                whole = np.full(len(raw) + short, records.ERASED, np.uint8)
+                whole[: len(raw)] = raw
+                raw = whole
             blocks = raw.reshape(-1, SEGMENT)
             headers = header_view(blocks)
-            verifier.feed(blocks, headers, headers_ok(headers, memoryview(raw)), offset)
+            verifier.feed(blocks, headers, headers_ok(headers, raw.data), offset)
         return verifier.result()

@@ -250,11 +250,11 @@ class LogReader:
         """Marks that hold for whole segments: damaged header, another owner, broken chain."""
         bits = np.where(good, 0, HEADER_DAMAGED).astype(np.uint8)
         if good.any():
-            first = headers[good][0] if self.device is None or self.log is None else None
+            first = int(np.argmax(good))
             if self.device is None:
-                self.device = first["device"].tobytes()
+                self.device = headers["device"][first].tobytes()
             if self.log is None:
-                self.log = int(first["log"])
+                self.log = int(headers["log"][first])
             device = np.frombuffer(self.device, "<u8")[0]
             other = good & ((headers["device"].view("<u8") != device) | (headers["log"] != self.log))
             bits[other] |= FOREIGN

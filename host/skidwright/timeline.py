@@ -1,0 +1,226 @@
+"""UTC for records that hold only boot number and uptime, each with how far it may be off.
+
+Every clock contact says what UTC was at one uptime of one boot, within an
+uncertainty. The board's crystal runs off by at most `drift_ppm`. A boot begins
+after the last record of the boot before it. Written as limits on UTC at a row
+of knots (contacts, and both ends of each boot) these are difference
+constraints along a path: one pass forward and one backward tighten them as far
+as they go, and what is left is an interval for each knot. Middles of those
+intervals never run backward, so the order of records is never inverted.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from skidboard import records
+
+# A common crystal's tolerance over temperature with ageing (common practice, no source); see its data sheet.
+DRIFT_PPM = 100
+UNKNOWN_UTC_MS = np.iinfo(np.int64).min  # also numpy's NaT
+UNBOUNDED_MS = np.iinfo(np.int64).max
+_BOOT_SHIFT = 1 << 44
+_INF = np.inf
+
+
+@dataclass(frozen=True)
+class Contact:
+    """A clock contact: at `uptime_ms` of `boot` UTC was `utc_ms`, give or take `uncertainty_ms`."""
+
+    boot: int
+    uptime_ms: int
+    utc_ms: int
+    uncertainty_ms: int
+    seq: int = -1
+
+
+@dataclass
+class TimelineBuilder:
+    """Gathers what a timeline is made from, piece by piece."""
+
+    drift_ppm: float = DRIFT_PPM
+    contacts: list[Contact] = field(default_factory=list)
+    last_uptime_ms: dict[int, int] = field(default_factory=dict)
+
+    def add(self, samples: NDArray[np.void], events: NDArray[np.void]) -> None:
+        """Take a piece of a log (structured arrays of `skidwright.layouts`), in any order."""
+        for rows in (samples, events):
+            if not len(rows):
+                continue
+            boots = np.ascontiguousarray(rows["boot"])
+            uptimes = np.ascontiguousarray(rows["uptime_ms"]).astype(np.int64)
+            if boots[0] == boots[-1] and np.all(boots == boots[0]):
+                self._last(int(boots[0]), int(uptimes.max()))
+                continue
+            for boot in np.unique(boots).tolist():
+                self._last(boot, int(uptimes[boots == boot].max()))
+        for row in events[(events["kind"] == records.CONTACT) & (events["utc_ms"] > 0)]:
+            contact = (
+                int(row["boot"]),
+                int(row["uptime_ms"]),
+                int(row["utc_ms"]),
+                int(row["a"]),
+                int(row["seq"]),
+            )
+            self.contacts.append(Contact(*contact))
+
+    def _last(self, boot: int, uptime_ms: int) -> None:
+        self.last_uptime_ms[boot] = max(uptime_ms, self.last_uptime_ms.get(boot, 0))
+
+    def build(self) -> "Timeline":
+        """The timeline of everything taken so far."""
+        return Timeline(self.contacts, self.last_uptime_ms, self.drift_ppm)
+
+
+class Timeline:
+    """Maps boot and uptime to UTC, within one log (boot numbers below 65536, not wrapped).
+
+    `last_uptime_ms` gives each boot's last known uptime. `rejected` holds the contacts that contradict
+    the others, as after a jump of a host's clock. Raises ValueError for a negative drift.
+    """
+
+    def __init__(
+        self, contacts: Iterable[Contact], last_uptime_ms: dict[int, int], drift_ppm: float = DRIFT_PPM
+    ) -> None:
+        if drift_ppm < 0:
+            raise ValueError("drift_ppm must be 0 or more")
+        self._drift = drift_ppm * 1e-6
+        ordered = sorted(set(contacts), key=lambda c: (c.boot, c.uptime_ms, c.seq))
+        ends = dict(last_uptime_ms)
+        for contact in ordered:
+            ends[contact.boot] = max(ends.get(contact.boot, 0), contact.uptime_ms)
+        self.contacts, self.rejected = ordered, list[Contact]()
+        self._make_knots(ends)
+        if np.any(self._low > self._high + 0.5):
+            out = set(_Agreement(ordered, ends, self._drift).outvoted())
+            self.contacts = [c for i, c in enumerate(ordered) if i not in out]
+            self.rejected = [c for i, c in enumerate(ordered) if i in out]
+            self._make_knots(ends)
+
+    def _make_knots(self, ends: dict[int, int]) -> None:
+        rows = [(boot, uptime, -_INF, _INF) for boot, end in ends.items() for uptime in (0, end)]
+        for c in self.contacts:
+            rows.append((c.boot, c.uptime_ms, c.utc_ms - c.uncertainty_ms, c.utc_ms + c.uncertainty_ms))
+        rows.sort(key=lambda row: row[:2])
+        boot = np.array([row[0] for row in rows], np.int64)
+        uptime = np.array([row[1] for row in rows], np.int64)
+        low = [row[2] for row in rows]
+        high = [row[3] for row in rows]
+        step = np.diff(uptime).astype(np.float64)
+        same = np.diff(boot) == 0
+        # UTC passes by `least` or more between two knots, and by no more than `most` within a boot
+        least = np.where(same, step * (1 - self._drift), 0.0).tolist()
+        most = np.where(same, step * (1 + self._drift), _INF).tolist()
+        n = len(rows)
+        for i in range(1, n):
+            low[i] = max(low[i], low[i - 1] + least[i - 1])
+            high[i] = min(high[i], high[i - 1] + most[i - 1])
+        for i in range(n - 2, -1, -1):
+            high[i] = min(high[i], high[i + 1] - least[i])
+            low[i] = max(low[i], low[i + 1] - most[i])
+        self._key = boot * _BOOT_SHIFT + uptime
+        self._boot, self._uptime = boot, uptime
+        self._low, self._high = np.array(low), np.array(high)
+        self._middle = self._estimates(least)
+
+    def _estimates(self, least: list[float]) -> NDArray[np.float64]:
+        """Middles where both limits are known; else as near to the known limit as order allows."""
+        low, high = self._low, self._high
+        both = np.isfinite(low) & np.isfinite(high)
+        with np.errstate(invalid="ignore"):
+            middle = np.where(both, (low + high) / 2, np.where(np.isfinite(low), low, high))
+        n = len(middle)
+        for i in range(n - 2, -1, -1):
+            if not np.isfinite(low[i]) and np.isfinite(middle[i + 1]):
+                middle[i] = min(middle[i], middle[i + 1] - least[i])
+        for i in range(1, n):
+            if not np.isfinite(high[i]) and np.isfinite(middle[i - 1]):
+                middle[i] = max(middle[i], middle[i - 1] + least[i - 1])
+        return np.asarray(middle)
+
+    def utc(
+        self, boot: NDArray[np.integer], uptime_ms: NDArray[np.unsignedinteger]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """UTC in ms since 1970 and its uncertainty in ms, both int64, for arrays of boot and uptime.
+
+        Where only one side is bounded the time given is at that bound and the uncertainty UNBOUNDED_MS;
+        where nothing is known the time is UNKNOWN_UTC_MS. A boot that the timeline has not seen is unknown.
+        """
+        n = len(boot)
+        result = np.full(n, UNKNOWN_UTC_MS, np.int64)
+        error = np.full(n, UNBOUNDED_MS, np.int64)
+        if not len(self._key) or not n:
+            return result, error
+        at = np.asarray(uptime_ms).astype(np.int64)
+        boots = np.asarray(boot).astype(np.int64)
+        right = np.searchsorted(self._key, boots * _BOOT_SHIFT + at, side="left")
+        # a record past its boot's last knot (a timeline made before it was written) goes on from that knot
+        last = len(self._key) - 1
+        left = np.maximum(right - 1, 0)
+        right = np.minimum(right, last)
+        right = np.where(self._boot[right] == boots, right, left)
+        left = np.where(self._boot[left] == boots, left, right)
+        known = self._boot[left] == boots
+        since = (at - self._uptime[left]).astype(np.float64)
+        until = (self._uptime[right] - at).astype(np.float64)
+        past = until < 0
+        until = np.maximum(until, 0)
+        drift = self._drift
+        with np.errstate(invalid="ignore"):
+            low = np.maximum(self._low[left] + since * (1 - drift), self._low[right] - until * (1 + drift))
+            high = np.minimum(self._high[left] + since * (1 + drift), self._high[right] - until * (1 - drift))
+            span = (self._uptime[right] - self._uptime[left]).astype(np.float64)
+            rate = np.where(span > 0, (self._middle[right] - self._middle[left]) / np.maximum(span, 1), 1.0)
+            middle = self._middle[left] + since * rate
+            low = np.where(past, self._low[left] + since * (1 - drift), low)
+            high = np.where(past, self._high[left] + since * (1 + drift), high)
+            worst = np.maximum(high - middle, middle - low)
+        placed = known & np.isfinite(middle)
+        result[placed] = np.rint(middle[placed]).astype(np.int64)
+        bounded = placed & np.isfinite(worst)
+        # rounding to whole milliseconds may add up to one
+        error[bounded] = np.ceil(worst[bounded]).astype(np.int64) + 1
+        return result, error
+
+
+class _Agreement:
+    """Which contacts can all be true together, taken two at a time.
+
+    Limits on a path can be met together when every two contacts can (a contradiction is a cycle through
+    two contacts and the way between them), so pairs are all that need be looked at.
+    """
+
+    def __init__(self, contacts: list[Contact], ends: dict[int, int], drift: float) -> None:
+        self._drift = drift
+        self._boot = np.array([c.boot for c in contacts], np.int64)
+        self._utc = np.array([c.utc_ms for c in contacts], np.float64)
+        self._error = np.array([c.uncertainty_ms for c in contacts], np.float64)
+        # uptimes laid end to end over the boots: at least this much has passed between two contacts
+        order = sorted(ends)
+        begins = np.cumsum([0] + [ends[boot] for boot in order])
+        start = dict(zip(order, begins.tolist(), strict=False))
+        self._run = np.array([start[c.boot] + c.uptime_ms for c in contacts], np.float64)
+
+    def disagree(self, i: int) -> NDArray[np.bool_]:
+        """Which contacts contradict contact `i`."""
+        later = np.where(np.arange(len(self._run)) > i, 1.0, -1.0)
+        passed, ran = (self._utc - self._utc[i]) * later, (self._run - self._run[i]) * later
+        slack = self._error + self._error[i] + 0.5
+        short = passed < ran * (1 - self._drift) - slack
+        return np.asarray(short | (self._boot == self._boot[i]) & (passed > ran * (1 + self._drift) + slack))
+
+    def outvoted(self) -> list[int]:
+        """Contacts to leave out so that the rest agree: each time the one that most others contradict.
+
+        On a tie the one with the larger uncertainty goes, then the earlier one.
+        """
+        n = len(self._run)
+        against = np.array([int(self.disagree(i).sum()) for i in range(n)], np.int64)
+        out: list[int] = []
+        while against.max(initial=0) > 0:
+            worst = int(np.lexsort((-np.arange(n), self._error, against))[-1])
+            against -= self.disagree(worst)
+            against[worst] = -n
+            out.append(worst)
+        return out
