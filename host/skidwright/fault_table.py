@@ -32,9 +32,9 @@ class Fault(NamedTuple):
     def reset(self) -> str:
         """How sampling comes back."""
         if self.held:
-            return "an operator's reset, after the cause has been found"
+            return "an operator's `reset`, after the cause has been found, and then `start`"
         if self.trips:
-            return "by itself, once the cause has been gone for `trip_hold_s`"
+            return "by itself, with the next asset, once the cause has been gone for `trip_hold_s`"
         return "nothing to reset: it is reported and sampling goes on"
 
 

@@ -18,10 +18,13 @@ GROUPS: dict[str, dict[str, str]] = {
         " least to choose.",
         "rest_s": "Pause between samples, with the pump off.",
         "settle_ms": "Flow must have stayed in its band for this long before a count may begin.",
-        "loop_steady_ua": "While settling, the water loop may move by no more than this much; if it moves"
-        " more, the count waits.",
-        "prime_limit_s": "Longest time that priming and purging may take before the cycle is skipped.",
-        "settle_limit_s": "Longest time that settling may take before the cycle is skipped.",
+        "loop_steady_ua": "While settling, the water loop has to stay within this much for "
+        "`settle_ms` before the count begins. When `settle_limit_s` is over the "
+        "count begins all the same, with the fault `loop unsteady`.",
+        "prime_limit_s": "Longest time that purging the line may take; after it the cycle is skipped "
+        "with the fault `band not reached`.",
+        "settle_limit_s": "Longest time the flow may take to settle in its band; after it the cycle "
+        "is skipped with the fault `band not reached`.",
         "run_limit_s": "Longest time that the pump may run in one cycle; beyond it the skid trips.",
     },
     "Flow": {
@@ -58,13 +61,13 @@ GROUPS: dict[str, dict[str, str]] = {
     "Interlocks": {
         "no_flow_ms": "The pump is driven and the meter gives no pulse for this long: trip. Must allow "
         "for the slowest pump-up with cold fluid.",
-        "unwanted_flow_ul": "This much fluid passes while the pump is off: trip, for a valve leaks or a "
-        "hose has burst.",
+        "unwanted_flow_ul": "This much fluid passes while the pump is off, with no pause of a minute:"
+        " trip, for a valve leaks or a hose has burst.",
         "fluid_hot_cdeg": "Fluid hotter than this: trip. 0 switches it off.",
-        "duty_limit_ms": "Duty at its highest for this long without the flow reaching its band: reported "
-        "as a fault.",
-        "trip_hold_s": "After the cause of a trip has gone, the skid waits this long before it starts "
-        "again, if it may do so by itself (see `docs/faults.md`).",
+        "duty_limit_ms": "Duty at its highest for this long: reported as a fault, for the pump has no"
+        " reserve left.",
+        "trip_hold_s": "After the cause of a trip has gone, the skid waits this long before it goes on, if "
+        "it may do so by itself (see `docs/faults.md`).",
     },
     "Log and supervision": {
         "log_segments": "Segments of 4096 bytes the log may fill. When it is full the oldest is given up,"

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from skidwright.config import format_code
 from skidwright.report.model import ABSENT, VALID, AssetReport
 from skidwright.report.sureness import sureness
+from skidwright.trade.counting import interval
 from skidwright.trade.iso4406 import UPPER_PER_ML
 
 JUDGED = 3
@@ -168,10 +169,8 @@ def _trend(codes: NDArray[np.uint8]) -> list[str]:
 
 def _borderline(data: AssetReport, last: NDArray[np.intp], target: tuple[int, int, int]) -> list[str]:
     """A line when the counts are so near the target's limit that chance alone could be on the other side."""
-    from skidwright.report.counting_range import per_ml_range
-
-    counts = data.samples.counts[last, :3].sum(axis=0)
-    _, high = per_ml_range(counts, float(data.samples.volume_ml[last].sum()))
+    counts = data.samples.counts[last, :3].sum(axis=0, dtype=np.int64)
+    high = interval(counts, float(data.samples.volume_ml[last].sum())).high_per_ml
     near = [SIZES[i] for i in range(3) if high[i] > UPPER_PER_ML[target[i]]]
     if not near:
         return []

@@ -223,7 +223,7 @@ def flow(data: AssetReport) -> str:
 
 def size_distribution(data: AssetReport) -> str:
     """Particles per mL of the newest valid sample against size, both axes logarithmic; "" without one."""
-    from skidwright.report.counting_range import per_ml_range
+    from skidwright.trade.counting import interval
     from skidwright.trade.iso4406 import UPPER_PER_ML
 
     samples = data.samples
@@ -232,7 +232,7 @@ def size_distribution(data: AssetReport) -> str:
         return ""
     last = believed[-1]
     per_ml = samples.per_ml[last]
-    low, high = per_ml_range(samples.counts[last], samples.volume_ml[last])
+    low, high = interval(samples.counts[last], samples.volume_ml[last])
     made, (axis,) = drawing.figure(2.9, 1)
     axis.set_xscale("log")
     axis.set_yscale("log")

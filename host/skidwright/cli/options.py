@@ -1,0 +1,65 @@
+"""Options and arguments that several commands share, and the places they stand for."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from skidwright.config import Config
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+CONFIG_NAME = "skid.toml"
+
+
+def default_archive() -> Path:
+    """Where logs go when nobody says: the place for users' data of this operating system."""
+    from platformdirs import user_data_path
+
+    return user_data_path("skidwright", appauthor=False) / "archive"
+
+
+def _found_config(given: Path | None) -> Config:
+    """skid.toml as given, else from here, else from the user's place for settings, else the defaults."""
+    from platformdirs import user_config_path
+
+    from skidwright import config
+
+    if given is not None:
+        return config.load(given)
+    for place in (Path(CONFIG_NAME), user_config_path("skidwright", appauthor=False) / CONFIG_NAME):
+        if place.is_file():
+            return config.load(place)
+    return Config()
+
+
+def archive_option(command: Command) -> Command:
+    """`--archive DIR`, passed on as `archive: Path`."""
+    return click.option(
+        "--archive",
+        type=click.Path(path_type=Path, file_okay=False),
+        envvar="SKIDWRIGHT_ARCHIVE",
+        callback=lambda _ctx, _param, value: value or default_archive(),
+        help="Where pulled logs are kept.  [default: the user's data directory; env SKIDWRIGHT_ARCHIVE]",
+    )(command)
+
+
+def config_option(command: Command) -> Command:
+    """`--config FILE`, read and checked, passed on as `config: Config`."""
+    return click.option(
+        "--config",
+        type=click.Path(path_type=Path),
+        envvar="SKIDWRIGHT_CONFIG",
+        callback=lambda _ctx, _param, value: _found_config(value),
+        help="The skid.toml to use.  [default: ./skid.toml, then the user's; env SKIDWRIGHT_CONFIG]",
+    )(command)
+
+
+def json_option(command: Command) -> Command:
+    """`--json`, passed on as `as_json: bool`."""
+    return click.option("--json", "as_json", is_flag=True, help="Answer in JSON, for programs.")(command)
+
+
+def port_argument(command: Command) -> Command:
+    """The argument PORT, passed on as `port: str`."""
+    return click.argument("port", envvar="SKIDWRIGHT_PORT")(command)

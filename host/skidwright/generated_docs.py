@@ -1,0 +1,138 @@
+"""Writes the reference pages of docs/ from the code, so that they cannot fall behind it.
+
+Run as `python -m skidwright.generated_docs` (`make docs`). A test compares the pages with what this would write.
+"""
+
+import io
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from skidboard import settings
+from skidwright.fault_table import FAULTS
+from skidwright.setting_meanings import GROUPS
+
+_NOTICE = "<!-- Written by `make docs` from the code; edit there. -->\n"
+
+
+def settings_page() -> str:
+    """docs/settings.md: every setting with unit, range, default and meaning."""
+    out = io.StringIO()
+    out.write(f"{_NOTICE}\n# Settings of the board\n\n")
+    out.write(
+        "They stand under `[board]` in skid.toml ([example](skid.toml)) and reach the board with "
+        "`skidwright install` or `skidwright settings --send`. Both the host and the board refuse a name that "
+        "does not exist and a value out of range; the board then keeps what it had. A changed setting is a "
+        "record in the log, and every sample carries the CRC-32 of all settings it was taken with.\n\n"
+        "All values are whole numbers; the unit is in the name.\n"
+    )
+    for heading, meanings in GROUPS.items():
+        rows = []
+        for name, meaning in meanings.items():
+            if name == settings.ASSETS:
+                kind = f"up to {settings.MAX_ASSETS} numbers, 1 to {settings.MAX_ASSET_NUMBER}"
+                rows.append((f"`{name}`", "", kind, str(settings.ASSETS_DEFAULT), meaning))
+                continue
+            unit, low, high, default = settings.TABLE[name]
+            rows.append((f"`{name}`", unit, f"{low} to {high}", str(default), meaning))
+        out.write(f"\n## {heading}\n\n")
+        _table(out, ("setting", "unit", "range", "default", "meaning"), rows)
+    out.write(
+        "\n## What must fit together\n\n"
+        "- `flow_low_ul_s` < `flow_set_ul_s` < `flow_high_ul_s`\n"
+        "- `duty_min_permille` < `duty_max_permille`\n"
+        "- `water_low_cpct` < `water_high_cpct`, `temp_low_cdeg` < `temp_high_cdeg`\n"
+    )
+    return out.getvalue()
+
+
+def faults_page() -> str:
+    """docs/faults.md: every fault with meaning, causes, remedy and reset."""
+    out = io.StringIO()
+    out.write(f"{_NOTICE}\n# Faults\n\n")
+    out.write(
+        "The board records when a fault is raised and when it clears, and every sample carries the faults that "
+        "were present while it was counted. Some stop the pump (a trip); of these some are held until an "
+        "operator has found the cause and given `skidwright tell PORT reset`. After that the skid is in standby "
+        "and starts only when told to: `skidwright tell PORT start`.\n\n"
+        "These rules protect pump and samples. They are no safety function: whatever protects people (stop "
+        "chain, relief valve, pressure switch) must act in hardware, without the board.\n"
+    )
+    for fault in FAULTS:
+        out.write(f"\n## {fault.name}\n\n")
+        out.write(f"{fault.meaning} {'**Stops the pump.**' if fault.trips else 'Sampling goes on.'}\n\n")
+        out.write(f"- Usual causes: {fault.cause}\n- What to do: {fault.remedy}\n- Reset: {fault.reset}.\n")
+        out.write(f"- Number: {fault.number}\n")
+    return out.getvalue()
+
+
+def commands_page() -> str:
+    """docs/commands.md: the help of every command."""
+    import click
+
+    from skidwright.cli.app import COMMANDS, skidwright
+
+    out = io.StringIO()
+    out.write(f"{_NOTICE}\n# Commands\n\n")
+    out.write(
+        "Every command says what it does, with examples, under `--help`. Commands that answer a question take "
+        "`--json`. Times are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.\n\n"
+        "Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped "
+        "with Ctrl-C.\n\n"
+        "Shell completion: put `eval \"$(_SKIDWRIGHT_COMPLETE=bash_source skidwright)\"` into `~/.bashrc`; for zsh "
+        "`zsh_source` in `~/.zshrc`; for fish `_SKIDWRIGHT_COMPLETE=fish_source skidwright | source` in "
+        "`~/.config/fish/config.fish`.\n"
+    )
+    _help(out, skidwright, "skidwright", None, click)
+    for name in COMMANDS:
+        parent = click.Context(skidwright, info_name="skidwright")
+        command = skidwright.get_command(parent, name)
+        assert command is not None
+        _help(out, command, name, parent, click)
+    return out.getvalue()
+
+
+def _help(out: io.StringIO, command: object, name: str, parent: object, click: object) -> None:
+    from click import Command, Context, Group
+
+    assert isinstance(command, Command)
+    assert parent is None or isinstance(parent, Context)
+    context = Context(command, info_name=name, parent=parent, terminal_width=96, max_content_width=96)
+    out.write(f"\n## {context.command_path}\n\n```text\n{command.get_help(context).rstrip()}\n```\n")
+    if isinstance(command, Group) and parent is not None:
+        for sub in command.list_commands(context):
+            below = command.get_command(context, sub)
+            assert below is not None
+            _help(out, below, sub, context, click)
+
+
+def _table(out: io.StringIO, heads: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
+    heads = list(heads)
+    out.write(f"| {' | '.join(heads)} |\n|{'---|' * len(heads)}\n")
+    for row in rows:
+        out.write(f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in row)} |\n")
+
+
+PAGES: dict[str, Callable[[], str]] = {
+    "settings.md": settings_page,
+    "faults.md": faults_page,
+    "commands.md": commands_page,
+}
+
+
+def docs_directory() -> Path:
+    """docs/ of the source tree that this module stands in. Raises FileNotFoundError in an installed package."""
+    docs = Path(__file__).resolve().parents[2] / "docs"
+    if not docs.is_dir():
+        raise FileNotFoundError(2, "no source tree here", str(docs))
+    return docs
+
+
+def main() -> None:
+    """Write all pages."""
+    docs = docs_directory()
+    for name, page in PAGES.items():
+        (docs / name).write_text(page(), "utf-8")
+
+
+if __name__ == "__main__":
+    main()
