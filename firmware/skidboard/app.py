@@ -12,7 +12,7 @@ import os
 from skidboard import VERSION, faults, records
 from skidboard import settings as settings_table
 from skidboard.journal import Journal
-from skidboard.link import Link
+from skidboard.link import STALLED, Link
 from skidboard.process import Process
 from skidboard.recorder import Recorder
 from skidboard.sequence import SAMPLED, SKIPPED, TRIPPED
@@ -159,11 +159,13 @@ class App:
     def _wait(self, due_ms, quiet):
         """Serve the link until the next tick is due, or a command wants the pump in a quiet time."""
         while self.leave_code < 0:
-            busy = self.link.poll()
+            link = self.link.poll()
             left_ms = ticks_diff(due_ms, self.board.ticks_ms())
             if left_ms <= 0 or (quiet and self.sequence.set_ul_s):
                 return
-            if not busy:
+            if link == STALLED:
+                self.board.idle(1)
+            elif not link:
                 self.board.idle(left_ms)
 
     def _last_words(self):
@@ -175,7 +177,12 @@ class App:
         self.recorder.event(records.LEAVE, self.leave_code, text=self._leave_text)
         # The answer to whoever asked should still get out.
         due_ms = ticks_add(board.ticks_ms(), _LAST_WORDS_MS)
-        while self.link.poll() and ticks_diff(due_ms, board.ticks_ms()) > 0:
+        while ticks_diff(due_ms, board.ticks_ms()) > 0:
+            link = self.link.poll()
+            if not link:
+                break
+            if link == STALLED:
+                board.idle(1)
             board.feed()
 
     def record_crash(self, text):
