@@ -1,0 +1,290 @@
+"""The plant: pump, line, fluid, counter, flow meter and loops, stepped in virtual time.
+
+Everything random comes from one seed. The same steps with the same duties give the same plant.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from skidwright.sim.air import Air
+from skidwright.sim.chance import Arrivals, Normals
+from skidwright.sim.fluid import Fluid, viscosity_mm2_s
+from skidwright.sim.scenario_keys import DAY_S, FAULT_KINDS, Scenario
+from skidwright.sim.schedule import FAULT_BITS, Schedule
+from skidwright.sim.truth import Truth
+
+MODULO = 1 << 30
+STOP_CHAIN_OPEN = 1
+OVER_PRESSURE = 2
+_STANDING_S = 600.0
+_WARMEST_S = 15 * 3600.0
+
+
+class Plant:
+    """Everything that the board's pins see. `t_us` is virtual time since the scenario's start."""
+
+    def __init__(self, scenario: Scenario, seed: int, truth: Truth | None = None) -> None:
+        self.scenario = scenario
+        self.truth = truth or Truth()
+        seeds = np.random.SeedSequence(seed).spawn(9)
+        self._flow_noise = Normals(seeds[0])
+        self._loop_noise = Normals(seeds[1])
+        self._arrivals = [Arrivals(s) for s in seeds[2:8]]
+        self._air = Air(seeds[8], scenario.line.volume_ml)
+        self.schedule = Schedule(scenario.fault)
+        self._fluids = [Fluid(a, [t for t in scenario.top_up if t.asset == a.number]) for a in scenario.asset]
+        self._day_s = scenario.start_utc.hour * 3600.0 + scenario.start_utc.minute * 60.0
+        self.t_us = 0
+        self.duty_permille = 0
+        self.outputs = 0
+        self._asset = 0
+        self._open = False
+        self._flow = 0.0
+        self._since_switch_ml = math.inf
+        self._volume_ml = 0.0
+        self._running = False
+        first = self._fluids[0]
+        self._at_switch = first.per_ml(0.0) + [first.water_percent(0.0)]
+        self._at_sensor = list(self._at_switch)
+        self._water = self._at_switch[6]
+        self._line_c = self._air_c(0.0)
+        self._sensor_c = self._line_c
+        self._viscosity = 100.0
+        self._to_edge_ul = scenario.meter.pulse_ul
+        self._active: dict[str, float] = {}
+        self._dead: list[int] = []
+        self._change_us = 0
+        self._slow_us = 0
+        self._slow_due_us = 0
+        self._decays: dict[int, float] = {}
+        self._row = [0.0, math.inf, 0.0, 0.0]
+        self._rates = [0.0] * 6
+        self.inputs = 0
+        self.water_ua = self.temp_ua = self.temp_ohm = 0
+        self.power_up()
+        self._slow()
+        self._loops()
+
+    def power_up(self) -> None:
+        """Counters of a board that has just been powered or reset start at 0, its outputs off."""
+        self.boot_us = self.t_us
+        self.counts = [0] * 6
+        self.meter_count = 0
+        self.meter_edge_us = 0
+        self.duty_permille = 0
+        self.outputs = 0
+
+    @property
+    def t_s(self) -> float:
+        """Virtual time in seconds."""
+        return self.t_us * 1e-6
+
+    def _air_c(self, t_s: float) -> float:
+        temperature = self.scenario.temperature
+        phase = 2.0 * math.pi * (t_s + self._day_s - _WARMEST_S) / DAY_S
+        return temperature.air_c + temperature.swing_c * math.cos(phase)
+
+    def skip_to(self, t_us: int) -> None:
+        """Move on without a board, in steps of up to 10 s: power is off."""
+        while self.t_us < t_us:
+            self.step(min(10_000_000, t_us - self.t_us))
+
+    def step(self, dt_us: int) -> None:
+        """Move on by `dt_us` microseconds of virtual time."""
+        if dt_us <= 0:
+            return
+        start_us = self.t_us
+        if start_us >= self._slow_due_us or start_us >= self._change_us:
+            self._slow()
+        self.t_us = start_us + dt_us
+        pump = self.scenario.pump
+        dt_s = dt_us * 1e-6
+        active = self._active
+        if self.duty_permille > pump.dead_permille or self._flow > 1e-3 or "unwanted_flow" in active:
+            self._flow_step(start_us, dt_us, dt_s)
+        elif self._running:
+            self._flow = 0.0
+            self._slow()
+            self._running = False
+        self._loops()
+
+    def _flow_step(self, start_us: int, dt_us: int, dt_s: float) -> None:
+        active = self._active
+        if not self._running:
+            self._start_running()
+        target = self._target_ml_s()
+        decay = self._decays.get(dt_us)
+        if decay is None:
+            decay = self._decays[dt_us] = math.exp(-dt_s / self.scenario.pump.lag_s)
+        before = self._flow
+        self._flow = target + (before - target) * decay
+        mean = target + (before - target) * (1.0 - decay) * self.scenario.pump.lag_s / dt_s
+        mean *= 1.0 + self.scenario.pump.unsteady * self._flow_noise.next()
+        if active or self._air.present:
+            mean *= self._air.flow_factor(dt_s, "air" in active)
+            if "pump_stall" in active:
+                mean = self._flow = 0.0
+        if mean < 0.0:
+            mean = 0.0
+        if "unwanted_flow" in active and mean < active["unwanted_flow"] * 1e-3:
+            mean = active["unwanted_flow"] * 1e-3
+        volume_ml = mean * dt_s
+        self._since_switch_ml += volume_ml
+        row = self._row
+        if mean < row[1]:
+            row[1] = mean
+        if mean > row[2]:
+            row[2] = mean
+        row[0] += volume_ml
+        if "meter_stuck" not in active:
+            self._meter(start_us, dt_us, volume_ml * 1000.0)
+        self._count(mean, volume_ml)
+
+    def _target_ml_s(self) -> float:
+        """Flow at which the pump would settle: displacement less slip, and less what thick oil takes away."""
+        pump = self.scenario.pump
+        if not self._open or self.duty_permille <= pump.dead_permille:
+            return 0.0
+        drive = pump.full_ml_s * (self.duty_permille - pump.dead_permille) / (1000.0 - pump.dead_permille)
+        flow = (drive - pump.slip_ml_s / self._viscosity) / (
+            1.0 + self.scenario.line.resistance * self._viscosity
+        )
+        if "blocked_line" in self._active:
+            flow *= 1.0 - self._active["blocked_line"]
+        return max(flow, 0.0)
+
+    def _meter(self, start_us: int, dt_us: int, volume_ul: float) -> None:
+        if volume_ul <= 0.0:
+            return
+        meter = self.scenario.meter
+        left = self._to_edge_ul - volume_ul
+        while left <= 0.0:
+            self.meter_count = (self.meter_count + 1) % MODULO
+            self.meter_edge_us = start_us + round(dt_us * (1.0 + left / volume_ul)) - self.boot_us
+            left += meter.pulse_ul * (1.0 + meter.scatter * self._flow_noise.next())
+        self._to_edge_ul = left
+
+    def _count(self, flow_ml_s: float, volume_ml: float) -> None:
+        """Pulses of the counter for `volume_ml`, drawn class by class and cumulated."""
+        sensor = self.scenario.sensor
+        if flow_ml_s < sensor.flow_low_ml_s:
+            # Slow particles give longer pulses that look larger, and noise counts with them.
+            volume_ml *= min(3.0, (sensor.flow_low_ml_s / max(flow_ml_s, 1e-3)) ** 0.7)
+        elif flow_ml_s > sensor.flow_high_ml_s:
+            volume_ml *= (sensor.flow_high_ml_s / flow_ml_s) ** 0.7
+        rates = self._rates
+        draw = self._arrivals
+        n = [draw[i].count(rates[i] * volume_ml) for i in range(6)]
+        if self._air.present:
+            bubbles = self._air.bubbles(volume_ml, self._active.get("air", FAULT_KINDS["air"][1]))
+            n = [n[i] + bubbles[i] for i in range(4)] + n[4:]
+            self._row[3] += sum(bubbles)
+        above = n[3]
+        totals = [0, 0, 0, above, n[4], n[5]]
+        for i in (2, 1, 0):
+            above += n[i]
+            totals[i] = above
+        counts = self.counts
+        for i in range(6):
+            if totals[i] and i not in self._dead:
+                counts[i] = (counts[i] + totals[i]) % MODULO
+
+    def _start_running(self) -> None:
+        """Flow begins: what stands in the line is old fluid, to be purged."""
+        self._running = True
+        self._at_switch = list(self._at_sensor)
+        self._since_switch_ml = 0.0
+        self._row = [0.0, math.inf, 0.0, 0.0]
+        self._slow()
+
+    def _select(self) -> None:
+        """The lowest open selector valve chooses the asset; with one asset there need be no valve."""
+        bits = self.outputs & 0xFF
+        chosen = (bits & -bits).bit_length() - 1
+        self._open = 0 <= chosen < len(self._fluids) or len(self._fluids) == 1
+        if 0 <= chosen < len(self._fluids) and chosen != self._asset:
+            self._asset = chosen
+            self._at_switch = list(self._at_sensor)
+            self._since_switch_ml = 0.0
+
+    def drive(self, duty_permille: int, outputs: int) -> None:
+        """Take over the board's pump duty and outputs."""
+        self.duty_permille = duty_permille
+        if outputs != self.outputs:
+            self.outputs = outputs
+            self._select()
+            self._slow()
+
+    def _slow(self) -> None:
+        """What changes slowly: fluid at the sensor, temperatures, faults; and a row of truth."""
+        t_us = self.t_us
+        t_s = t_us * 1e-6
+        dt_s = (t_us - self._slow_us) * 1e-6
+        fluid = self._fluids[self._asset]
+        if self._running and dt_s > 0.0:
+            self._record(fluid, dt_s)
+        self._slow_us = t_us
+        self._slow_due_us = t_us + (1_000_000 if self._running else 10_000_000)
+        self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
+        self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
+        self._inputs_and_temperature(fluid, t_s, dt_s)
+        if self._running:
+            volumes = self._since_switch_ml / self.scenario.line.volume_ml
+            # Laminar displacement: behind n line volumes 1/(4 n^2) of the step is left.
+            old = 1.0 if volumes < 0.5 else 1.0 / (4.0 * volumes * volumes)
+            now = fluid.per_ml(t_s) + [fluid.water_percent(t_s)]
+            self._at_sensor = [n + (s - n) * old for n, s in zip(now, self._at_switch, strict=True)]
+        self._water += (self._at_sensor[6] - self._water) * -math.expm1(-dt_s / self.scenario.water.lag_s)
+        seen = math.exp(-sum(self._at_sensor[:4]) * self.scenario.sensor.sensing_volume_nl * 1e-6)
+        self._rates = [c * seen for c in self._at_sensor[:4]] + self._at_sensor[4:6]
+
+    def _inputs_and_temperature(self, fluid: Fluid, t_s: float, dt_s: float) -> None:
+        active = self._active
+        self.inputs = (STOP_CHAIN_OPEN if "stop_input" in active else 0) | (
+            OVER_PRESSURE if "over_pressure" in active else 0
+        )
+        air_c = self._air_c(t_s)
+        temperature = self.scenario.temperature
+        if self._running:
+            source_c = fluid.temperature_c(t_s)
+            line_c = source_c + (air_c - source_c) * self.scenario.line.cooling + active.get("hot_fluid", 0.0)
+            # The line takes as long to warm as its fluid takes to be replaced, about.
+            self._line_c += (line_c - self._line_c) * -math.expm1(-dt_s / 5.0)
+            self._viscosity = viscosity_mm2_s(*fluid.viscosity, self._line_c)
+        else:
+            self._line_c += (air_c - self._line_c) * -math.expm1(-dt_s / _STANDING_S)
+        self._sensor_c += (self._line_c - self._sensor_c) * -math.expm1(-dt_s / temperature.lag_s)
+
+    def _loops(self) -> None:
+        """Currents and resistance as the board's converters see them."""
+        scenario = self.scenario
+        temperature = scenario.temperature
+        noise = self._loop_noise
+        if "water_loop_broken" in self._active:
+            self.water_ua = 0
+        else:
+            self.water_ua = max(
+                0, round(4000.0 + 160.0 * self._water + scenario.water.noise_ua * noise.next())
+            )
+        if "temp_loop_broken" in self._active:
+            self.temp_ua = self.temp_ohm = 0
+            return
+        share = (self._sensor_c - temperature.low_c) / (temperature.high_c - temperature.low_c)
+        self.temp_ua = max(0, round(4000.0 + 16000.0 * share + temperature.noise_ua * noise.next()))
+        kelvin = 1.0 / (self._sensor_c + 273.15) - 1.0 / 298.15
+        self.temp_ohm = round(temperature.thermistor_ohm * math.exp(temperature.thermistor_beta_k * kelvin))
+
+    def _record(self, fluid: Fluid, dt_s: float) -> None:
+        """One row of truth over the time since the last one."""
+        volume_ml, low, high, bubbles = self._row
+        self._row = [0.0, math.inf, 0.0, 0.0]
+        tank = fluid.per_ml(self.t_s)
+        faults = sum(FAULT_BITS[kind] for kind in self._active)
+        self.truth.row(
+            self._slow_us, self.t_us, fluid.asset.number, min(low, high), volume_ml / dt_s, high, tank[:4],
+            self._at_sensor[:4], self._air.present, bubbles, fluid.water_percent(self.t_s),
+            self._at_sensor[6], self._line_c, faults,
+        )  # fmt: skip

@@ -1,0 +1,225 @@
+"""Every key of a scenario file, as dataclasses that carry unit, range and meaning of each key.
+
+`docs/scenarios.md` is generated from these tables, and the loader checks files against them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+HOUR_S = 3600.0
+DAY_S = 86400.0
+
+
+def key(default: Any, unit: str, low: float | None, high: float | None, meaning: str) -> Any:
+    """A dataclass field with what the loader and the docs need; `...` as default makes the key required."""
+    metadata = {"unit": unit, "low": low, "high": high, "meaning": meaning}
+    if default is ...:
+        return field(metadata=metadata)
+    if isinstance(default, list | dict):
+        return field(default_factory=lambda: type(default)(default), metadata=metadata)
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True)
+class Line:
+    """Pipes and hoses between the selector valves and the sensor."""
+
+    volume_ml: float = key(15.0, "mL", 0.5, 5000, "Volume between selector and sensor.")
+    resistance: float = key(
+        0.0008,
+        "1/(mm2/s)",
+        0,
+        1,
+        "Share by which flow falls for each mm2/s of viscosity: thick oil pumps badly.",
+    )
+    cooling: float = key(0.15, "", 0, 1, "Share of the way from fluid to air temperature lost on the way.")
+
+
+@dataclass(frozen=True)
+class Pump:
+    """The sampling pump, of displacement kind, driven by a duty cycle."""
+
+    full_ml_s: float = key(4.0, "mL/s", 0.1, 60, "Displacement at full duty, no load.")
+    dead_permille: float = key(40, "1/1000", 0, 500, "Duty below which the pump stands.")
+    lag_s: float = key(0.6, "s", 0.05, 30, "First-order lag from duty to flow.")
+    slip_ml_s: float = key(1.0, "(mL/s)(mm2/s)", 0, 1000, "Slip flow at 1 mm2/s; falls as viscosity rises.")
+    unsteady: float = key(0.006, "", 0, 0.2, "Standard deviation of flow from step to step, relative.")
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """The optical counter."""
+
+    sensing_volume_nl: float = key(
+        2.5, "nL", 0, 1000, "Volume seen at once: sets coincidence loss (paralysable)."
+    )
+    flow_low_ml_s: float = key(0.60, "mL/s", 0.01, 60, "Below this true flow counts are biased.")
+    flow_high_ml_s: float = key(1.10, "mL/s", 0.01, 60, "Above this true flow counts are biased.")
+
+
+@dataclass(frozen=True)
+class Meter:
+    """The flow meter."""
+
+    pulse_ul: float = key(200.0, "uL", 1, 1000, "Mean volume of a pulse.")
+    scatter: float = key(0.003, "", 0, 0.2, "Standard deviation of one pulse's volume, relative.")
+
+
+@dataclass(frozen=True)
+class WaterLoop:
+    """The water saturation sensor, 4-20 mA for 0-100 %."""
+
+    lag_s: float = key(12.0, "s", 0.1, 3600, "First-order lag of the sensor.")
+    noise_ua: float = key(6.0, "uA", 0, 1000, "Standard deviation of the current.")
+
+
+@dataclass(frozen=True)
+class Temperature:
+    """Air and fluid temperature sensor, 4-20 mA from low_c to high_c and a thermistor beside it."""
+
+    air_c: float = key(12.0, "degC", -40, 60, "Mean air temperature.")
+    swing_c: float = key(5.0, "K", 0, 40, "Half the daily swing of the air, highest at 15:00 UTC.")
+    low_c: float = key(0.0, "degC", -100, 100, "Fluid temperature at 4 mA.")
+    high_c: float = key(100.0, "degC", -50, 300, "Fluid temperature at 20 mA.")
+    lag_s: float = key(8.0, "s", 0.1, 3600, "First-order lag of the sensor in flowing fluid.")
+    noise_ua: float = key(4.0, "uA", 0, 1000, "Standard deviation of the current.")
+    thermistor_ohm: float = key(10000.0, "ohm", 10, 1e7, "Thermistor at 25 degC.")
+    thermistor_beta_k: float = key(3950.0, "K", 500, 10000, "Its beta value.")
+
+
+@dataclass(frozen=True)
+class BoardOptions:
+    """What the virtual board has."""
+
+    clock_chip: bool = key(False, "", None, None, "Whether the board knows UTC by itself.")
+    ticks_start_ms: int = key(0, "ms", 0, 2**30 - 1, "Tick counter at power-up; it wraps at 2**30.")
+    serial_bytes_s: int = key(0, "B/s", 0, 10_000_000, "Limit of serial output by the wall clock, 0 none.")
+
+
+@dataclass(frozen=True)
+class Asset:
+    """A machine whose fluid is sampled. Its place in the list is its selector valve."""
+
+    number: int = key(..., "", 1, 65535, "Asset number, as in the board setting `assets`.")
+    name: str = key(..., "", None, None, "What people call it.")
+    v40_mm2_s: float = key(46.0, "mm2/s", 2, 5000, "Kinematic viscosity at 40 degC.")
+    v100_mm2_s: float = key(6.8, "mm2/s", 1, 500, "Kinematic viscosity at 100 degC.")
+    particles_4um_per_ml: float = key(1800.0, "1/mL", 0, 1e7, "Particles >=4 um(c) at the start.")
+    rest_4um_per_ml: float = key(
+        -1.0, "1/mL", -1, 1e7, "The same where ingress and filter balance; -1: as at the start."
+    )
+    slope: float = key(2.8, "", 1, 6, "Exponent k of the size distribution N(>d) = N(>4) (d/4)^-k.")
+    tank_l: float = key(120.0, "L", 0.1, 1e6, "Fluid in the machine.")
+    filter_l_min: float = key(10.0, "L/min", 0, 1e5, "Flow through the machine's own filter.")
+    filtration_ratio: list[float] = key(
+        [3.0, 15.0, 200.0, 1000.0], "", 1, 1e5, "Filtration ratio for >=4, >=6, >=14 and >=21 um(c)."
+    )
+    ferrous_per_ml: float = key(
+        0.02, "1/mL", 0, 1e4, "Ferrous wear particles that the inductive sensor sees."
+    )
+    nonferrous_per_ml: float = key(0.005, "1/mL", 0, 1e4, "The same, not ferrous.")
+    water_percent: list[list[float]] = key(
+        [[0.0, 20.0]], "time, %", 0, 110, "Water saturation: [time, value] pairs, straight lines between."
+    )
+    fluid_c: list[list[float]] = key(
+        [[0.0, 40.0]], "time, degC", -40, 200, "Fluid temperature in the machine, likewise."
+    )
+
+
+@dataclass(frozen=True)
+class TopUp:
+    """Dirt let in at one moment."""
+
+    asset: int = key(..., "", 1, 65535, "Asset number.")
+    at_s: float = key(..., "time", 0, 1e8, "When.")
+    adds_4um_per_ml: float = key(..., "1/mL", 0, 1e7, "Particles >=4 um(c) added.")
+    slope: float = key(2.8, "", 1, 6, "Exponent of the dirt's size distribution.")
+    adds_ferrous_per_ml: float = key(0.0, "1/mL", 0, 1e4, "Ferrous particles added.")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something that goes wrong."""
+
+    kind: str = key(..., "", None, None, "One of the kinds below.")
+    start_s: float = key(..., "time", 0, 1e8, "When it begins.")
+    end_s: float = key(-1.0, "time", -1, 1e8, "When it ends (left out: never; for power_cut see there).")
+    asset: int = key(0, "", 0, 65535, "Only while this asset is sampled; 0: always.")
+    amount: float = key(-1.0, "", -1, 1e6, "How much; what it means and its default depend on the kind.")
+    flash_operation: int = key(
+        0, "", 0, 100000, "power_cut only: fail in the n-th flash operation after the start."
+    )
+    channel: int = key(
+        0, "", 0, 6, "dead_channel only: 1-4 for >=4, >=6, >=14, >=21 um(c), 5 and 6 for metal."
+    )
+
+
+@dataclass(frozen=True)
+class Contact:
+    """The cable is plugged in and a host comes by; time stands still for it."""
+
+    at_s: float = key(..., "time", 0, 1e8, "When.")
+    pull: bool = key(True, "", None, None, "Whether the log is pulled.")
+    commands: list[str] = key([], "", None, None, 'Commands given before the pull, such as "reset".')
+    mark: str = key("", "", None, None, "Text of an operator mark set in the log.")
+
+
+def midnight() -> datetime:
+    """The default start of a scenario."""
+    return datetime(2026, 3, 2, tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A whole scenario, checked."""
+
+    title: str = key(..., "", None, None, "One line for people.")
+    duration_s: float = key(..., "time", 1, 1e8, "How long it lasts.")
+    start_utc: datetime = field(
+        default_factory=midnight,
+        metadata={"unit": "UTC", "low": None, "high": None, "meaning": "Virtual UTC at 0:00."},
+    )
+    seed: int = key(1, "", 0, 2**31, "Seed when the command line gives none.")
+    settings: dict[str, Any] = key({}, "", None, None, "Board settings, as in docs/settings.md.")
+    board: BoardOptions = field(default_factory=BoardOptions, metadata={"meaning": "See below."})
+    line: Line = field(default_factory=Line, metadata={"meaning": "See below."})
+    pump: Pump = field(default_factory=Pump, metadata={"meaning": "See below."})
+    sensor: Sensor = field(default_factory=Sensor, metadata={"meaning": "See below."})
+    meter: Meter = field(default_factory=Meter, metadata={"meaning": "See below."})
+    water: WaterLoop = field(default_factory=WaterLoop, metadata={"meaning": "See below."})
+    temperature: Temperature = field(default_factory=Temperature, metadata={"meaning": "See below."})
+    asset: tuple[Asset, ...] = field(default=(), metadata={"meaning": "One to eight tables."})
+    top_up: tuple[TopUp, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
+    fault: tuple[Fault, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
+    contact: tuple[Contact, ...] = field(
+        default=(), metadata={"meaning": "Any number of tables, in order of time."}
+    )
+
+
+# kind: (meaning of `amount`, its default, what happens)
+FAULT_KINDS: dict[str, tuple[str, float, str]] = {
+    "air": (
+        "bubbles per mL of fluid",
+        60.0,
+        "Air is drawn in: bursts of bubbles, nearly all large; flow unsteady.",
+    ),
+    "water_loop_broken": ("", 0.0, "The wire of the water loop is open: 0 mA."),
+    "temp_loop_broken": ("", 0.0, "The temperature sensor's wire is open."),
+    "power_off": ("", 0.0, "Power is off from start to end."),
+    "power_cut": (
+        "seconds without power",
+        5.0,
+        "Power fails at the start, or in mid-write (flash_operation).",
+    ),
+    "pump_stall": ("", 0.0, "The pump stands whatever the duty."),
+    "blocked_line": ("share of flow lost, 0 to 1", 0.8, "The line is choked."),
+    "meter_stuck": ("", 0.0, "The flow meter gives no pulses."),
+    "over_pressure": ("", 0.0, "The pressure switch is made."),
+    "stop_input": ("", 0.0, "The stop chain is open."),
+    "dead_channel": ("", 0.0, "One channel of the counter gives no pulses."),
+    "hot_fluid": ("kelvin above normal", 60.0, "The fluid in the line is hotter by so much."),
+    "unwanted_flow": ("uL/s", 200.0, "Fluid flows although the pump is off."),
+}

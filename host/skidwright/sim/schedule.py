@@ -1,0 +1,47 @@
+"""Which scripted faults are active when."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from skidwright.sim.scenario_keys import FAULT_KINDS, Fault
+
+POWER_KINDS = ("power_off", "power_cut")
+# Bit of each kind in the truth's `faults`.
+FAULT_BITS = {kind: 1 << i for i, kind in enumerate(FAULT_KINDS)}
+
+
+def amount(fault: Fault) -> float:
+    """A fault's amount, or its kind's default."""
+    return fault.amount if fault.amount >= 0 else FAULT_KINDS[fault.kind][1]
+
+
+class Schedule:
+    """The faults of a scenario in virtual time. `update` says what is active now."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self._plain = [f for f in faults if f.kind not in POWER_KINDS]
+        edges = {f.start_s for f in self._plain} | {f.end_s for f in self._plain if f.end_s >= 0}
+        self._edges = sorted(edges)
+        self._power = sorted((f for f in faults if f.kind in POWER_KINDS), key=lambda f: f.start_s)
+
+    def update(self, t_s: float, asset: int) -> tuple[dict[str, float], list[int], float]:
+        """Faults active at `t_s` for `asset`: {kind: amount}, dead channels, time of the next change."""
+        active = {}
+        dead = []
+        for f in self._plain:
+            if f.start_s <= t_s and (f.end_s < 0 or t_s < f.end_s) and f.asset in (0, asset):
+                active[f.kind] = amount(f)
+                if f.kind == "dead_channel":
+                    dead.append(f.channel - 1)
+        change = next((e for e in self._edges if e > t_s), math.inf)
+        return active, dead, change
+
+    def next_power_s(self) -> float:
+        """When the next fault of the supply begins; infinity when there is none."""
+        return self._power[0].start_s if self._power else math.inf
+
+    def take_power(self) -> Fault:
+        """The next fault of the supply, taken off the list."""
+        return self._power.pop(0)
