@@ -60,7 +60,7 @@ MAX_ASSET_NUMBER = 65535
 
 def defaults():
     """A new dictionary of all settings at their defaults."""
-    values = {name: row[3] for name, row in TABLE.items()}
+    values = {name: row[3] for name, row in TABLE.items()}  # type: dict[str, object]
     values[ASSETS] = list(ASSETS_DEFAULT)
     return values
 

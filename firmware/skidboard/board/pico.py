@@ -1,0 +1,262 @@
+"""The real board: Raspberry Pi Pico class (RP2040, RP2350).
+
+Edges are counted by PIO state machines, which go on while code sleeps and while
+flash is erased. Pins are in pins.py. The pump pin belongs to PWM slices 0-3,
+which a soft reset stops, and has a resistor to its safe side; an open input
+reads as "stop".
+"""
+
+import os
+import select
+import sys
+from array import array
+from time import ticks_diff, ticks_ms, ticks_us
+
+import machine
+import micropython
+import rp2
+from machine import ADC, PWM, Pin
+
+from skidboard.board import pins, resets
+from skidboard.board.edges import counter
+
+IN_STOP = 1
+IN_OVER_PRESSURE = 2
+IN_SAFE_MODE = 4
+
+_MASK = (1 << 30) - 1
+# One PIO cycle is 125 ns; a level has to last 8 of them, 1 us, to be believed.
+_PIO_HZ = 8000000
+_ADC_READINGS = 8
+# Written at a time. The USB driver holds 256 bytes; POLLOUT says only that there is room for one.
+_CHUNK = 64
+_STALL_MS = 100
+_METER = 6
+
+
+class Board:
+    """Pins, clock, watchdog and cable. Attributes hold what the latest `refresh()` found."""
+
+    log_dir = "/log"
+    settings_path = "/settings.json"
+
+    def __init__(self):
+        self._pump = PWM(Pin(pins.PUMP_PIN), freq=pins.PUMP_PWM_HZ, duty_u16=0)
+        self._outputs = [Pin(n, Pin.OUT, value=0) for n in pins.SELECTOR_PINS]
+        self._outputs += [Pin(n, Pin.OUT, value=0) for n in (pins.STORED_LAMP_PIN, pins.FAULT_LAMP_PIN)]
+        self.device_id = machine.unique_id()
+        self.counts = [0] * 6
+        self.meter_count = 0
+        self.meter_edge_us = 0
+        self.water_ua = 0
+        self.temp_ua = 0
+        self.temp_ohm = 0
+        self.inputs = 0
+        self._cause, self._stay_out = resets.take_cause()
+        self._watchdog = None
+        self._stop = Pin(pins.STOP_CHAIN_PIN, Pin.IN, Pin.PULL_UP)
+        self._over_pressure = Pin(pins.OVER_PRESSURE_PIN, Pin.IN, Pin.PULL_UP)
+        self._safe_mode = Pin(pins.SAFE_MODE_PIN, Pin.IN, Pin.PULL_UP)
+        self._water = ADC(Pin(pins.WATER_LOOP_PIN))
+        self._temp = ADC(Pin(pins.TEMP_LOOP_PIN))
+        self._thermistor = ADC(Pin(pins.TEMP_THERMISTOR_PIN))
+        self._start_counters()
+        self._stdin = sys.stdin.buffer
+        self._stdout = sys.stdout.buffer
+        self._in_poll = select.poll()
+        self._in_poll.register(self._stdin, select.POLLIN)
+        self._out_poll = select.poll()
+        self._out_poll.register(self._stdout, select.POLLOUT)
+        self._byte = bytearray(1)
+        self._stalled = False
+        # The link's bytes may be anything: a 3 must not raise KeyboardInterrupt.
+        micropython.kbd_intr(-1)
+
+    def _start_counters(self):
+        # Encoding takes milliseconds and leaves garbage: once is enough.
+        self._copy = rp2.asm_pio_encode("mov(isr, x)", 0)
+        self._push = rp2.asm_pio_encode("push(noblock)", 0)
+        fill = rp2.asm_pio_encode("mov(x, invert(null))", 0)
+        self._machines = []
+        self._words = []
+        for i, number in enumerate(pins.COUNTER_PINS + (pins.FLOW_METER_PIN,)):
+            pin_in = Pin(number, Pin.IN)
+            sm = rp2.StateMachine(i, counter, freq=_PIO_HZ, in_base=pin_in, jmp_pin=pin_in)
+            sm.exec(fill)
+            sm.active(1)
+            self._machines.append(sm)
+            self._words.append(array("I", [0]))
+        self._edge_us = array("i", [0])
+        self._meter_pin = Pin(pins.FLOW_METER_PIN, Pin.IN)
+        self._meter_pin.irq(self._note_edge, Pin.IRQ_RISING, hard=True)
+
+    def _note_edge(self, _):
+        self._edge_us[0] = ticks_us()  # type: ignore[call-overload]  # the stubs give ticks a type of their own
+
+    def _count(self, i):
+        sm = self._machines[i]
+        sm.exec(self._copy)
+        sm.exec(self._push)
+        words = self._words[i]
+        sm.get(words)
+        return _counted(words)
+
+    # -- inputs and outputs --------------------------------------------------------------------------
+
+    def refresh(self):
+        """Latch all inputs into the attributes. Allocates nothing."""
+        counts = self.counts
+        for i in range(6):
+            counts[i] = self._count(i)
+        edge_us = self._edge_us
+        latest_us = edge_us[0]
+        count = self._count(_METER)
+        if edge_us[0] != latest_us:
+            # An edge came in between: once more, so that time and count belong together.
+            latest_us = edge_us[0]
+            count = self._count(_METER)
+        self.meter_count = count
+        self.meter_edge_us = latest_us
+        self.water_ua = _microamps(_mean_u16(self._water))
+        self.temp_ua = _microamps(_mean_u16(self._temp))
+        self.temp_ohm = _ohms(_mean_u16(self._thermistor))
+        inputs = IN_STOP if self._stop.value() == pins.STOP_CHAIN_ACTIVE else 0
+        if self._over_pressure.value() == pins.OVER_PRESSURE_ACTIVE:
+            inputs |= IN_OVER_PRESSURE
+        if self._stay_out or self._safe_mode.value() == pins.SAFE_MODE_ACTIVE:
+            inputs |= IN_SAFE_MODE
+        self.inputs = inputs
+
+    def set_pump(self, duty_permille):
+        """Pump drive from 0 to 1000 thousandths."""
+        self._pump.duty_u16(duty_permille * 65535 // 1000)
+
+    def set_outputs(self, mask):
+        """Bits 0-7 selector valves, bit 8 "stored" lamp, bit 9 "fault" lamp."""
+        outputs = self._outputs
+        for i in range(10):
+            outputs[i].value(mask >> i & 1)
+
+    def safe(self):
+        """Pump and outputs off."""
+        self._pump.duty_u16(0)
+        self.set_outputs(0)
+
+    # -- time ----------------------------------------------------------------------------------------
+
+    def ticks_ms(self):
+        """Milliseconds, modulo 2**30."""
+        return ticks_ms()
+
+    def ticks_us(self):
+        """Microseconds, modulo 2**30."""
+        return ticks_us()
+
+    def idle(self, ms):
+        """Wait `ms` milliseconds, or until serial input waits."""
+        for _ in self._in_poll.ipoll(ms):
+            return
+
+    def utc_ms(self):
+        """None: this board has no clock chip."""
+
+    # -- serial --------------------------------------------------------------------------------------
+
+    def serial_read(self, buf):
+        """Read what has come into `buf`; the number of bytes, 0 when there is nothing. Never blocks."""
+        n = 0
+        byte = self._byte
+        size = len(buf)
+        while n < size and self._readable():
+            self._stdin.readinto(byte)
+            buf[n] = byte[0]
+            n += 1
+        if n:
+            self._stalled = False
+        return n
+
+    def _readable(self):
+        for _ in self._in_poll.ipoll(0):
+            return True
+        return False
+
+    def serial_write(self, buf, n):
+        """Write up to `n` bytes; the number accepted, 0 when the host does not read.
+
+        Only a host that stops reading just as its buffer fills can hold a write up, for
+        half a second; after that nothing is written until it has sent something.
+        """
+        if n == 0 or self._stalled:
+            return 0
+        for _ in self._out_poll.ipoll(0):
+            break
+        else:
+            return 0
+        if n > _CHUNK:
+            n = _CHUNK
+        begun_ms = ticks_ms()
+        self._stdout.write(memoryview(buf)[:n])
+        self._stalled = ticks_diff(ticks_ms(), begun_ms) > _STALL_MS
+        return n
+
+    # -- identity, reset, watchdog -------------------------------------------------------------------
+
+    def random_u32(self):
+        """A 32-bit random number."""
+        return int.from_bytes(os.urandom(4), "little")
+
+    def reset_cause(self):
+        """0 power, 1 soft, 2 watchdog, 3 commanded."""
+        return self._cause
+
+    def start_watchdog(self, ms):
+        """From now on the board resets when `feed()` stays away for `ms` milliseconds (at most 8388)."""
+        self._watchdog = machine.WDT(timeout=ms)
+
+    def feed(self):
+        """Tell the watchdog that all is well."""
+        if self._watchdog is not None:
+            self._watchdog.feed()
+
+    def leave(self):
+        """Give the board back to its REPL: pump and outputs off, counters stopped, no watchdog running.
+
+        Should the watchdog not let itself be paused, the board resets and stays out of the app once.
+        """
+        self.safe()
+        self._pump.deinit()
+        Pin(pins.PUMP_PIN, Pin.OUT, value=0)
+        self._meter_pin.irq(None)
+        for sm in self._machines:
+            sm.active(0)
+        micropython.kbd_intr(3)
+        if self._watchdog is not None and not resets.pause_watchdog():
+            resets.reset_and_stay_out()
+        resets.note_end()
+
+
+@micropython.viper
+def _counted(words) -> int:
+    """The count in 30 bits from X, which began at all ones and went down."""
+    return int(~ptr32(words)[0] & 0x3FFFFFFF)  # noqa: F821
+
+
+def _mean_u16(adc):
+    total = 0
+    for _ in range(_ADC_READINGS):
+        total += adc.read_u16()
+    return total // _ADC_READINGS
+
+
+# Halved so that the product stays below 2**30.
+_HALF_FULL_UA = pins.ADC_REFERENCE_MV * 1000 // pins.SHUNT_OHM // 2
+
+
+def _microamps(raw):
+    """Loop current for a reading of 16 bits over the shunt."""
+    return raw * _HALF_FULL_UA // 32768
+
+
+def _ohms(raw):
+    """Thermistor resistance for a reading of 16 bits, the thermistor being on the ground side."""
+    return raw * pins.THERMISTOR_PULL_OHM // (65536 - raw)
