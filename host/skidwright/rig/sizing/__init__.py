@@ -1,1 +1,1 @@
-"""Whether the plumbing works out: pressures, times, forces, particles and storage, before anything is bought."""
+"""Whether the plumbing works out: pressures, times, forces, particles, storage, before anything is bought."""

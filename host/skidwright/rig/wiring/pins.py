@@ -78,12 +78,13 @@ def _one_pin(signal: Signal, chip: Chip) -> list[Problem]:
         problems.append(found("adc-pin", f"GPIO {signal.gpio} has no analogue input; use GPIO 26, 27 or 28"))
     kind, _, line = signal.function.partition("_")
     if kind in ("i2c", "uart"):
+        name = kind.upper()
         bus, role = i2c_role(signal.gpio) if kind == "i2c" else uart_role(signal.gpio)
         if (bus, role) != (signal.bus, line):
             problems.append(
                 found(
                     f"{kind}-pin",
-                    f"GPIO {signal.gpio} is {kind}{bus} {role}, not {kind}{signal.bus} {line}".upper(),
+                    f"GPIO {signal.gpio} is {name}{bus} {role}, not {name}{signal.bus} {line}",
                 )
             )
     return problems
