@@ -1,0 +1,28 @@
+"""Which samples may be believed, and why not: the catalogue of checks and the verdicts they lead to.
+
+`judge` runs all checks over decoded samples; `CATALOGUE` is their table; `CheckLimits` their thresholds.
+"""
+
+from skidwright.checks.catalogue import CATALOGUE
+from skidwright.checks.check import QUANTITIES, Check
+from skidwright.checks.judge import Judge, judge
+from skidwright.checks.limits import CheckLimits
+from skidwright.checks.settings_in_force import SettingsHistory
+from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID, WORDS, Verdicts, join
+
+__all__ = [
+    "ABSENT",
+    "CATALOGUE",
+    "QUANTITIES",
+    "REJECTED",
+    "SUSPECT",
+    "VALID",
+    "WORDS",
+    "Check",
+    "CheckLimits",
+    "Judge",
+    "SettingsHistory",
+    "Verdicts",
+    "join",
+    "judge",
+]

@@ -1,0 +1,104 @@
+"""Checks of how particles came: evenly or in bursts, and with bubbles among them."""
+
+import numpy as np
+
+from skidwright.checks.check import COUNTS, JUDGEMENT, PUBLISHED, REJECTED, SUSPECT, Check
+from skidwright.checks.columns import Columns, Floats, Mask
+
+# Upper 1e-4 point of chi-square with 7 degrees of freedom (scipy.stats.chi2.isf; checked in the tests).
+CHI2_7_HIGH = 29.878
+_AIR_SIGMA = 4
+
+
+def chi_square(windows: Floats, shares: Floats) -> tuple[Floats, Floats]:
+    """Pearson's chi-square of counts (8, n) against their sum spread by `shares`, and the sums, both (n,).
+
+    Parts without a share are left out.
+    """
+    total = windows.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        parts = np.where(shares > 0, windows * windows / shares, 0.0)
+        statistic = parts.sum(axis=0) / total - total
+    return np.asarray(np.where(total > 0, statistic, 0.0)), total
+
+
+def dispersion_limit(total: Floats, deviation: float) -> Floats:
+    """Largest chi-square of `total` particles that is believed, exposures deviating by `deviation`.
+
+    The statistic is the squared length of a vector; statistics and deviation add up to no more than
+    the sum of their lengths.
+    """
+    return np.asarray((np.sqrt(CHI2_7_HIGH) + deviation * np.sqrt(total)) ** 2)
+
+
+def _over_dispersed(c: Columns, windows: Floats) -> Mask:
+    statistic, total = chi_square(windows, c.shares)
+    return np.asarray(statistic > dispersion_limit(total, c.limits.dispersion_deviation_percent / 100))
+
+
+def over_dispersed_4um(c: Columns) -> Mask:
+    """Particles >=4 um(c) came in bursts, or the concentration changed during the count."""
+    shift = c.window_shift
+    # a shifted count stands for the middle of the counts that give it
+    windows = c.windows_4um if not shift.any() else c.windows_4um * 2.0**shift + (2.0**shift - 1) / 2
+    return _over_dispersed(c, windows)
+
+
+def over_dispersed_14um(c: Columns) -> Mask:
+    """Particles >=14 um(c) came in bursts."""
+    full = (c.windows_14um == 0xFFFF).any(axis=0)
+    return np.asarray(_over_dispersed(c, c.windows_14um) & ~full)
+
+
+def air(c: Columns) -> Mask:
+    """Far more particles >=21 um(c) than the finer channels lead one to expect: bubbles."""
+    limits = c.limits
+    _, at_6, at_14, at_21 = c.counts
+    enough = at_14 >= limits.air_large_counts
+    share = limits.air_large_share_percent / 100
+    by_share = at_21 > share * at_14 + _AIR_SIGMA * np.sqrt(share * (1 - share) * at_14)
+    # a power law through >=6 and >=14, carried on to 21; real distributions fall off faster, not slower
+    carried = np.log(21 / 14) / np.log(14 / 6)
+    ratio = at_14 / np.maximum(at_6, 1)
+    expected = at_14 * ratio**carried
+    noise = np.sqrt(expected + (expected * (1 + carried)) ** 2 / np.maximum(at_14, 1))
+    by_law = at_21 > limits.air_excess_factor * expected + _AIR_SIGMA * noise
+    return np.asarray(enough & (by_share | by_law))
+
+
+CHECKS = (
+    Check(
+        "bursts-4um",
+        COUNTS,
+        SUSPECT,
+        over_dispersed_4um,
+        "chi-square of eight sub-windows >=4 um(c) against even arrival",
+        ("dispersion_deviation_percent",),
+        PUBLISHED,
+        "Pearson's chi-square, 7 degrees of freedom, 1 in 10,000; the deviation is this project's judgement",
+        "Look for air, a sticking valve, or fluid still changing: purge longer.",
+    ),
+    Check(
+        "bursts-14um",
+        COUNTS,
+        SUSPECT,
+        over_dispersed_14um,
+        "the same for >=14 um(c)",
+        ("dispersion_deviation_percent",),
+        PUBLISHED,
+        "Pearson's chi-square, as above",
+        "Look for air on the suction side first: bubbles are large and come in bursts.",
+    ),
+    Check(
+        "air",
+        COUNTS,
+        REJECTED,
+        air,
+        "share of particles >=21 um(c) against the finer channels",
+        ("air_large_share_percent", "air_large_counts", "air_excess_factor"),
+        JUDGEMENT,
+        "bubbles are nearly all large; solid particles thin out with size",
+        "Check suction fittings and fluid level; keep the return line below the surface; raise the "
+        "line's pressure.",
+    ),
+)

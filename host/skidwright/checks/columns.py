@@ -1,0 +1,175 @@
+"""What the checks look at: contiguous columns of a stretch of samples, and what follows from them."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from skidboard import records
+
+from skidwright.checks.limits import CheckLimits
+from skidwright.checks.settings_in_force import SettingsHistory
+from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
+from skidwright.trade import coincidence
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+CHANNELS = len(records.CHANNELS_UM)
+# Below this occupancy the series for Lambert's W is exact to rounding.
+_SERIES_UP_TO = 2e-3
+
+
+class Columns:
+    """Columns of `n` samples. Record fields are attributes by their name, gathered once, in float64.
+
+    `counts`, `per_ml` (as counted), `true_per_ml` (corrected for coincidence, NaN beyond the model's
+    limit) and `loss` (share lost) have shape (4, n). `before` holds what was sampled earlier, see `Before`.
+    """
+
+    def __init__(
+        self,
+        samples: NDArray[np.void],
+        marks: NDArray[np.uint8],
+        limits: CheckLimits,
+        settings: SettingsHistory,
+        utc_ms: NDArray[np.int64] | None,
+        utc_error_ms: NDArray[np.int64] | None,
+        before: "Before",
+    ) -> None:
+        self.samples, self.marks, self.limits = samples, marks, limits
+        self.n = len(samples)
+        self.utc_ms = utc_ms if utc_ms is not None else np.full(self.n, UNKNOWN_UTC_MS, np.int64)
+        self.utc_error_ms = (
+            utc_error_ms if utc_error_ms is not None else np.full(self.n, UNBOUNDED_MS, np.int64)
+        )
+        self.counts = _rows(samples["counts"])
+        # a volume of 0 is rejected elsewhere; here it must only not divide by zero
+        self.volume_ml = np.maximum(samples["volume_ul"], 1) * 1e-3
+        self.per_ml = self.counts * 1000 / np.maximum(samples["volume_ul"], 1)
+        self.true_per_ml, self.loss = corrected(self.per_ml, limits.sensing_volume_ml)
+        self._settings = settings
+        self._crcs, self._which = _distinct(np.ascontiguousarray(samples["settings_crc"]))
+        self.settings_known = self._spread([settings.of(crc) is not None for crc in self._crcs]).astype(bool)
+        self.earlier_counts, self.earlier_per_ml = before.of(samples, self.counts, self.per_ml)
+
+    def __getattr__(self, name: str) -> Floats:
+        try:
+            column = self.samples[name]
+        except ValueError:
+            raise AttributeError(name) from None
+        values: Floats = _rows(column) if column.ndim == 2 else column.astype(np.float64)
+        self.__dict__[name] = values
+        return values
+
+    def whole(self, name: str) -> NDArray[Any]:
+        """A field in its own integer type, contiguous."""
+        return np.ascontiguousarray(self.samples[name])
+
+    def _spread(self, values: list[Any]) -> NDArray[Any]:
+        array = np.array(values)
+        return np.broadcast_to(array[0], (self.n,)) if len(array) == 1 else array[self._which]
+
+    def setting(self, name: str) -> NDArray[Any]:
+        """A board setting as it was in force for each sample; the fallback's where that is not known."""
+        values: list[Mapping[str, Any]] = [
+            self._settings.of(crc) or self._settings.fallback for crc in self._crcs
+        ]
+        return self._spread([v[name] for v in values])
+
+    @property
+    def flow_band(self) -> tuple[NDArray[Any], NDArray[Any]]:
+        """The counter's flow band in uL/s: from the limits, else from the board's settings."""
+        limits = self.limits
+        low = np.float64(limits.flow_low_ul_s) if limits.flow_low_ul_s else self.setting("flow_low_ul_s")
+        high = np.float64(limits.flow_high_ul_s) if limits.flow_high_ul_s else self.setting("flow_high_ul_s")
+        return np.broadcast_to(low, (self.n,)), np.broadcast_to(high, (self.n,))
+
+    def saturation_percent(self, ua: Floats) -> Floats:
+        """Water saturation in percent that a loop current means, by the settings in force."""
+        low, high = self.setting("water_low_cpct") * 0.01, self.setting("water_high_cpct") * 0.01
+        return np.asarray(low + (ua - 4000) * (high - low) / 16000)
+
+    @property
+    def shares(self) -> Floats:
+        """Shares of the volume in the eight sub-windows, (8, n): k ends after (k + 1) P // 8 of P pulses."""
+        if "_shares" not in self.__dict__:
+            ends = np.floor(
+                np.arange(records.SUB_WINDOWS + 1)[:, None] * self.meter_pulses / records.SUB_WINDOWS
+            )
+            self._shares = np.diff(ends, axis=0) / np.maximum(self.meter_pulses, 1)
+        return self._shares
+
+    @property
+    def saturation_highest(self) -> Floats:
+        """Highest saturation during the count, percent; NaN where the loop had failed."""
+        percent = self.saturation_percent(self.water_max_ua)
+        return np.where(self.water_state < 2, percent, np.nan)
+
+
+class Before:
+    """What each sample's predecessors were: the last of the same asset and the last of any, across pieces."""
+
+    def __init__(self) -> None:
+        self._counts: dict[int, Floats] = {}
+        self._per_ml: Floats | None = None
+
+    def of(self, samples: NDArray[np.void], counts: Floats, per_ml: Floats) -> tuple[Floats, Floats]:
+        """Counts of the same asset's sample before, and per mL of the sample before of any; NaN for none.
+
+        Both (4, n). Takes the stretch as seen: the next call goes on after it.
+        """
+        n = counts.shape[1]
+        same = np.full((CHANNELS, n), np.nan)
+        before = np.full((CHANNELS, n), np.nan)
+        if not n:
+            return same, before
+        before[:, 1:] = per_ml[:, :-1]
+        if self._per_ml is not None:
+            before[:, 0] = self._per_ml
+        self._per_ml = per_ml[:, -1].copy()
+        assets = np.ascontiguousarray(samples["asset"])
+        if np.all(assets == assets[0]):
+            same[:, 1:] = counts[:, :-1]
+            firsts, lasts = np.array([0]), np.array([n - 1])
+        else:
+            order = np.argsort(assets, kind="stable")
+            ranked = assets[order]
+            starts = np.flatnonzero(np.r_[True, ranked[1:] != ranked[:-1]])
+            same[:, order[1:]] = counts[:, order[:-1]]
+            firsts, lasts = order[starts], order[np.r_[starts[1:], n] - 1]
+        for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
+            asset = int(assets[first])
+            same[:, first] = self._counts.get(asset, np.nan)
+            self._counts[asset] = counts[:, last].copy()
+        return same, before
+
+
+def corrected(per_ml: Floats, sensing_volume_ml: float) -> tuple[Floats, Floats]:
+    """Concentrations corrected for coincidence and the share lost, by `skidwright.trade.coincidence`.
+
+    NaN where refused. Where next to nothing is lost, a series takes the place of the iteration.
+    """
+    if not sensing_volume_ml:
+        return per_ml, np.zeros_like(per_ml)
+    x = per_ml * sensing_volume_ml
+    # -W(-x) = x + x^2 + 3/2 x^3 + 8/3 x^4 + 125/24 x^5 + ... (R. M. Corless et al. 1996, equation 3.1)
+    occupancy = x * (1 + x * (1 + x * (1.5 + x * (8 / 3 + x * (125 / 24)))))
+    loss = occupancy * (1 - occupancy * (0.5 - occupancy * (1 / 6 - occupancy / 24)))
+    true = per_ml * (1 + occupancy * (1 + occupancy * (0.5 + occupancy * (1 / 6 + occupancy / 24))))
+    heavy = x > _SERIES_UP_TO
+    if heavy.any():
+        true[heavy], loss[heavy] = coincidence.correct(per_ml[heavy], sensing_volume_ml)
+    return true, loss
+
+
+def _rows(column: NDArray[Any]) -> Floats:
+    """(n, k) of any type as (k, n) contiguous float64."""
+    return np.ascontiguousarray(column.T, dtype=np.float64)
+
+
+def _distinct(crcs: NDArray[np.uint32]) -> tuple[list[int], NDArray[np.intp] | None]:
+    """The distinct values and which one each is; None for the latter when there is at most one."""
+    if not len(crcs) or np.all(crcs == crcs[0]):
+        return [int(c) for c in crcs[:1]] or [0], None
+    values, which = np.unique(crcs, return_inverse=True)
+    return [int(v) for v in values], which

@@ -1,0 +1,187 @@
+"""Checks of flow, volume and purge: was the fluid drawn as the counter and the question need it?"""
+
+import numpy as np
+
+from skidwright.checks.check import (
+    COUNTS,
+    JUDGEMENT,
+    METAL,
+    NOTE,
+    PRACTICE,
+    PUBLISHED,
+    REJECTED,
+    SUSPECT,
+    Check,
+)
+from skidwright.checks.columns import Columns, Mask
+
+FIXED_DUTY = 1 << 4
+
+
+def out_of_band(c: Columns) -> Mask:
+    """Flow left the counter's band at any time of the count, or came nearer to its edge than can be told."""
+    low, high = c.flow_band
+    margin = c.setting("flow_set_ul_s") * (c.limits.flow_margin_percent / 100)
+    # a band narrower than the margins would reject everything: its middle half always counts as inside
+    margin = np.minimum(margin, (high - low) / 4)
+    outside = (c.flow_min_ul_s < low + margin) | (c.flow_max_ul_s > high - margin)
+    return np.asarray(outside | (c.whole("out_of_band_ms") > 0))
+
+
+def unsteady(c: Columns) -> Mask:
+    """Flow varied during the count."""
+    spread = c.flow_max_ul_s - c.flow_min_ul_s
+    return np.asarray(spread > c.limits.flow_spread_percent / 100 * c.flow_mean_ul_s)
+
+
+def no_volume(c: Columns) -> Mask:
+    """No volume or no time was counted: no concentration follows."""
+    return np.asarray((c.whole("volume_ul") == 0) | (c.whole("count_ms") == 0))
+
+
+def volume_short(c: Columns) -> Mask:
+    """Less was counted than set."""
+    wanted = c.setting("sample_volume_ul") * (1 - c.limits.volume_shortfall_percent / 100)
+    return np.asarray(c.volume_ul < np.where(c.settings_known, wanted, c.limits.volume_least_ul))
+
+
+def volume_differs(c: Columns) -> Mask:
+    """The volume is not that of its meter pulses, or not flow times time."""
+    allowed = c.limits.volume_mismatch_percent / 100 * c.volume_ul + 1
+    by_flow = c.flow_mean_ul_s * c.count_ms * 1e-3
+    # flow is a whole number of uL/s, rounded down; at 65535 it is "or more"
+    differs = (np.abs(by_flow - c.volume_ul) > allowed + c.count_ms * 1e-3) & (c.flow_mean_ul_s < 65535)
+    by_pulses = c.meter_pulses * c.setting("meter_pulse_nl") * 1e-3
+    return np.asarray(differs | (c.settings_known & (np.abs(by_pulses - c.volume_ul) > allowed)))
+
+
+def carried_over(c: Columns) -> Mask:
+    """Too much of what was counted may be left over from the sample before.
+
+    A laminar purge of n line volumes leaves about 1 / (4 n^2) of the step.
+    """
+    volumes = c.purge_ul / max(c.limits.line_volume_ul, 1e-9)
+    left = np.where(volumes > 0.5, 0.25 / np.maximum(volumes, 0.5) ** 2, 1.0)
+    # each channel's own counting noise is allowed for: a single particle is no carry-over
+    allowed = c.limits.carryover_percent / 100 * c.per_ml + 3 * np.sqrt(c.counts + 1) / c.volume_ml
+    with np.errstate(invalid="ignore"):
+        return np.asarray((left * c.earlier_per_ml > allowed).any(axis=0))
+
+
+def purge_short(c: Columns) -> Mask:
+    """Purged less than the least number of line volumes."""
+    return np.asarray(c.purge_ul < c.limits.purge_least_volumes * c.limits.line_volume_ul)
+
+
+def duty_at_limit(c: Columns) -> Mask:
+    """The pump stood at its highest duty during the count."""
+    return np.asarray(c.duty_max_permille >= c.setting("duty_max_permille"))
+
+
+def fixed_duty(c: Columns) -> Mask:
+    """The pump's duty was set by hand: flow was not controlled."""
+    return np.asarray((c.whole("flags") & FIXED_DUTY) != 0)
+
+
+CHECKS = (
+    Check(
+        "flow-band",
+        COUNTS,
+        REJECTED,
+        out_of_band,
+        "lowest and highest flow, and time out of band, over the whole count",
+        ("flow_low_ul_s", "flow_high_ul_s", "flow_margin_percent"),
+        PRACTICE,
+        "counters are calibrated for a band of flow (its data sheet); the margin is this project's judgement",
+        "See flow and duty in the report: thick oil, a choked line, a worn pump or wrong controller "
+        "settings.",
+    ),
+    Check(
+        "flow-unsteady",
+        COUNTS,
+        SUSPECT,
+        unsteady,
+        "spread of flow during the count",
+        ("flow_spread_percent",),
+        JUDGEMENT,
+        "a controlled pump holds a few per cent; more is air, a pulsing pump or a bad loop tuning",
+        "Look for air on the suction side; tune the controller.",
+    ),
+    Check(
+        "volume-none",
+        COUNTS | METAL,
+        REJECTED,
+        no_volume,
+        "counted volume and time",
+        (),
+        JUDGEMENT,
+        "no concentration follows from no volume",
+        "Check the flow meter and its wiring.",
+    ),
+    Check(
+        "volume-short",
+        COUNTS,
+        SUSPECT,
+        volume_short,
+        "counted volume against the volume set",
+        ("volume_shortfall_percent", "volume_least_ul"),
+        JUDGEMENT,
+        "too few particles for the number stated",
+        "Find out why the count ended early.",
+    ),
+    Check(
+        "volume-differs",
+        COUNTS,
+        SUSPECT,
+        volume_differs,
+        "volume against meter pulses, and against flow times time",
+        ("volume_mismatch_percent",),
+        JUDGEMENT,
+        "three records of one thing must agree",
+        "Check `meter_pulse_nl`; report it with the log.",
+    ),
+    Check(
+        "purge-short",
+        COUNTS | METAL,
+        SUSPECT,
+        purge_short,
+        "volume purged before the count, in line volumes",
+        ("line_volume_ul", "purge_least_volumes"),
+        PRACTICE,
+        "lines are flushed several volumes before a sample",
+        "Raise `purge_volume_ul`, or shorten the line.",
+    ),
+    Check(
+        "purge-carryover",
+        COUNTS,
+        SUSPECT,
+        carried_over,
+        "what a laminar purge leaves of the sample before, 1/(4 n^2), against this one",
+        ("line_volume_ul", "carryover_percent"),
+        PUBLISHED,
+        "displacement in laminar pipe flow; the share allowed is this project's judgement",
+        "Raise `purge_volume_ul`; sample the cleaner asset first.",
+    ),
+    Check(
+        "duty-limit",
+        COUNTS,
+        NOTE,
+        duty_at_limit,
+        "highest pump duty against its limit",
+        (),
+        JUDGEMENT,
+        "flow itself is checked by flow-band",
+        "The pump has nothing left to give: warm the oil, clear the line, or change the pump.",
+    ),
+    Check(
+        "duty-fixed",
+        COUNTS,
+        NOTE,
+        fixed_duty,
+        "flag 'fixed duty by hand'",
+        (),
+        JUDGEMENT,
+        "flow itself is checked by flow-band",
+        "Go back to flow control when the trial is over.",
+    ),
+)

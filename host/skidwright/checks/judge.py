@@ -1,0 +1,93 @@
+"""Runs the catalogue over samples: which of them may be believed, for which quantity, and why not."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skidwright.checks import loops
+from skidwright.checks.catalogue import CATALOGUE
+from skidwright.checks.check import QUANTITIES, SUSPECT
+from skidwright.checks.columns import Before, Columns
+from skidwright.checks.limits import CheckLimits
+from skidwright.checks.settings_in_force import SettingsHistory
+from skidwright.checks.verdicts import ABSENT, Verdicts, join
+from skidwright.decoded import Dataset
+from skidwright.timeline import Timeline
+from skidwright.trade import iso4406
+
+# So many samples at a time stay in the cache through all checks.
+_STRETCH = 8192
+_WATER, _TEMPERATURE, _METAL = 1, 2, 3
+_UPPER = np.concatenate((iso4406.UPPER_PER_ML, [np.inf]))
+_LOWER = np.concatenate(([-1.0], iso4406.UPPER_PER_ML))
+
+
+class Judge:
+    """Judges a log piece by piece, in order; each sample is judged with what came before it only.
+
+    `settings` says which settings were in force; `timeline` gives UTC (none: all times unknown).
+    """
+
+    def __init__(
+        self,
+        limits: CheckLimits | None = None,
+        settings: SettingsHistory | None = None,
+        timeline: Timeline | None = None,
+    ) -> None:
+        self.limits = limits or CheckLimits()
+        self.settings = settings or SettingsHistory()
+        self.timeline = timeline
+        self._before = Before()
+
+    def judge(self, data: Dataset) -> Verdicts:
+        """Verdicts on all samples of a dataset or of the next piece of one."""
+        starts = range(0, max(len(data), 1), _STRETCH)
+        return join([self._stretch(data, slice(at, at + _STRETCH)) for at in starts])
+
+    def _stretch(self, data: Dataset, part: slice) -> Verdicts:
+        samples, marks = data.samples[part], data.marks[part]
+        utc_ms = utc_error_ms = None
+        if self.timeline:
+            utc_ms, utc_error_ms = self.timeline.utc(samples["boot"], samples["uptime_ms"])
+        c = Columns(samples, marks, self.limits, self.settings, utc_ms, utc_error_ms, self._before)
+        worst = np.zeros((len(QUANTITIES), c.n), np.uint8)
+        reasons = np.zeros(c.n, np.uint64)
+        for bit, check in enumerate(CATALOGUE):
+            hit = check.test(c)
+            if not hit.any():
+                continue
+            reasons |= hit.astype(np.uint64) << np.uint64(bit)
+            if check.severity >= SUSPECT:
+                for q in range(len(QUANTITIES)):
+                    if check.quantities >> q & 1:
+                        np.maximum(worst[q], hit * np.uint8(check.severity), out=worst[q])
+        worst[_TEMPERATURE][loops.temperature_absent(c)] = ABSENT
+        worst[_METAL][loops.metal_absent(c)] = ABSENT
+        true_per_ml = c.true_per_ml.T
+        return Verdicts(
+            verdict=np.ascontiguousarray(worst.T),
+            reasons=reasons,
+            per_ml=np.ascontiguousarray(true_per_ml),
+            codes=_codes(true_per_ml, c.whole("codes")),
+            loss=np.ascontiguousarray(c.loss.T),
+            utc_ms=c.utc_ms,
+            utc_error_ms=c.utc_error_ms,
+        )
+
+
+def _codes(per_ml: NDArray[np.float64], board: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Scale numbers of concentrations (n, 4). The board's serve as a first guess, kept only where proven."""
+    guess = np.minimum(board, iso4406.ABOVE_TABLE)
+    wrong = ~((per_ml > _LOWER[guess]) & (per_ml <= _UPPER[guess]))
+    if wrong.any():
+        guess[wrong] = iso4406.scale_numbers(per_ml[wrong])
+    return guess
+
+
+def judge(
+    data: Dataset,
+    limits: CheckLimits | None = None,
+    settings: SettingsHistory | None = None,
+    timeline: Timeline | None = None,
+) -> Verdicts:
+    """Verdicts on a whole dataset. For a log in pieces keep a `Judge` and give it one piece after another."""
+    return Judge(limits, settings, timeline).judge(data)

@@ -1,0 +1,201 @@
+"""Checks of the record itself: its place in the log, its time, its arithmetic."""
+
+import numpy as np
+from skidboard import records
+
+from skidwright import decoded
+from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, PRACTICE, REJECTED, STANDARD, SUSPECT, Check
+from skidwright.checks.columns import Columns, Mask
+from skidwright.trade import iso4406
+
+_LIMITS_CENTI = np.rint(iso4406.UPPER_PER_ML * 100).astype(np.int64)
+_LOWER_CENTI = np.insert(_LIMITS_CENTI, 0, -1)
+_WINDOW_FULL = 0xFFFF
+_DAY_MS = 86_400_000
+_DAY_ZERO = 10_957  # 2000-01-01 in days since 1970-01-01
+_NO_TIME = np.iinfo(np.int64).min
+
+
+def _marked(c: Columns, bit: int) -> Mask:
+    return np.asarray((c.marks & bit) != 0)
+
+
+def header_damaged(c: Columns) -> Mask:
+    """The segment's header is damaged."""
+    return _marked(c, decoded.HEADER_DAMAGED)
+
+
+def chain_broken(c: Columns) -> Mask:
+    """The segment is not the one whose digest the next segment holds."""
+    return _marked(c, decoded.CHAIN_BROKEN)
+
+
+def foreign_segment(c: Columns) -> Mask:
+    """The segment names another device or log."""
+    return _marked(c, decoded.FOREIGN)
+
+
+def repeated(c: Columns) -> Mask:
+    """The sequence number was there before, or comes after a higher one."""
+    return _marked(c, decoded.REPEATED)
+
+
+def sequence_gap(c: Columns) -> Mask:
+    """Records are missing before this one."""
+    return _marked(c, decoded.GAP_BEFORE)
+
+
+def time_poor(c: Columns) -> Mask:
+    """UTC is unknown or less certain than wanted."""
+    return np.asarray(c.utc_error_ms > c.limits.time_uncertainty_s * 1000)
+
+
+def calibration_over(c: Columns) -> Mask:
+    """The sample was counted after the day on which the counter's calibration was due."""
+    due = c.whole("calibration_due_day").astype(np.int64)
+    known = (due > 0) & (c.utc_ms != _NO_TIME)
+    return np.asarray(known & (c.utc_ms // _DAY_MS - _DAY_ZERO > due))
+
+
+def calibration_unknown(c: Columns) -> Mask:
+    """No date was given on which calibration is due."""
+    return np.asarray(c.whole("calibration_due_day") == 0)
+
+
+def code_differs(c: Columns) -> Mask:
+    """The board's scale numbers or its marks for few particles are not those recomputed here."""
+    codes = c.whole("codes")
+    known = np.minimum(codes, iso4406.ABOVE_TABLE)
+    scaled = c.samples["counts"].astype(np.int64) * 100_000
+    volume = c.whole("volume_ul").astype(np.int64)[:, None]
+    below = scaled <= _LIMITS_CENTI[np.minimum(known, iso4406.HIGHEST)] * volume
+    right = (
+        (scaled > _LOWER_CENTI[known] * volume) & (below | (known == iso4406.ABOVE_TABLE)) & (codes == known)
+    )
+    few = c.counts < iso4406.FEW_PARTICLES
+    flags = few[0] | few[1] << 1 | few[2] << 2 | few[3] << 3
+    return np.asarray(~right.all(axis=1) | ((c.whole("flags") & 15) != flags))
+
+
+def windows_differ(c: Columns) -> Mask:
+    """The eight parts of a count do not add up to the count."""
+    fine = c.windows_4um.sum(axis=0) * 2.0**c.window_shift
+    lost = c.counts[0] - fine
+    bad = (lost < 0) | (lost > records.SUB_WINDOWS * (2.0**c.window_shift - 1))
+    coarse = c.windows_14um
+    full = (coarse == _WINDOW_FULL).any(axis=0)
+    return np.asarray(bad | (~full & (coarse.sum(axis=0) != c.counts[2])))
+
+
+CHECKS = (
+    Check(
+        "segment-foreign",
+        ALL,
+        REJECTED,
+        foreign_segment,
+        "device and log number of the segment",
+        (),
+        JUDGEMENT,
+        "a sample of another skid proves nothing here",
+        "Find out how the segment came into this log; archive each device's log by itself.",
+    ),
+    Check(
+        "record-repeated",
+        ALL,
+        REJECTED,
+        repeated,
+        "sequence number against those before it",
+        (),
+        JUDGEMENT,
+        "a sample counts once",
+        "Pull the log afresh into a new archive and compare.",
+    ),
+    Check(
+        "segment-chain",
+        ALL,
+        SUSPECT,
+        chain_broken,
+        "SHA-256 of the segment against the digest in the next one",
+        (),
+        STANDARD,
+        "FIPS 180-4 (the digest)",
+        "Bytes were changed after they had been written: compare with another pull or a flash image.",
+    ),
+    Check(
+        "segment-header",
+        ALL,
+        SUSPECT,
+        header_damaged,
+        "CRC-32 of the segment's header",
+        (),
+        STANDARD,
+        "IEEE 802.3 (the CRC)",
+        "Pull again; if it stays, the flash is wearing out: replace the board.",
+    ),
+    Check(
+        "sequence-gap",
+        ALL,
+        NOTE,
+        sequence_gap,
+        "sequence number against the one before it",
+        (),
+        JUDGEMENT,
+        "the sample itself is sound",
+        "Pull more often than the log wraps around; see the records of reclaimed segments.",
+    ),
+    Check(
+        "time-poor",
+        ALL,
+        NOTE,
+        time_poor,
+        "uncertainty of the rebuilt UTC",
+        ("time_uncertainty_s",),
+        JUDGEMENT,
+        "a time, not a measured value",
+        "Connect a host at least once after each power-up.",
+    ),
+    Check(
+        "board-code",
+        COUNTS,
+        SUSPECT,
+        code_differs,
+        "scale numbers from the board against those recomputed from its raw counts",
+        (),
+        STANDARD,
+        "ISO 4406:2021, table 1; fewer than 20 particles marked",
+        "Report it with the log: one end computes wrongly.",
+    ),
+    Check(
+        "window-sum",
+        COUNTS,
+        SUSPECT,
+        windows_differ,
+        "sum of the eight sub-windows against the count",
+        (),
+        JUDGEMENT,
+        "two records of one thing must agree",
+        "Report it with the log: the firmware lost counts.",
+    ),
+    Check(
+        "calibration",
+        COUNTS,
+        SUSPECT,
+        calibration_over,
+        "day of the sample against the day calibration was due",
+        (),
+        PRACTICE,
+        "calibration intervals are the laboratory's (ISO 11171 says how, not how often)",
+        "Have the counter calibrated.",
+    ),
+    Check(
+        "calibration-unknown",
+        COUNTS,
+        NOTE,
+        calibration_unknown,
+        "whether a day was given",
+        (),
+        JUDGEMENT,
+        "what nobody states cannot be checked",
+        "Give `[counter] calibration_due` in skid.toml.",
+    ),
+)

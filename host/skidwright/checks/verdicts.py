@@ -1,0 +1,70 @@
+"""Verdicts: valid, suspect, rejected or not measured for each quantity, with the checks that said so."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skidwright.checks.catalogue import CATALOGUE
+from skidwright.checks.check import NOTE, QUANTITIES
+
+VALID, SUSPECT, REJECTED, ABSENT = 0, 1, 2, 3
+WORDS = ("valid", "suspect", "rejected", "not measured")
+
+
+@dataclass(frozen=True)
+class Verdicts:
+    """Verdicts on `n` samples, in the order of the samples.
+
+    verdict: (n, 4) uint8 for counts, water, temperature, metal: VALID, SUSPECT, REJECTED or ABSENT.
+    reasons: (n,) uint64, bit i set where `CATALOGUE[i]` spoke.
+    per_ml: (n, 4) particles per mL >=4, >=6, >=14, >=21 um(c), corrected for coincidence; NaN where refused.
+    codes: (n, 4) scale numbers of `per_ml`, recomputed; 29 above the table, 255 where there is none.
+    loss: (n, 4) share of particles lost to coincidence, NaN where refused.
+    utc_ms, utc_error_ms: (n,) int64, see `skidwright.timeline`.
+    """
+
+    verdict: NDArray[np.uint8]
+    reasons: NDArray[np.uint64]
+    per_ml: NDArray[np.float64]
+    codes: NDArray[np.uint8]
+    loss: NDArray[np.float64]
+    utc_ms: NDArray[np.int64]
+    utc_error_ms: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.reasons)
+
+    def hit(self, check_id: str) -> NDArray[np.bool_]:
+        """Where the check of that id spoke; KeyError when there is none."""
+        for bit, check in enumerate(CATALOGUE):
+            if check.id == check_id:
+                return np.asarray((self.reasons >> np.uint64(bit)) & np.uint64(1) == 1)
+        raise KeyError(check_id)
+
+    def reason_ids(self, row: int, notes: bool = True) -> list[str]:
+        """Ids of the checks that spoke on one sample, in the catalogue's order; mere notes are optional."""
+        return ids_of(int(self.reasons[row]), notes)
+
+    def totals(self) -> dict[str, dict[str, int]]:
+        """How many samples are valid, suspect, rejected, not measured, for each quantity by name."""
+        return {
+            name: dict(zip(WORDS, np.bincount(self.verdict[:, q], minlength=4).tolist(), strict=True))
+            for q, name in enumerate(QUANTITIES)
+        }
+
+    def check_totals(self) -> dict[str, int]:
+        """How many samples each check spoke on, by id, checks that never did left out."""
+        totals = {check.id: int(self.hit(check.id).sum()) for check in CATALOGUE}
+        return {name: count for name, count in totals.items() if count}
+
+
+def ids_of(reasons: int, notes: bool = True) -> list[str]:
+    """Check ids of one sample's `reasons`."""
+    return [c.id for i, c in enumerate(CATALOGUE) if reasons >> i & 1 and (notes or c.severity != NOTE)]
+
+
+def join(parts: list[Verdicts]) -> Verdicts:
+    """Verdicts of consecutive stretches as one. ValueError for an empty list."""
+    names = Verdicts.__dataclass_fields__
+    return Verdicts(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
