@@ -1,0 +1,120 @@
+"""Everything this library raises on purpose, in one tree.
+
+Each message is one line: what is wrong, where, what to do. The library raises
+and never prints; only the command line catches.
+
+SkidwrightError
+ +-- ConfigError            skid.toml: a misspelt key, a setting out of range, no such file
+ +-- PortError              the serial port itself; also a file that is no serial port
+ |    +-- PortNotFound      no port of that name; the board is not plugged in
+ |    +-- PortBusy          another program, or another skidwright, has it open
+ |    +-- PortDenied        the user may not open serial ports
+ |    +-- PortGone          the cable was pulled out, or the board lost its power, in mid-talk
+ +-- LinkError              talking to what is at the port
+ |    +-- NotASkid          nothing answers, or something answers that is no skid (a MicroPython prompt, say)
+ |    +-- LinkTimeout       it answered before and does not any more
+ |    +-- ProtocolMismatch  board and host are of versions that do not understand each other
+ |    +-- BadReply          an answer that no skid gives: too long, not JSON, a number out of range
+ |    +-- Refused           the board understood and says no: an unknown command, a setting out of range
+ +-- ArchiveError           the folder of pulled logs; also a folder that is something else
+ |    +-- ArchiveVersion    written by another version of skidwright
+ |    +-- ArchiveUnreadable a file in it that cannot be read, or not understood
+ |    +-- ArchiveBusy       another pull is writing the same log
+ |    +-- ArchiveConflict   board and archive disagree about a log that bears the same name
+ |    +-- DiskFull          no room left; what was there before is untouched
+ +-- RigError               rig.toml, wiring.toml or front_end.toml; also ngspice or a drawing library missing
+ +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
+"""
+
+from __future__ import annotations
+
+
+class SkidwrightError(Exception):
+    """Base of all: `what` is wrong, `where`, and the `remedy`. The text is those three in one line."""
+
+    def __init__(self, what: str, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        text = ": ".join(part for part in (where, what) if part)
+        super().__init__(" ".join((f"{text}; {remedy}" if remedy else text).split()))
+
+
+class ConfigError(SkidwrightError):
+    """skid.toml or the settings in it."""
+
+
+class PortError(SkidwrightError):
+    """A serial port, or what was taken for one."""
+
+
+class PortNotFound(PortError):
+    """There is no port of that name."""
+
+
+class PortBusy(PortError):
+    """The port is open elsewhere."""
+
+
+class PortDenied(PortError):
+    """The user may not open the port."""
+
+
+class PortGone(PortError):
+    """The port went away while it was in use."""
+
+
+class LinkError(SkidwrightError):
+    """The conversation with the board."""
+
+
+class NotASkid(LinkError):
+    """What is at the port does not answer as a skid does."""
+
+
+class LinkTimeout(LinkError):
+    """The board has stopped answering."""
+
+
+class ProtocolMismatch(LinkError):
+    """Board and host speak different versions."""
+
+
+class BadReply(LinkError):
+    """The board's answer cannot be right."""
+
+
+class Refused(LinkError):
+    """The board says no, and why."""
+
+
+class ArchiveError(SkidwrightError):
+    """The archive folder."""
+
+
+class ArchiveVersion(ArchiveError):
+    """The archive is of a format this version does not know."""
+
+
+class ArchiveUnreadable(ArchiveError):
+    """A file of the archive cannot be read or understood."""
+
+
+class ArchiveBusy(ArchiveError):
+    """Another process is writing this log."""
+
+
+class ArchiveConflict(ArchiveError):
+    """What the board holds contradicts what the archive holds."""
+
+
+class DiskFull(ArchiveError):
+    """There is no room on the disk; the archive is as it was."""
+
+
+class InstallError(SkidwrightError):
+    """Putting firmware or settings on a board."""
+
+
+class RigError(SkidwrightError):
+    """A file that describes a rig, its wiring or its parts, or a program that computing it needs."""

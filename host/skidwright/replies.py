@@ -1,0 +1,169 @@
+"""What a board answers, checked before anything believes it: a board is not trusted, nor the cable to it."""
+
+from __future__ import annotations
+
+import json
+import re
+import struct
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from skidboard import records
+from skidboard.link import PROTOCOL
+
+from skidwright import __version__
+from skidwright.errors import BadReply, ProtocolMismatch
+
+MAX_SEGMENT = 0x3FFFFFFF
+# A log of more segments than this (1 GB) is none of a board's.
+MAX_SEGMENTS_HELD = 1 << 18
+_MAX_TEXT = 200
+_READ_HEAD = struct.Struct("<IHHB")
+_CONTACT_REPLY = struct.Struct("<IQ")
+
+
+@dataclass(frozen=True)
+class Hello:
+    """Who the board is and what its log holds. `device` is 16 hexadecimal digits, `log` 8."""
+
+    protocol: int
+    firmware: str
+    layout: int
+    device: str
+    log: str
+    boot: int
+    uptime_ms: int
+    segment_first: int
+    segment_last: int
+    open_bytes: int
+    next_seq: int
+    stored_seq: int
+
+
+@dataclass(frozen=True)
+class Part:
+    """A stretch of a segment: `data` from `offset`, `total` bytes in it now, more to come unless `sealed`."""
+
+    segment: int
+    offset: int
+    total: int
+    sealed: bool
+    data: bytes
+
+
+def parse_hello(body: bytes, where: str) -> Hello:
+    """A HELLO reply. Raises ProtocolMismatch for another version, BadReply for anything that cannot be."""
+    table = parse_table(body, where)
+    protocol = _int(table, "protocol", 0, 65535, where)
+    firmware = _text(table.get("firmware"))
+    if protocol != PROTOCOL:
+        _mismatch(f"protocol {protocol}", f"protocol {PROTOCOL}", protocol < PROTOCOL, firmware, where)
+    layout = _int(table, "layout", 0, 255, where)
+    if layout != records.LAYOUT:
+        _mismatch(
+            f"log layout {layout}", f"layout {records.LAYOUT}", layout < records.LAYOUT, firmware, where
+        )
+    hello = Hello(
+        protocol=protocol,
+        firmware=firmware,
+        layout=layout,
+        device=_hex(table, "device", 16, where),
+        log=_hex(table, "log", 8, where),
+        boot=_int(table, "boot", 0, 65535, where),
+        uptime_ms=_int(table, "uptime_ms", 0, (1 << 63) - 1, where),
+        segment_first=_int(table, "segment_first", 0, MAX_SEGMENT, where),
+        segment_last=_int(table, "segment_last", 0, MAX_SEGMENT, where),
+        open_bytes=_int(table, "open_bytes", 0, records.SEGMENT_BYTES, where),
+        next_seq=_int(table, "next_seq", 0, 0xFFFFFFFF, where),
+        stored_seq=_int(table, "stored_seq", 0, 0xFFFFFFFF, where),
+    )
+    if not 0 <= hello.segment_last - hello.segment_first + 1 <= MAX_SEGMENTS_HELD:
+        raise _bad(f"a log from segment {hello.segment_first} to {hello.segment_last}", where)
+    return hello
+
+
+def parse_part(body: bytes, segment: int, offset: int, length: int, where: str) -> Part:
+    """A READ reply to (`segment`, `offset`, `length`). Raises BadReply when it does not fit the question."""
+    if len(body) < _READ_HEAD.size:
+        raise _bad("a READ reply too short", where)
+    got_segment, got_offset, total, sealed = _READ_HEAD.unpack_from(body)
+    data = body[_READ_HEAD.size :]
+    fits = got_segment == segment and got_offset == offset and total <= records.SEGMENT_BYTES and sealed <= 1
+    if not fits or len(data) != max(0, min(length, total - offset)):
+        raise _bad(f"a READ reply that does not fit segment {segment} offset {offset}", where)
+    return Part(segment, offset, total, bool(sealed), data)
+
+
+def parse_contact(body: bytes, where: str) -> tuple[int, int]:
+    """A CONTACT reply: (sequence number, uptime in ms)."""
+    if len(body) != _CONTACT_REPLY.size:
+        raise _bad("a CONTACT reply of the wrong length", where)
+    seq, uptime_ms = _CONTACT_REPLY.unpack(body)
+    return seq, uptime_ms
+
+
+def parse_table(body: bytes, where: str) -> dict[str, Any]:
+    """A JSON object of plain values and small lists and tables; texts cut, without control characters."""
+    try:
+        table = json.loads(body.decode("utf-8"), parse_constant=_no_constant)
+    except (ValueError, RecursionError):
+        raise _bad("an answer that is not JSON", where) from None
+    if not isinstance(table, dict):
+        raise _bad("an answer that is not a table", where)
+    return {_text(name): _value(value, where) for name, value in table.items()}
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise ValueError(name)
+
+
+def _value(value: Any, where: str, depth: int = 0) -> Any:
+    if isinstance(value, str):
+        return _text(value)
+    if value is None or isinstance(value, (bool, float)):
+        return value
+    if isinstance(value, int) and abs(value) < 1 << 64:
+        return value
+    if isinstance(value, list) and depth < 2:
+        return [_value(item, where, depth + 1) for item in value]
+    if isinstance(value, dict) and depth < 2:
+        return {_text(name): _value(item, where, depth + 1) for name, item in value.items()}
+    raise _bad("an answer with something in it that no skid says", where)
+
+
+def _text(value: Any) -> str:
+    text = value[:_MAX_TEXT] if isinstance(value, str) else ""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def clean_text(raw: bytes) -> str:
+    """One printable line out of bytes from a board."""
+    return _text(raw[: 4 * _MAX_TEXT].decode("utf-8", "replace"))
+
+
+def _int(table: dict[str, Any], name: str, low: int, high: int, where: str) -> int:
+    value = table.get(name)
+    if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+        raise _bad(f"no proper {name}", where)
+    return value
+
+
+def _hex(table: dict[str, Any], name: str, digits: int, where: str) -> str:
+    value = table.get(name)
+    if not isinstance(value, str) or not re.fullmatch(f"[0-9a-f]{{{digits}}}", value):
+        raise _bad(f"no proper {name}", where)
+    return value
+
+
+def _mismatch(board: str, host: str, board_older: bool, firmware: str, where: str) -> NoReturn:
+    what = (
+        f"the board speaks {board} (skidboard {firmware or '?'}), this is {host} (skidwright {__version__})"
+    )
+    remedy = f"update the board: `skidwright install {where}`" if board_older else "update skidwright"
+    raise ProtocolMismatch(what, where, remedy)
+
+
+def _bad(what: str, where: str) -> BadReply:
+    return BadReply(
+        f"the board sent {what}", where, "repeat; if it persists, reinstall with `skidwright install`"
+    )
