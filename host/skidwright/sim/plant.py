@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from skidwright.sim.air import Air
-from skidwright.sim.chance import Arrivals, Normals
+from skidwright.sim.chance import Arrivals, normals
 from skidwright.sim.fluid import Fluid, viscosity_mm2_s
 from skidwright.sim.scenario_keys import DAY_S, FAULT_KINDS, Scenario
 from skidwright.sim.schedule import FAULT_BITS, Schedule
@@ -30,9 +30,9 @@ class Plant:
         self.scenario = scenario
         self.truth = truth or Truth()
         seeds = np.random.SeedSequence(seed).spawn(9)
-        self._flow_noise = Normals(seeds[0])
-        self._loop_noise = Normals(seeds[1])
-        self._arrivals = [Arrivals(s) for s in seeds[2:8]]
+        self._flow_noise = normals(seeds[0])
+        self._loop_noise = normals(seeds[1])
+        self._arrivals = Arrivals(seeds[2:8])
         self._air = Air(seeds[8], scenario.line.volume_ml)
         self.schedule = Schedule(scenario.fault)
         self._fluids = [Fluid(a, [t for t in scenario.top_up if t.asset == a.number]) for a in scenario.asset]
@@ -64,9 +64,10 @@ class Plant:
         self._rates = [0.0] * 6
         self.inputs = 0
         self.water_ua = self.temp_ua = self.temp_ohm = 0
+        self._water_mean_ua = self._temp_mean_ua = 0.0
         self.power_up()
         self._slow()
-        self._loops()
+        self._convert()
 
     def power_up(self) -> None:
         """Counters of a board that has just been powered or reset start at 0, its outputs off."""
@@ -109,7 +110,16 @@ class Plant:
             self._flow = 0.0
             self._slow()
             self._running = False
-        self._loops()
+        self._convert()
+
+    def _convert(self) -> None:
+        """The loops' currents at this moment, with noise."""
+        noise = self._loop_noise
+        if self._water_mean_ua:
+            self.water_ua = max(0, round(self._water_mean_ua + self.scenario.water.noise_ua * next(noise)))
+        if self._temp_mean_ua:
+            temp_ua = self._temp_mean_ua + self.scenario.temperature.noise_ua * next(noise)
+            self.temp_ua = max(0, round(temp_ua))
 
     def _flow_step(self, start_us: int, dt_us: int, dt_s: float) -> None:
         active = self._active
@@ -122,7 +132,7 @@ class Plant:
         before = self._flow
         self._flow = target + (before - target) * decay
         mean = target + (before - target) * (1.0 - decay) * self.scenario.pump.lag_s / dt_s
-        mean *= 1.0 + self.scenario.pump.unsteady * self._flow_noise.next()
+        mean *= 1.0 + self.scenario.pump.unsteady * next(self._flow_noise)
         if active or self._air.present:
             mean *= self._air.flow_factor(dt_s, "air" in active)
             if "pump_stall" in active:
@@ -164,7 +174,7 @@ class Plant:
         while left <= 0.0:
             self.meter_count = (self.meter_count + 1) % MODULO
             self.meter_edge_us = start_us + round(dt_us * (1.0 + left / volume_ul)) - self.boot_us
-            left += meter.pulse_ul * (1.0 + meter.scatter * self._flow_noise.next())
+            left += meter.pulse_ul * (1.0 + meter.scatter * next(self._flow_noise))
         self._to_edge_ul = left
 
     def _count(self, flow_ml_s: float, volume_ml: float) -> None:
@@ -175,22 +185,16 @@ class Plant:
             volume_ml *= min(3.0, (sensor.flow_low_ml_s / max(flow_ml_s, 1e-3)) ** 0.7)
         elif flow_ml_s > sensor.flow_high_ml_s:
             volume_ml *= (sensor.flow_high_ml_s / flow_ml_s) ** 0.7
-        rates = self._rates
-        draw = self._arrivals
-        n = [draw[i].count(rates[i] * volume_ml) for i in range(6)]
+        n = self._arrivals.draw(self._rates, volume_ml)
         if self._air.present:
             bubbles = self._air.bubbles(volume_ml, self._active.get("air", FAULT_KINDS["air"][1]))
             n = [n[i] + bubbles[i] for i in range(4)] + n[4:]
             self._row[3] += sum(bubbles)
-        above = n[3]
-        totals = [0, 0, 0, above, n[4], n[5]]
         for i in (2, 1, 0):
-            above += n[i]
-            totals[i] = above
-        counts = self.counts
-        for i in range(6):
-            if totals[i] and i not in self._dead:
-                counts[i] = (counts[i] + totals[i]) % MODULO
+            n[i] += n[i + 1]
+        for i in self._dead:
+            n[i] = 0
+        self.counts = [(c + new) % MODULO for c, new in zip(self.counts, n, strict=True)]
 
     def _start_running(self) -> None:
         """Flow begins: what stands in the line is old fluid, to be purged."""
@@ -240,6 +244,7 @@ class Plant:
         self._water += (self._at_sensor[6] - self._water) * -math.expm1(-dt_s / self.scenario.water.lag_s)
         seen = math.exp(-sum(self._at_sensor[:4]) * self.scenario.sensor.sensing_volume_nl * 1e-6)
         self._rates = [c * seen for c in self._at_sensor[:4]] + self._at_sensor[4:6]
+        self._loops()
 
     def _inputs_and_temperature(self, fluid: Fluid, t_s: float, dt_s: float) -> None:
         active = self._active
@@ -259,21 +264,16 @@ class Plant:
         self._sensor_c += (self._line_c - self._sensor_c) * -math.expm1(-dt_s / temperature.lag_s)
 
     def _loops(self) -> None:
-        """Currents and resistance as the board's converters see them."""
-        scenario = self.scenario
-        temperature = scenario.temperature
-        noise = self._loop_noise
+        """Currents before noise, and resistance, as the board's converters see them; 0 with a broken wire."""
+        temperature = self.scenario.temperature
+        self._water_mean_ua = 4000.0 + 160.0 * self._water
         if "water_loop_broken" in self._active:
-            self.water_ua = 0
-        else:
-            self.water_ua = max(
-                0, round(4000.0 + 160.0 * self._water + scenario.water.noise_ua * noise.next())
-            )
+            self._water_mean_ua = self.water_ua = 0
         if "temp_loop_broken" in self._active:
-            self.temp_ua = self.temp_ohm = 0
+            self._temp_mean_ua = self.temp_ua = self.temp_ohm = 0
             return
         share = (self._sensor_c - temperature.low_c) / (temperature.high_c - temperature.low_c)
-        self.temp_ua = max(0, round(4000.0 + 16000.0 * share + temperature.noise_ua * noise.next()))
+        self._temp_mean_ua = 4000.0 + 16000.0 * share
         kelvin = 1.0 / (self._sensor_c + 273.15) - 1.0 / 298.15
         self.temp_ohm = round(temperature.thermistor_ohm * math.exp(temperature.thermistor_beta_k * kelvin))
 

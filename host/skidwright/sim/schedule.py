@@ -25,6 +25,7 @@ class Schedule:
         edges = {f.start_s for f in self._plain} | {f.end_s for f in self._plain if f.end_s >= 0}
         self._edges = sorted(edges)
         self._power = sorted((f for f in faults if f.kind in POWER_KINDS), key=lambda f: f.start_s)
+        self.next_power_us = self._next_power_us()
 
     def update(self, t_s: float, asset: int) -> tuple[dict[str, float], list[int], float]:
         """Faults active at `t_s` for `asset`: {kind: amount}, dead channels, time of the next change."""
@@ -38,10 +39,11 @@ class Schedule:
         change = next((e for e in self._edges if e > t_s), math.inf)
         return active, dead, change
 
-    def next_power_s(self) -> float:
-        """When the next fault of the supply begins; infinity when there is none."""
-        return self._power[0].start_s if self._power else math.inf
+    def _next_power_us(self) -> int:
+        return round(self._power[0].start_s * 1e6) if self._power else 1 << 62
 
     def take_power(self) -> Fault:
-        """The next fault of the supply, taken off the list."""
-        return self._power.pop(0)
+        """The next fault of the supply, taken off the list; `next_power_us` moves on."""
+        fault = self._power.pop(0)
+        self.next_power_us = self._next_power_us()
+        return fault

@@ -220,10 +220,9 @@ class Supervisor:
 
     def _supply_failed(self) -> bool:
         """Act on a scripted fault of the supply that is due; true when the board has been restarted."""
-        schedule = self.plant.schedule
-        if self.plant.t_s < schedule.next_power_s():
+        if self.plant.t_us < self.plant.schedule.next_power_us:
             return False
-        fault = schedule.take_power()
+        fault = self.plant.schedule.take_power()
         if fault.kind == "power_off":
             self._restart(POWER, round(fault.end_s * 1e6) - self.plant.t_us)
         elif fault.flash_operation and isinstance(self._board, MicroPythonBoard):
