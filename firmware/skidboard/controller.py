@@ -21,7 +21,7 @@ class FlowController:
         self._integral_ppm = 0
         self._rest = 0
         self._feedforward_ppm = 0
-        self.configure(4000, 60, 950, 400, 60, 1500)
+        self.configure(4000, 60, 950, 400, 100, 700)
 
     def configure(self, full_ul_s, min_permille, max_permille, slew_permille_s, gain_ppm, integral_ms):
         """Take the settings (gain in ppm of duty per uL/s); the output goes on from where it is."""

@@ -5,7 +5,7 @@ the latest edges. While no edge comes, flow can be at most one pulse in the
 time that has gone by, and the estimate follows that bound down.
 """
 
-from skidboard.ticks import ticks_diff
+from skidboard.ticks import ticks_add, ticks_diff
 
 _LIMIT = (1 << 30) - 1
 _KEPT = 8
@@ -60,14 +60,10 @@ class Flow:
         self.pulses = pulses
         if pulses:
             self._take_volume(pulses)
-            gap_us = ticks_diff(now_us, edge_us)
-            if gap_us < 0 or gap_us > (dt_ms + 1) * 1000 and self._kept:
-                # The edge's time was missed (no interrupts while flash is written): now is the best guess.
-                edge_us = now_us
-                gap_us = 0
             if self.silent_ms >= self._stale_ms:
                 self._kept = 0
-            self.silent_ms = gap_us // 1000
+            edge_us = self._edge_time(pulses, edge_us, now_us)
+            self.silent_ms = ticks_diff(now_us, edge_us) // 1000
             self.edge_us = edge_us
             self._keep(pulses, edge_us)
             self._measure()
@@ -76,6 +72,17 @@ class Flow:
             if self.silent_ms < _SILENCE_MAX_MS:
                 self.silent_ms += dt_ms
             self._bound()
+
+    def _edge_time(self, pulses, edge_us, now_us):
+        """The latest edge's time; a guess when it was missed (no interrupts run while flash is written)."""
+        if ticks_diff(now_us, edge_us) < 0:
+            return now_us
+        if self._kept and ticks_diff(edge_us, self.edge_us) <= 0:
+            room_us = ticks_diff(now_us, self.edge_us)
+            if self.period_us and pulses < room_us // self.period_us:
+                return ticks_add(self.edge_us, pulses * self.period_us)
+            return now_us
+        return edge_us
 
     def _take_volume(self, pulses):
         # Keeps both products below 2**30, and is far more than any pump gives in a tick.

@@ -15,6 +15,7 @@ _RUN_DOWN_MS = 3000
 _LEAK_GAP_MS = 60000
 _HOT_MS = 2000
 _HOT_HYSTERESIS_CDEG = 300
+_LIMIT_CLEAR_MS = 5000
 _SENSOR_BAD_MS = 1000
 _SENSOR_GOOD_MS = 10000
 _LONG_MS = 1 << 28
@@ -52,7 +53,7 @@ class Interlocks:
         self._off_ms = _LONG_MS
         self._leak_silent_ms = 0
         self._hot = Lasting(_HOT_MS, _HOT_MS)
-        self._limit = Lasting(20000)
+        self._limit = Lasting(20000, _LIMIT_CLEAR_MS)
         self._water = Lasting(_SENSOR_BAD_MS, _SENSOR_GOOD_MS)
         self._temp = Lasting(_SENSOR_BAD_MS, _SENSOR_GOOD_MS)
         self.configure(8000, 5000, 8500, 1800, 20000)

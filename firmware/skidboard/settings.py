@@ -31,8 +31,8 @@ TABLE = {
     "duty_min_permille": ("1/1000", 0, 500, 60),
     "duty_max_permille": ("1/1000", 100, 1000, 950),
     "duty_slew_permille_s": ("1/1000/s", 10, 10000, 400),
-    "gain_ppm_per_ul_s": ("1e-6/(uL/s)", 1, 5000, 60),
-    "integral_ms": ("ms", 100, 600000, 1500),
+    "gain_ppm_per_ul_s": ("1e-6/(uL/s)", 1, 5000, 100),
+    "integral_ms": ("ms", 100, 600000, 700),
     # Current loops and temperature
     "water_low_cpct": ("0.01 %", -1000, 10000, 0),
     "water_high_cpct": ("0.01 %", 100, 20000, 10000),
