@@ -24,6 +24,8 @@ SkidwrightError
  |    +-- DiskFull          no room left; what was there before is untouched
  +-- RigError               rig.toml, wiring.toml or front_end.toml; also ngspice or a drawing library missing
  +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
+ +-- ScenarioError          a scenario file of the virtual skid: a misspelt key, a value out of range
+ +-- SimError               the virtual skid cannot run: no MicroPython here, the firmware crashes or hangs
 """
 
 from __future__ import annotations
@@ -114,6 +116,14 @@ class DiskFull(ArchiveError):
 
 class InstallError(SkidwrightError):
     """Putting firmware or settings on a board."""
+
+
+class ScenarioError(SkidwrightError):
+    """A scenario file of the virtual skid."""
+
+
+class SimError(SkidwrightError):
+    """The virtual skid itself."""
 
 
 class RigError(SkidwrightError):

@@ -39,7 +39,7 @@ class Air:
         self._gap_s -= dt_s
         if self._gap_s <= 0.0:
             self._burst_s = float(self._rng.exponential(MEAN_BURST_S)) + 0.1
-            self._flow_factor = float(self._rng.uniform(0.25, 1.25))
+            self._flow_factor = float(self._rng.uniform(0.6, 1.1))
             return self._flow_factor
         return 1.0
 

@@ -16,12 +16,10 @@ from typing import Any, Protocol
 import skidboard
 from skidboard.board import virtual
 
+from skidwright.errors import SimError
+
 ROM = Path(__file__).resolve().parent / "rom"
 REQUEST_BYTES = virtual.REQUEST_WORDS * 8
-
-
-class SimError(RuntimeError):
-    """The virtual skid cannot run; the message is one line with the remedy."""
 
 
 def firmware_files() -> dict[str, Path]:

@@ -231,7 +231,9 @@ class Plant:
         if self._running and dt_s > 0.0:
             self._record(fluid, dt_s)
         self._slow_us = t_us
-        self._slow_due_us = t_us + (1_000_000 if self._running else 10_000_000)
+        # With air in the line every step is a row of its own: a bubble is in the count or not.
+        row_us = 1 if self._air.present else 1_000_000
+        self._slow_due_us = t_us + (row_us if self._running else 10_000_000)
         self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
         self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
         self._inputs_and_temperature(fluid, t_s, dt_s)

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
-from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard, SimError, micropython
+from skidwright.errors import SimError
+from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard, micropython
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.supervisor import Supervisor, device_id

@@ -10,14 +10,11 @@ from typing import Any
 
 from skidboard import settings
 
+from skidwright.errors import ScenarioError
 from skidwright.sim import scenario_keys as keys
 from skidwright.sim.scenario_keys import Scenario
 
 PACKAGED = Path(__file__).resolve().parent.parent / "scenarios"
-
-
-class ScenarioError(ValueError):
-    """A scenario file cannot be used; the message is one line that names the key and the remedy."""
 
 
 def packaged(name: str) -> Path:

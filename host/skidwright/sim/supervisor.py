@@ -12,7 +12,8 @@ from pathlib import Path
 
 from skidboard.board import virtual
 
-from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard, SimError
+from skidwright.errors import SimError
+from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.schedule import amount
