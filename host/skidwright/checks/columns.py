@@ -99,10 +99,9 @@ class Columns:
             self._shares = np.diff(ends, axis=0) / np.maximum(self.meter_pulses, 1)
         return self._shares
 
-    @property
-    def saturation_highest(self) -> Floats:
-        """Highest saturation during the count, percent; NaN where the loop had failed."""
-        percent = self.saturation_percent(self.water_max_ua)
+    def saturation(self, which: str) -> Floats:
+        """Saturation "min", "mean" or "max" during the count, percent; NaN where the loop had failed."""
+        percent = self.saturation_percent(getattr(self, f"water_{which}_ua"))
         return np.where(self.water_state < 2, percent, np.nan)
 
 

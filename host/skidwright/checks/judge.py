@@ -69,6 +69,7 @@ class Judge:
             per_ml=np.ascontiguousarray(true_per_ml),
             codes=_codes(true_per_ml, c.whole("codes")),
             loss=np.ascontiguousarray(c.loss.T),
+            water_percent=c.saturation("mean"),
             utc_ms=c.utc_ms,
             utc_error_ms=c.utc_error_ms,
         )

@@ -44,13 +44,13 @@ def water_drifts(c: Columns) -> Mask:
 def droplets(c: Columns) -> Mask:
     """So near saturation that droplets may have been counted as particles."""
     with np.errstate(invalid="ignore"):
-        return np.asarray(c.saturation_highest >= c.limits.droplet_percent)
+        return np.asarray(c.saturation("max") >= c.limits.droplet_percent)
 
 
 def free_water(c: Columns) -> Mask:
     """At saturation: free water must be assumed, and its droplets counted."""
     with np.errstate(invalid="ignore"):
-        return np.asarray(c.saturation_highest >= c.limits.free_water_percent)
+        return np.asarray(c.saturation("max") >= c.limits.free_water_percent)
 
 
 def temperature_failed(c: Columns) -> Mask:

@@ -21,6 +21,7 @@ class Verdicts:
     per_ml: (n, 4) particles per mL >=4, >=6, >=14, >=21 um(c), corrected for coincidence; NaN where refused.
     codes: (n, 4) scale numbers of `per_ml`, recomputed; 29 above the table, 255 where there is none.
     loss: (n, 4) share of particles lost to coincidence, NaN where refused.
+    water_percent: (n,) mean water saturation by the settings in force, NaN where the loop had failed.
     utc_ms, utc_error_ms: (n,) int64, see `skidwright.timeline`.
     """
 
@@ -29,11 +30,16 @@ class Verdicts:
     per_ml: NDArray[np.float64]
     codes: NDArray[np.uint8]
     loss: NDArray[np.float64]
+    water_percent: NDArray[np.float64]
     utc_ms: NDArray[np.int64]
     utc_error_ms: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.reasons)
+
+    def part(self, rows: slice | NDArray[np.generic]) -> "Verdicts":
+        """Verdicts on some of the samples: a slice, a mask or indices."""
+        return Verdicts(**{name: getattr(self, name)[rows] for name in self.__dataclass_fields__})
 
     def hit(self, check_id: str) -> NDArray[np.bool_]:
         """Where the check of that id spoke; KeyError when there is none."""
