@@ -123,8 +123,8 @@ HEADERS = tuple(name for name, _ in _COLUMNS)
 def write_csv(pieces: Iterable[tuple[Dataset, Verdicts]], target: TextIO) -> int:
     """Write a header line and one line a sample (RFC 4180); returns the number of samples.
 
-    Lines end in CR LF: open `target` with newline="". Takes piece after piece, so that memory stays bounded. Raises OSError
-    when the target cannot be written.
+    Lines end in CR LF: open `target` with newline="". Takes piece after piece, so that memory stays
+    bounded. Raises OSError when the target cannot be written.
     """
     target.write(",".join(HEADERS) + "\r\n")
     written = 0
