@@ -7,6 +7,10 @@ PERIOD = 1 << 30
 
 try:
     from time import ticks_add, ticks_diff  # type: ignore[attr-defined]
+
+    # MicroPython on a 64-bit machine has built-in ticks too, but they wrap elsewhere.
+    if ticks_diff(0, PERIOD - 1) != 1:
+        raise ImportError
 except ImportError:
 
     def ticks_diff(later, earlier):
