@@ -28,7 +28,7 @@ _HEAL_BLOCKS = 64
 
 @dataclass(frozen=True)
 class Position:
-    """Where a log goes on: the next byte wanted is `offset` of `segment`; `empty` when there is no log yet."""
+    """Where a log goes on: the next byte wanted is `offset` of `segment`; `empty` when there is no log."""
 
     segment: int
     offset: int

@@ -1,4 +1,4 @@
-"""Pulls a board's log into the archive: only what is new, checked before it is written, resumable anywhere."""
+"""Pulls a board's log into the archive: only what is new, checked before it is written, resumable."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _MAX_WARNINGS = 200
 
 @dataclass
 class PullSummary:
-    """What a pull did. `bytes_moved` counts new bytes of the log; each of the `warnings` is one plain line."""
+    """What a pull did. `bytes_moved` counts new bytes of the log; `warnings` are one plain line each."""
 
     device: str = ""
     log: str = ""
