@@ -10,21 +10,20 @@ import struct
 from binascii import crc32
 
 try:
-    from micropython import viper  # type: ignore[attr-defined]
+    import micropython
 except ImportError:
-    try:
-        import micropython
 
-        viper = micropython.viper
-    except (ImportError, AttributeError):
+    class micropython:  # type: ignore[no-redef]  # noqa: N801
+        """CPython runs the same source as it stands."""
 
+        @staticmethod
         def viper(function):
-            """CPython runs the same source as it stands."""
+            """The function itself."""
             return function
 
-        def ptr8(buffer):
-            """In CPython a buffer serves as its own pointer."""
-            return buffer
+    def ptr8(buffer):
+        """In CPython a buffer serves as its own pointer."""
+        return buffer
 
 
 MAX_MESSAGE = 4352
@@ -32,7 +31,7 @@ MAX_MESSAGE = 4352
 MAX_FRAME = MAX_MESSAGE + 4 + (MAX_MESSAGE + 4) // 254 + 2
 
 
-@viper
+@micropython.viper
 def stuff(source, n: int, target) -> int:
     """COBS-encode `n` bytes of `source` into `target` and return the length. No zero byte is in it."""
     src = ptr8(source)
@@ -59,7 +58,7 @@ def stuff(source, n: int, target) -> int:
     return out
 
 
-@viper
+@micropython.viper
 def unstuff(source, n: int, target) -> int:
     """COBS-decode `n` bytes (no delimiter) into `target`, which may be `source`; -1 when they are no COBS."""
     src = ptr8(source)
