@@ -1,0 +1,72 @@
+"""One log from file to verdicts: a first pass gathers what a judgement needs, a second one judges.
+
+The first pass verifies the chain of digests and every record, and takes clock
+contacts and changed settings. Memory stays bounded; only events are kept whole.
+"""
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skidwright import dataset, layouts
+from skidwright.checks import CheckLimits, Judge, SettingsHistory, Verdicts
+from skidwright.checks import join as join_verdicts
+from skidwright.dataset import Dataset
+from skidwright.integrity import ChainResult, IntegrityReport
+from skidwright.timeline import DRIFT_PPM, Timeline, TimelineBuilder
+
+
+class Assessment:
+    """Judges the log in `path` (a `.skidlog` file).
+
+    `board_settings` are settings that the board may have run with, as far as the host knows (names left
+    out keep their defaults); `chain_key` is the key of an HMAC chain. Raises OSError when the file cannot
+    be read. After construction: `report` and `chain` (integrity), `timeline`, `settings`, and `events`,
+    all event records of the log (dtype `layouts.EVENT`).
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        limits: CheckLimits | None = None,
+        board_settings: Mapping[str, Any] | None = None,
+        chain_key: bytes | None = None,
+        drift_ppm: float = DRIFT_PPM,
+    ) -> None:
+        self.path = path
+        self.limits = limits or CheckLimits()
+        self.settings = SettingsHistory(*([board_settings] if board_settings else []))
+        self.chain: ChainResult = dataset.verify_chain(path, chain_key)
+        builder = TimelineBuilder(drift_ppm)
+        events: list[NDArray[np.void]] = []
+        self.report = IntegrityReport()
+        self.device, self.log = dataset.identity(path)
+        for piece in dataset.read_log(path, self.chain):
+            builder.add(piece.samples, piece.events)
+            if len(piece.events):
+                events.append(piece.events)
+            self.report, self.device, self.log = piece.report, piece.device, piece.log
+        self.events = np.concatenate(events) if events else np.empty(0, layouts.EVENT)
+        self.settings.learn(self.events)
+        self.timeline: Timeline = builder.build()
+
+    def pieces(self) -> Iterator[tuple[Dataset, Verdicts]]:
+        """The log's pieces in order, each with the verdicts on its samples."""
+        judge = Judge(self.limits, self.settings, self.timeline)
+        for piece in dataset.read_log(self.path, self.chain):
+            yield piece, judge.judge(piece)
+
+    def whole(self) -> tuple[Dataset, Verdicts]:
+        """The whole log at once, for logs that fit into memory."""
+        pieces = list(self.pieces())
+        if not pieces:
+            empty = dataset.join([])
+            return empty, Judge(self.limits, self.settings, self.timeline).judge(empty)
+        return dataset.join([data for data, _ in pieces]), join_verdicts([verdicts for _, verdicts in pieces])
+
+    def event_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """UTC of each event in ms and its uncertainty in ms, see `skidwright.timeline`."""
+        return self.timeline.utc(self.events["boot"], self.events["uptime_ms"])
