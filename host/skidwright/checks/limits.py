@@ -65,7 +65,6 @@ class CheckLimits:
     metal_excess_sigma: float = _limit(
         5, "standard deviations", "Metal counts above the particles >=21 um(c), which include them."
     )
-    metal_sensor_fitted: float = _limit(0, "", "1: judge metal counts whatever the settings say.")
 
     def __post_init__(self) -> None:
         for item in fields(self):

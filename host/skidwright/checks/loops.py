@@ -83,7 +83,7 @@ def metal_absent(c: Columns) -> Mask:
     """No metal sensor is set up."""
     counted = (c.metal > 0).any(axis=0)
     fitted = (c.setting("metal_channels") > 0) & c.settings_known
-    return np.asarray(~counted & ~fitted & (c.limits.metal_sensor_fitted == 0))
+    return np.asarray(~counted & ~fitted)
 
 
 CHECKS = (
