@@ -20,7 +20,7 @@ from typing import Any
 import skidboard
 from skidboard import settings as settings_table
 
-from skidwright.errors import ConfigError, InstallError, LinkError
+from skidwright.errors import ConfigError, InstallError, LinkError, NotASkid, PortError
 from skidwright.session import Session
 
 # A board that leaves its app may reset to do so, and its port is away for a moment.
@@ -136,6 +136,7 @@ def install(
         _bring_up_to_date(port, files, wanted, there, summary, progress)
     if start:
         _mpremote(port, "exec", "--no-follow", _START)
+        _await_start(port)
     summary.seconds = time.monotonic() - started
     return summary
 
@@ -182,12 +183,29 @@ def _bring_up_to_date(
 
 def _leave_app(port: str) -> bool:
     """Ask a running app to end; False when there is none (a prompt, or a blank board)."""
-    with Session.open(port, timeout_s=1.5, tries=2) as session:
+    with Session.open(port, timeout_s=1.0, tries=2) as session:
         try:
             session.leave()
         except LinkError:
             return False
     return True
+
+
+def _await_start(port: str) -> None:
+    deadline = time.monotonic() + _BACK_WITHIN_S
+    while True:
+        try:
+            with Session.open(port, timeout_s=1.0, tries=2) as session:
+                session.hello()
+                return
+        except (PortError, NotASkid) as error:
+            if time.monotonic() > deadline:
+                raise InstallError(
+                    f"the firmware is on the board but does not start ({error.what})",
+                    port,
+                    "reset the board; if that does not help, repeat the installation",
+                ) from None
+            time.sleep(0.2)
 
 
 def _look_patiently(port: str) -> tuple[str, dict[str, str]]:
