@@ -10,6 +10,8 @@ MEAN_GAP_S = 1.5
 MEAN_BURST_S = 0.5
 # Line volumes to pump until the last of the air has gone.
 CLEARING_VOLUMES = 1.5
+# Bubbles per mL at which bursts take up to four tenths of the flow away.
+_MUCH_PER_ML = 60.0
 
 
 class Air:
@@ -24,8 +26,8 @@ class Air:
         self._flow_factor = 1.0
         self.present = False
 
-    def flow_factor(self, dt_s: float, drawn_in: bool) -> float:
-        """Factor on the flow in a step of `dt_s`; moves the bursts on."""
+    def flow_factor(self, dt_s: float, drawn_in: bool, per_ml: float) -> float:
+        """Factor on the flow in a step of `dt_s`; moves the bursts on. Much air disturbs the flow more."""
         if drawn_in:
             self._left_ml = self._clearing_ml
         self.present = drawn_in or self._left_ml > 0.0
@@ -39,7 +41,7 @@ class Air:
         self._gap_s -= dt_s
         if self._gap_s <= 0.0:
             self._burst_s = float(self._rng.exponential(MEAN_BURST_S)) + 0.1
-            self._flow_factor = float(self._rng.uniform(0.6, 1.1))
+            self._flow_factor = 1.0 + min(1.5, per_ml / _MUCH_PER_ML) * float(self._rng.uniform(-0.4, 0.1))
             return self._flow_factor
         return 1.0
 

@@ -12,7 +12,7 @@ import numpy as np
 from skidwright.sim.air import Air
 from skidwright.sim.chance import Arrivals, normals
 from skidwright.sim.fluid import Fluid, viscosity_mm2_s
-from skidwright.sim.scenario_keys import DAY_S, FAULT_KINDS, Scenario
+from skidwright.sim.scenario_keys import DAY_S, Scenario
 from skidwright.sim.schedule import FAULT_BITS, Schedule
 from skidwright.sim.truth import Truth
 
@@ -62,6 +62,7 @@ class Plant:
         self._decays: dict[int, float] = {}
         self._row = [0.0, math.inf, 0.0, 0.0]
         self._rates = [0.0] * 6
+        self._bubbles_per_ml = 0.0
         self.inputs = 0
         self.water_ua = self.temp_ua = self.temp_ohm = 0
         self._water_mean_ua = self._temp_mean_ua = 0.0
@@ -134,7 +135,7 @@ class Plant:
         mean = target + (before - target) * (1.0 - decay) * self.scenario.pump.lag_s / dt_s
         mean *= 1.0 + self.scenario.pump.unsteady * next(self._flow_noise)
         if active or self._air.present:
-            mean *= self._air.flow_factor(dt_s, "air" in active)
+            mean *= self._air.flow_factor(dt_s, "air" in active, self._bubbles_per_ml)
             if "pump_stall" in active:
                 mean = self._flow = 0.0
         if mean < 0.0:
@@ -187,7 +188,7 @@ class Plant:
             volume_ml *= (sensor.flow_high_ml_s / flow_ml_s) ** 0.7
         n = self._arrivals.draw(self._rates, volume_ml)
         if self._air.present:
-            bubbles = self._air.bubbles(volume_ml, self._active.get("air", FAULT_KINDS["air"][1]))
+            bubbles = self._air.bubbles(volume_ml, self._bubbles_per_ml)
             n = [n[i] + bubbles[i] for i in range(4)] + n[4:]
             self._row[3] += sum(bubbles)
         for i in (2, 1, 0):
@@ -235,6 +236,7 @@ class Plant:
         row_us = 1 if self._air.present else 1_000_000
         self._slow_due_us = t_us + (row_us if self._running else 10_000_000)
         self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
+        self._bubbles_per_ml = self._active.get("air", self._bubbles_per_ml)
         self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
         self._inputs_and_temperature(fluid, t_s, dt_s)
         if self._running:

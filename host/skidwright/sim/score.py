@@ -1,0 +1,228 @@
+"""Scores the checks against the plant's own truth: `python -m skidwright.sim.score --seeds 1-20`.
+
+Each seed plays the scenario on the virtual skid, pulls, judges, and joins every
+sample with what truly happened. Exit status 1 when an aim is missed or nothing
+could be judged, 2 when the scoring could not be carried out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from skidwright import dataset
+from skidwright.archive import Archive
+from skidwright.checks import VALID, SettingsHistory, Verdicts, judge
+from skidwright.errors import SkidwrightError
+from skidwright.sim import truth
+from skidwright.sim.join import facts, place_boots
+from skidwright.sim.play import config_of, play
+from skidwright.sim.runner import VirtualSkid
+from skidwright.sim.scenario import load
+from skidwright.sim.scenario_keys import Scenario
+from skidwright.timeline import TimelineBuilder
+from skidwright.trade import iso4406
+
+BAD_FLOW_OR_AIR_VALID = 0
+BROKEN_LOOP_VALID = 0
+GOOD_NOT_VALID_SHARE = 0.02
+WITHIN_ONE_SHARE = 0.99
+EQUAL_SHARE = 0.90
+_COUNTS, _WATER, _TEMPERATURE = 0, 1, 2
+
+
+@dataclass
+class Tally:
+    """Numbers of samples (and of scale numbers, three a sample), added up over seeds."""
+
+    samples: int = 0
+    unplaced: int = 0  # truth could not be found for them
+    bad_flow: int = 0
+    air: int = 0
+    bad_flow_or_air: int = 0
+    bad_flow_or_air_valid: int = 0
+    loop_broken: int = 0
+    loop_broken_valid: int = 0
+    good: int = 0
+    good_not_valid: int = 0
+    valid: int = 0
+    numbers: int = 0
+    numbers_within_one: int = 0
+    numbers_equal: int = 0
+
+    def add(self, other: Tally) -> None:
+        """Add another tally to this one."""
+        for f in fields(self):
+            setattr(self, f.name, getattr(self, f.name) + getattr(other, f.name))
+
+
+def tally(samples: truth.Rows, verdicts: Verdicts, rows: truth.Rows, starts: truth.Rows,
+          boots: dict[int, int], band_ml_s: tuple[float, float]) -> Tally:  # fmt: skip
+    """Compare verdicts with the truth. `band_ml_s` is the band of flow in which the counter is valid."""
+    known = facts(samples, rows, starts, boots)
+    found = known.found
+    bad_flow = found & known.out_of_band(*band_ml_s)
+    air = found & (known.bubbles > 0)
+    bad = bad_flow | air
+    broken = found & known.water_broken
+    good = found & ~bad & ~known.air & ~known.disturbed
+    valid_counts = verdicts.verdict[:, _COUNTS] == VALID
+    all_valid = (verdicts.verdict[:, (_COUNTS, _WATER, _TEMPERATURE)] == VALID).all(axis=1)
+    valid = found & valid_counts
+    off = np.abs(
+        verdicts.codes[valid, :3].astype(int)
+        - iso4406.scale_numbers(known.tank_per_ml[valid, :3]).astype(int)
+    )
+    count = np.count_nonzero
+    return Tally(
+        samples=len(samples),
+        unplaced=int(count(~found)),
+        bad_flow=int(count(bad_flow)),
+        air=int(count(air)),
+        bad_flow_or_air=int(count(bad)),
+        bad_flow_or_air_valid=int(count(bad & valid_counts)),
+        loop_broken=int(count(broken)),
+        loop_broken_valid=int(count(broken & (verdicts.verdict[:, _WATER] == VALID))),
+        good=int(count(good)),
+        good_not_valid=int(count(good & ~all_valid)),
+        valid=int(count(valid)),
+        numbers=int(off.size),
+        numbers_within_one=int(count(off <= 1)),
+        numbers_equal=int(count(off == 0)),
+    )
+
+
+def score_archive(archive: Path, truth_file: Path, scenario: Scenario) -> Tally:
+    """Judge an archive and compare it with its truth. Raises SkidwrightError, OSError."""
+    config = config_of(scenario, archive)
+    settings: dict[str, Any] = dict(config.board_in_force())
+    band = (settings["flow_low_ul_s"] / 1000, settings["flow_high_ul_s"] / 1000)
+    rows, starts, _ = truth.load(truth_file)
+    total = Tally()
+    place = Archive.open(archive)
+    for device in place.devices():
+        for log in place.logs(device):
+            path = place.log_path(device, log)
+            data = dataset.join(list(dataset.read_log(path, dataset.verify_chain(path))))
+            builder = TimelineBuilder()
+            builder.add(data.samples, data.events)
+            history = SettingsHistory(settings)
+            history.learn(data.events)
+            verdicts = judge(data, config.limits(), history, builder.build())
+            last_us = {boot: uptime_ms * 1000 for boot, uptime_ms in builder.last_uptime_ms.items()}
+            total.add(tally(data.samples, verdicts, rows, starts, place_boots(last_us, starts), band))
+    return total
+
+
+def score_seed(scenario_file: str, seed: int) -> Tally:
+    """Play one seed in a folder that is thrown away, and score it. Raises SkidwrightError."""
+    scenario = load(scenario_file)
+    with tempfile.TemporaryDirectory(prefix="skidwright-score-") as folder:
+        place = Path(folder)
+        with VirtualSkid(scenario, place / "skid", seed) as skid:
+            play(skid, place / "archive")
+        return score_archive(place / "archive", place / "skid" / "truth.npz", scenario)
+
+
+def aims(total: Tally, scenario: Scenario) -> list[dict[str, Any]]:
+    """Each aim with what was found, its limit and whether it was met; an aim that judged nothing is missed
+    where the scenario was to try it."""
+    kinds = {f.kind for f in scenario.fault}
+    disturbs_flow = bool(kinds & {"air", "blocked_line"})
+
+    def row(name: str, found: int, of: int, limit: float, most: bool, needed: bool = True) -> dict[str, Any]:
+        share = found / of if of else None
+        met = not needed
+        if share is not None:
+            met = share <= limit if most else share >= limit
+        return {"aim": name, "found": found, "of": of, "share": share, "limit": limit,
+                "at_most": most, "met": met}  # fmt: skip
+
+    return [
+        row("flow out of band or air, passed as valid counts", total.bad_flow_or_air_valid,
+            total.bad_flow_or_air, BAD_FLOW_OR_AIR_VALID, True, disturbs_flow),
+        row("water loop broken, passed as valid water", total.loop_broken_valid, total.loop_broken,
+            BROKEN_LOOP_VALID, True, "water_loop_broken" in kinds),
+        row("nothing wrong, not valid", total.good_not_valid, total.good, GOOD_NOT_VALID_SHARE, True),
+        row("scale numbers of valid counts within one", total.numbers_within_one, total.numbers,
+            WITHIN_ONE_SHARE, False),
+        row("scale numbers of valid counts equal", total.numbers_equal, total.numbers, EQUAL_SHARE, False),
+    ]  # fmt: skip
+
+
+def seeds_of(text: str) -> list[int]:
+    """Seeds from text such as "1-20" or "3,5,8-9". Raises ValueError."""
+    seeds: list[int] = []
+    for part in text.split(","):
+        first, dash, last = part.partition("-")
+        seeds += range(int(first), int(last if dash else first) + 1)
+    if not seeds:
+        raise ValueError
+    return seeds
+
+
+def sweep(scenario_file: str, seeds: Iterable[int], jobs: int) -> dict[str, Any]:
+    """Score all seeds, `jobs` at a time: a table with totals, aims and each seed's tally."""
+    seeds = list(seeds)
+    scenario = load(scenario_file)
+    with ProcessPoolExecutor(max(1, jobs)) as pool:
+        tallies = list(pool.map(score_seed, [scenario_file] * len(seeds), seeds))
+    total = Tally()
+    for one in tallies:
+        total.add(one)
+    table = aims(total, scenario)
+    return {
+        "scenario": scenario_file,
+        "seeds": seeds,
+        "met": all(row["met"] for row in table),
+        "aims": table,
+        "total": asdict(total),
+        "by_seed": {seed: asdict(one) for seed, one in zip(seeds, tallies, strict=True)},
+    }
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """The command line. Returns the exit status."""
+    parser = argparse.ArgumentParser(
+        prog="python -m skidwright.sim.score", description=__doc__.splitlines()[0]
+    )
+    parser.add_argument("--seeds", default="1-20", help="such as 1-20 or 3,5,8-9")
+    parser.add_argument(
+        "--scenario", default="ferry", help="a scenario file, or the name of one that comes along"
+    )
+    parser.add_argument("--jobs", type=int, default=2, help="how many seeds at a time")
+    parser.add_argument("--out", type=Path, default=Path("build/score.json"), help="where the JSON goes")
+    given = parser.parse_args(arguments)
+    try:
+        seeds = seeds_of(given.seeds)
+    except ValueError:
+        parser.error(f"--seeds: {given.seeds!r} is not understood; write 1-20 or 3,5,8-9")
+    try:
+        result = sweep(given.scenario, seeds, given.jobs)
+        given.out.parent.mkdir(parents=True, exist_ok=True)
+        given.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+    except (SkidwrightError, OSError) as problem:
+        print(f"score: {problem}", file=sys.stderr)
+        return 2
+    print(f"{given.scenario}: {len(seeds)} seeds, {result['total']['samples']} samples, "
+          f"{result['total']['unplaced']} without truth")  # fmt: skip
+    for row in result["aims"]:
+        share = "nothing judged" if row["share"] is None else f"{row['share']:.3%}"
+        limit = f"{'at most' if row['at_most'] else 'at least'} {row['limit']:.0%}"
+        verdict = "met   " if row["met"] else "MISSED"
+        print(f"  {verdict} {row['aim']}: {row['found']} of {row['of']}, {share} ({limit})")
+    print(f"written to {given.out}")
+    return 0 if result["met"] else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
