@@ -79,8 +79,8 @@ class Flow:
             return now_us
         if self._kept and ticks_diff(edge_us, self.edge_us) <= 0:
             room_us = ticks_diff(now_us, self.edge_us)
-            if self.period_us and pulses < room_us // self.period_us:
-                return ticks_add(self.edge_us, pulses * self.period_us)
+            if self.period_us and pulses <= room_us // self.period_us:
+                return ticks_add(self.edge_us, pulses * self.period_us)  # type: ignore[type-var]
             return now_us
         return edge_us
 
@@ -140,6 +140,7 @@ class Flow:
             self.moving = False
             self.known = True
         elif silent_ms > 0:
-            most = self._pulse_nl // silent_ms
+            # A quarter more, for a meter's teeth are not evenly spaced.
+            most = self._pulse_nl * 5 // (4 * silent_ms)
             if most < self.value_ul_s:
                 self.value_ul_s = most

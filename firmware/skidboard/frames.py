@@ -7,11 +7,12 @@ in the middle is right again after the next zero byte.
 """
 
 import struct
+import sys
 from binascii import crc32
 
-try:
+if sys.implementation.name == "micropython":
     import micropython
-except ImportError:
+else:
 
     class micropython:  # type: ignore[no-redef]  # noqa: N801
         """CPython runs the same source as it stands."""

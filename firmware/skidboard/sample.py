@@ -119,8 +119,11 @@ class Sample:
             if pulses < boundary:
                 break
             part = self._place(flow, pulses - boundary, before_us, now_us)
-            self._cuts_4um[self._window] = counts[0] + _share(deltas[0], part)
-            self._cuts_14um[self._window] = counts[_OVER_14] + _share(deltas[_OVER_14], part)
+            fine = counts[0] + _share(deltas[0], part)
+            coarse = counts[_OVER_14] + _share(deltas[_OVER_14], part)
+            # A window without a pulse ends where the count began.
+            self._cuts_4um[self._window] = fine if boundary else 0
+            self._cuts_14um[self._window] = coarse if boundary else 0
             self._window += 1
         if self._window < _WINDOWS:
             self.pulses = pulses

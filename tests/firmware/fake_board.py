@@ -8,7 +8,7 @@ every figure a test expects can be worked out by hand.
 import os
 
 MASK = (1 << 30) - 1
-STEP_US = 1000
+STEP_US = 5000
 
 
 class FakeBoard:

@@ -1,0 +1,55 @@
+"""Current loops and thermistor."""
+
+import math
+
+from skidboard.current_loop import LOOP_FAILED, LOOP_OK, LOOP_UNCERTAIN, CurrentLoop, loop_state
+from skidboard.thermistor import Thermistor
+
+
+def test_states_by_namur_ne_43():
+    # NAMUR NE 43: 3.8 to 20.5 mA a measurement, below 3.6 and above 21.0 mA a failure.
+    for loop_ua, state in (
+        (0, LOOP_FAILED), (3599, LOOP_FAILED), (3600, LOOP_UNCERTAIN), (3799, LOOP_UNCERTAIN),
+        (3800, LOOP_OK), (4000, LOOP_OK), (20000, LOOP_OK), (20500, LOOP_OK),
+        (20501, LOOP_UNCERTAIN), (21000, LOOP_UNCERTAIN), (21001, LOOP_FAILED), (22000, LOOP_FAILED),
+    ):  # fmt: skip
+        assert loop_state(loop_ua) == state, loop_ua
+
+
+def test_worst_state_has_the_highest_number():
+    assert LOOP_OK < LOOP_UNCERTAIN < LOOP_FAILED
+
+
+def test_scaling_hits_both_ends_and_the_middle():
+    loop = CurrentLoop(-4000, 12500)
+    for loop_ua, value in ((4000, -4000), (20000, 12500), (12000, 4250), (3800, -4207), (20500, 13015)):
+        loop.update(loop_ua)
+        assert loop.value == value, (loop_ua, loop.value)
+        assert loop.loop_ua == loop_ua
+
+
+def test_extreme_currents_are_held():
+    loop = CurrentLoop(-10000, 30000)
+    loop.update(-50)
+    assert loop.loop_ua == 0 and loop.value == -20000
+    loop.update(1 << 29)
+    assert loop.loop_ua == 65535 and loop.value == 40000
+
+
+def test_thermistor_against_the_beta_formula():
+    # R = R25 * exp(B * (1/T - 1/T25)), the usual two-point model of an NTC; 10 kohm, B = 3950 K.
+    sensor = Thermistor()
+    for cdeg in range(-2900, 14900, 73):
+        ohm = 10000 * math.exp(3950 * (1 / (cdeg / 100 + 273.15) - 1 / 298.15))
+        sensor.update(int(ohm + 0.5))
+        assert sensor.state == LOOP_OK
+        # The resistance is a whole number of ohms; at 150 degC one ohm is a quarter of a degree.
+        assert abs(sensor.value - cdeg) < (30 if cdeg < 10000 else 50), (cdeg, sensor.value)
+
+
+def test_thermistor_open_and_shorted():
+    sensor = Thermistor()
+    for ohm in (0, 5, 199, 200205, 1 << 29):
+        sensor.update(10000)
+        sensor.update(ohm)
+        assert sensor.state == LOOP_FAILED, ohm

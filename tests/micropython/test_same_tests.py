@@ -1,0 +1,42 @@
+"""The firmware's tests once more, under real MicroPython."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parent.parent
+TESTS = HERE.parent / "firmware"
+MICROPYTHON = Path(sys.executable).parent / "micropython"
+
+# Tests that need pytest or hypothesis run on CPython only.
+MODULES = sorted(
+    path.stem
+    for path in TESTS.glob("test_*.py")
+    if not re.search(r"^(import|from) (pytest|hypothesis|ast|instrumented)", path.read_text(), re.MULTILINE)
+)
+
+pytestmark = pytest.mark.skipif(not MICROPYTHON.exists(), reason="no MicroPython for this platform")
+
+
+def test_all_modules_of_the_control_step_are_here():
+    assert {"test_flow", "test_controller", "test_sequence", "test_sample", "test_app"} <= set(MODULES)
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_under_micropython(module: str, tmp_path: Path) -> None:
+    command = [MICROPYTHON, "-X", "heapsize=2M", HERE / "run_module.py", ROOT / "firmware", TESTS, module]
+    done = subprocess.run(
+        [str(part) for part in command],
+        capture_output=True,
+        text=True,
+        timeout=240,
+        env={**os.environ, "SKIDBOARD_TEST_DIR": str(tmp_path)},
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    tests = int(re.search(r"(\d+) tests, 0 failed", done.stdout).group(1))
+    assert tests == len(re.findall(r"^def test_", (TESTS / f"{module}.py").read_text(), re.MULTILINE))
