@@ -150,6 +150,28 @@ def code_of_per_ml(per_ml: Sequence[Channel]) -> Code:
     return _assemble(parts)
 
 
+def concentrations(
+    counts: Sequence[Channel], volume_ml: Channel | Fraction, dilution: Channel | Fraction = 1
+) -> list[Fraction | None]:
+    """Exact concentrations per mL of raw counts, None for `*` and `-`; errors as in `code_of_counts`."""
+    volume = exact_fraction(volume_ml, "volume in mL")
+    factor = exact_fraction(dilution, "dilution")
+    if volume <= 0:
+        raise ValueError(f"volume in mL: {volume_ml} is not above 0")
+    if factor < 1:
+        raise ValueError(f"dilution: {dilution} is below 1")
+    found: list[Fraction | None] = []
+    for value in counts:
+        if value in (TOO_MANY, NOT_WANTED):
+            found.append(None)
+            continue
+        count = exact_fraction(value, "count")
+        if count < 0 or count.denominator != 1:
+            raise ValueError(f"count: {value} is not a whole number from 0 up")
+        found.append(count * factor / volume)
+    return found
+
+
 def code_of_counts(
     counts: Sequence[Channel], volume_ml: Channel | Fraction, dilution: Channel | Fraction = 1
 ) -> Code:
@@ -161,21 +183,12 @@ def code_of_counts(
     not whole, the volume not above 0, the dilution below 1, or when there are not
     three or four counts.
     """
-    volume = exact_fraction(volume_ml, "volume in mL")
-    factor = exact_fraction(dilution, "dilution")
-    if volume <= 0:
-        raise ValueError(f"volume in mL: {volume_ml} is not above 0")
-    if factor < 1:
-        raise ValueError(f"dilution: {dilution} is below 1")
     parts: list[tuple[int | None, bool, str]] = []
-    for value in counts:
-        if value in (TOO_MANY, NOT_WANTED):
+    for value, concentration in zip(counts, concentrations(counts, volume_ml, dilution), strict=True):
+        if concentration is None:
             parts.append((None, False, str(value)))
             continue
-        count = exact_fraction(value, "count")
-        if count < 0 or count.denominator != 1:
-            raise ValueError(f"count: {value} is not a whole number from 0 up")
-        number = _number(count * factor / volume)
-        few = count < FEW_PARTICLES
+        number = _number(concentration)
+        few = exact_fraction(value, "count") < FEW_PARTICLES
         parts.append((number, few, number_text(number, few)))
     return _assemble(parts)
