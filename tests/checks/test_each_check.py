@@ -64,8 +64,8 @@ CASES = {
     "water-unsteady": (fault(faults.WATCHDOG), fault(faults.LOOP_UNSTEADY)),
     "flow-band": (changed(flow_min_ul_s=800), changed(flow_min_ul_s=660)),
     "flow-unsteady": (
-        changed(flow_min_ul_s=800, flow_max_ul_s=870),
-        changed(flow_min_ul_s=760, flow_max_ul_s=880),
+        changed(flow_min_ul_s=815, flow_max_ul_s=860),
+        changed(flow_min_ul_s=800, flow_max_ul_s=860),
     ),
     "volume-none": (GOOD, changed(volume_ul=0)),
     "volume-short": (GOOD, changed(volume_ul=29_000)),

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from record_maker import counted, verdict_on
 from scipy import stats
-from skidwright.checks import bursts
+from skidwright.checks import CheckLimits, bursts
 
+DEVIATION = CheckLimits().dispersion_deviation_percent / 100
 EXPOSURES = np.diff([k * 150 // 8 for k in range(9)]) / 150
 
 
@@ -30,7 +31,7 @@ def test_clean_poisson_with_small_flow_effects_trips_below_one_in_a_thousand(mea
     exposures = EXPOSURES * (1 + 0.005 * rng.standard_normal((n, 8)))
     windows = rng.poisson(mean * exposures).T.astype(float)
     statistic, total = bursts.chi_square(windows, np.repeat(EXPOSURES[:, None], n, axis=1))
-    assert np.mean(statistic > bursts.dispersion_limit(total, 0.03)) < 1e-3
+    assert np.mean(statistic > bursts.dispersion_limit(total, DEVIATION)) < 1e-3
 
 
 @pytest.mark.parametrize("share", [0.1, 0.3])
@@ -42,8 +43,8 @@ def test_bursts_of_bubbles_are_caught(share):
     solids = rng.poisson(mean * EXPOSURES, (n, 8))
     windows = (solids + rng.poisson(share * mean / 8 * in_bursts)).T
     statistic, total = bursts.chi_square(windows.astype(float), np.repeat(EXPOSURES[:, None], n, axis=1))
-    caught = np.mean(statistic > bursts.dispersion_limit(total, 0.03))
-    assert caught > {0.1: 0.05, 0.3: 0.8}[share]
+    caught = np.mean(statistic > bursts.dispersion_limit(total, DEVIATION))
+    assert caught > {0.1: 0.05, 0.3: 0.7}[share]
 
 
 def test_sub_windows_without_pulses_are_left_out():

@@ -20,7 +20,7 @@ class CheckLimits:
     flow_margin_percent: float = _limit(
         3, "% of the flow set", "Distance from the band's edges that the metered flow must keep."
     )
-    flow_spread_percent: float = _limit(12, "%", "Highest minus lowest flow during the count, of the mean.")
+    flow_spread_percent: float = _limit(6, "%", "Highest minus lowest flow during the count, of the mean.")
     volume_shortfall_percent: float = _limit(1, "%", "How far the counted volume may stay below the set one.")
     volume_least_ul: float = _limit(2000, "uL", "Least counted volume where the settings are not known.")
     volume_mismatch_percent: float = _limit(
@@ -46,7 +46,7 @@ class CheckLimits:
         200, "particles", "Least sum of counts at which the same counts again are no coincidence."
     )
     dispersion_deviation_percent: float = _limit(
-        3, "%", "Deviation of a sub-window's exposure that is allowed beside counting statistics."
+        1, "%", "Deviation of a sub-window's exposure that is allowed beside counting statistics."
     )
     air_large_share_percent: float = _limit(
         45, "%", "Share of the particles >=14 um(c) that are >=21 um(c); a power law of exponent 2 has 44 %."
