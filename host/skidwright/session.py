@@ -8,6 +8,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 from skidboard import link
@@ -41,8 +42,8 @@ def system_utc_ms() -> int:
 class _Asked:
     job: tuple[int, int, int]
     tag: int
-    order: int
-    tries: int = 1
+    order: int = 0
+    tries: int = 0
     answer: Part | Refused | None = None
 
 
@@ -192,33 +193,32 @@ class Session:
         order = 0
         done = False
         while True:
-            while not done and len(asked) < window:
-                job = next(todo, None)
-                if job is None:
-                    done = True
-                    break
-                order += 1
-                asked.append(_Asked(job, self._next_tag(), order))
-                self._ask(asked[-1])
+            unsent: list[_Asked] = []
+            if not done and len(asked) <= window // 2:
+                new = [_Asked(job, self._next_tag()) for job in islice(todo, window - len(asked))]
+                done = not new
+                asked.extend(new)
+                unsent = new
             if not asked:
                 return
+            if not unsent:
+                message = self._receive(time.monotonic() + self.timeout_s)
+                lost = list(asked) if message is None else self._take_part(message, asked)
+                unsent = [entry for entry in lost if entry.answer is None]
+            for entry in unsent:
+                order += 1
+                entry.order = order
+                entry.tries += 1
+                if entry.tries > _READ_TRIES:
+                    raise self._silence()
+            self._ask(unsent)
             while asked and asked[0].answer is not None:
                 yield asked.popleft().answer  # type: ignore[misc]
-            if not asked or (not done and len(asked) < window):
-                continue
-            message = self._receive(time.monotonic() + self.timeout_s)
-            lost = list(asked) if message is None else self._take_part(message, asked)
-            for entry in lost:
-                if entry.answer is None:
-                    entry.tries += 1
-                    if entry.tries > _READ_TRIES:
-                        raise self._silence()
-                    order += 1
-                    entry.order = order
-                    self._ask(entry)
 
-    def _ask(self, entry: _Asked) -> None:
-        self.port.write(frame(bytes((link.READ, entry.tag)) + struct.pack("<IHH", *entry.job)))
+    def _ask(self, entries: list[_Asked]) -> None:
+        """Ask for several at one go: each write wakes the other end."""
+        if entries:
+            self.port.write(b"".join(frame(struct.pack("<BBIHH", link.READ, e.tag, *e.job)) for e in entries))
 
     def _take_part(self, message: bytes, asked: deque[_Asked]) -> list[_Asked]:
         """Put an answer where it belongs; the questions asked before it, which must have been lost."""
