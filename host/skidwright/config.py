@@ -15,11 +15,14 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from skidboard import settings as board_settings
 
 from skidwright.errors import ConfigError
+
+if TYPE_CHECKING:
+    from skidwright.checks.limits import CheckLimits
 
 _DAY_ZERO = datetime.date(2000, 1, 1)
 _TOP = ("board", "asset", "counter", "checks")
@@ -69,6 +72,10 @@ class Config:
     def asset(self, number: int) -> Asset:
         """The asset of that number; one with nothing but its number when skid.toml does not know it."""
         return self.assets.get(number) or Asset(number)
+
+    def limits(self) -> "CheckLimits":
+        """The thresholds of the checks: those given, what `[counter]` says, and defaults for the rest."""
+        return _limits_class()(**self.checks)
 
     def board_in_force(self) -> dict[str, int | list[int]]:
         """All settings of the board: those given, and defaults for the rest."""
@@ -179,7 +186,7 @@ def parse(raw: Mapping[str, Any], path: Path) -> Config:
     assets = _assets(raw.get("asset", []), path)
     counter = _counter(raw.get("counter", {}), path)
     board = _board(raw.get("board", {}), assets, counter, path)
-    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), path))
+    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), counter, path))
 
 
 def _assets(tables: Any, path: Path) -> dict[int, Asset]:
@@ -260,14 +267,25 @@ def _board(table: Any, assets: dict[int, Asset], counter: Counter, path: Path) -
     return board
 
 
-def _checks(table: Any, path: Path) -> dict[str, float]:
-    from skidwright.checks.limits import CheckLimits
-
-    known = CheckLimits.__dataclass_fields__
+def _checks(table: Any, counter: Counter, path: Path) -> dict[str, float]:
+    known = _limits_class().__dataclass_fields__
     reader = _Reader(path, "checks", table, known)
     checks: dict[str, float] = {}
     for key in table:
         value = reader.number(key, 0, 1e9, "")
         if value is not None:
             checks[key] = value
+    if counter.band_ml_min:
+        low, high = counter.band_ml_min
+        checks.setdefault("flow_low_ul_s", low * 1000 / 60)
+        checks.setdefault("flow_high_ul_s", high * 1000 / 60)
+    if counter.sensing_volume_ml:
+        checks.setdefault("sensing_volume_ml", counter.sensing_volume_ml)
     return checks
+
+
+def _limits_class() -> "type[CheckLimits]":
+    # Only what checks needs numpy; a command that talks to a board should not wait for it.
+    from skidwright.checks.limits import CheckLimits
+
+    return CheckLimits

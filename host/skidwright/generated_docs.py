@@ -1,6 +1,7 @@
 """Writes the reference pages of docs/ from the code, so that they cannot fall behind it.
 
-Run as `python -m skidwright.generated_docs` (`make docs`). A test compares the pages with what this would write.
+Run as `python -m skidwright.generated_docs` (`make docs`). A test compares the pages with what this would
+write.
 """
 
 import io
@@ -8,9 +9,36 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from skidboard import settings
+
 from skidwright.fault_table import FAULTS
 from skidwright.setting_meanings import GROUPS
 
+_SETTINGS_TEXT = """\
+They stand under `[board]` in skid.toml ([example](skid.toml)) and reach the board with `skidwright install` or
+`skidwright settings --send`. Both the host and the board refuse a name that does not exist and a value out of
+range; the board then keeps what it had. A changed setting is a record in the log, and every sample carries the
+CRC-32 of all settings it was taken with.
+
+All values are whole numbers; the unit is in the name.
+"""
+_FAULTS_TEXT = """\
+The board records when a fault is raised and when it clears, and every sample carries the faults that were present
+while it was counted. Some stop the pump (a trip); of these some are held until an operator has found the cause and
+given `skidwright tell PORT reset`. After that the skid is in standby and starts only when told to:
+`skidwright tell PORT start`.
+
+These rules protect pump and samples. They are no safety function: whatever protects people (stop chain, relief
+valve, pressure switch) must act in hardware, without the board.
+"""
+_COMMANDS_TEXT = """\
+Every command says what it does, with examples, under `--help`. Commands that answer a question take `--json`. Times
+are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.
+
+Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped with Ctrl-C.
+
+Shell completion: put `eval "$(_SKIDWRIGHT_COMPLETE=bash_source skidwright)"` into `~/.bashrc`; for zsh `zsh_source`
+in `~/.zshrc`; for fish `_SKIDWRIGHT_COMPLETE=fish_source skidwright | source` in `~/.config/fish/config.fish`.
+"""
 _NOTICE = "<!-- Written by `make docs` from the code; edit there. -->\n"
 
 
@@ -18,13 +46,7 @@ def settings_page() -> str:
     """docs/settings.md: every setting with unit, range, default and meaning."""
     out = io.StringIO()
     out.write(f"{_NOTICE}\n# Settings of the board\n\n")
-    out.write(
-        "They stand under `[board]` in skid.toml ([example](skid.toml)) and reach the board with "
-        "`skidwright install` or `skidwright settings --send`. Both the host and the board refuse a name that "
-        "does not exist and a value out of range; the board then keeps what it had. A changed setting is a "
-        "record in the log, and every sample carries the CRC-32 of all settings it was taken with.\n\n"
-        "All values are whole numbers; the unit is in the name.\n"
-    )
+    out.write(_SETTINGS_TEXT)
     for heading, meanings in GROUPS.items():
         rows = []
         for name, meaning in meanings.items():
@@ -49,20 +71,20 @@ def faults_page() -> str:
     """docs/faults.md: every fault with meaning, causes, remedy and reset."""
     out = io.StringIO()
     out.write(f"{_NOTICE}\n# Faults\n\n")
-    out.write(
-        "The board records when a fault is raised and when it clears, and every sample carries the faults that "
-        "were present while it was counted. Some stop the pump (a trip); of these some are held until an "
-        "operator has found the cause and given `skidwright tell PORT reset`. After that the skid is in standby "
-        "and starts only when told to: `skidwright tell PORT start`.\n\n"
-        "These rules protect pump and samples. They are no safety function: whatever protects people (stop "
-        "chain, relief valve, pressure switch) must act in hardware, without the board.\n"
-    )
+    out.write(_FAULTS_TEXT)
     for fault in FAULTS:
         out.write(f"\n## {fault.name}\n\n")
         out.write(f"{fault.meaning} {'**Stops the pump.**' if fault.trips else 'Sampling goes on.'}\n\n")
         out.write(f"- Usual causes: {fault.cause}\n- What to do: {fault.remedy}\n- Reset: {fault.reset}.\n")
         out.write(f"- Number: {fault.number}\n")
     return out.getvalue()
+
+
+def checks_page() -> str:
+    """docs/checks.md: every check with what it looks at, its limits and its source."""
+    from skidwright.checks.document import markdown
+
+    return markdown()
 
 
 def commands_page() -> str:
@@ -73,15 +95,7 @@ def commands_page() -> str:
 
     out = io.StringIO()
     out.write(f"{_NOTICE}\n# Commands\n\n")
-    out.write(
-        "Every command says what it does, with examples, under `--help`. Commands that answer a question take "
-        "`--json`. Times are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.\n\n"
-        "Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped "
-        "with Ctrl-C.\n\n"
-        "Shell completion: put `eval \"$(_SKIDWRIGHT_COMPLETE=bash_source skidwright)\"` into `~/.bashrc`; for zsh "
-        "`zsh_source` in `~/.zshrc`; for fish `_SKIDWRIGHT_COMPLETE=fish_source skidwright | source` in "
-        "`~/.config/fish/config.fish`.\n"
-    )
+    out.write(_COMMANDS_TEXT)
     _help(out, skidwright, "skidwright", None, click)
     for name in COMMANDS:
         parent = click.Context(skidwright, info_name="skidwright")
@@ -116,11 +130,12 @@ PAGES: dict[str, Callable[[], str]] = {
     "settings.md": settings_page,
     "faults.md": faults_page,
     "commands.md": commands_page,
+    "checks.md": checks_page,
 }
 
 
 def docs_directory() -> Path:
-    """docs/ of the source tree that this module stands in. Raises FileNotFoundError in an installed package."""
+    """docs/ of the source tree. Raises FileNotFoundError in an installed package, which has none."""
     docs = Path(__file__).resolve().parents[2] / "docs"
     if not docs.is_dir():
         raise FileNotFoundError(2, "no source tree here", str(docs))

@@ -28,9 +28,12 @@ COMMANDS = {
     "code": "trade_commands:code",
     "fluid": "trade_commands:fluid",
     "water": "trade_commands:water",
+    "size": "rig_commands:size",
+    "wiring": "rig_commands:wiring",
 }
 GROUPS = {
     "Without a skid": ("demo", "sim", "code", "fluid", "water"),
+    "Building one": ("size", "wiring"),
     "At the skid": ("ports", "install", "settings", "status", "watch", "tell", "mark", "pull"),
     "With what was pulled": ("check", "report", "export"),
 }
@@ -125,9 +128,8 @@ def one_line(error: BaseException) -> str:
 
 def _foreseen(error: BaseException) -> bool:
     from skidwright.errors import SkidwrightError
-    from skidwright.sim.scenario import ScenarioError
 
-    return isinstance(error, (SkidwrightError, ScenarioError, click.ClickException, OSError, MemoryError))
+    return isinstance(error, (SkidwrightError, click.ClickException, OSError, MemoryError))
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

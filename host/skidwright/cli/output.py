@@ -70,3 +70,17 @@ def iso_ms(utc_ms: float | None) -> str:
     if not utc_ms:
         return "unknown"
     return iso(datetime.datetime.fromtimestamp(utc_ms / 1000, datetime.UTC))
+
+
+def print_lines(columns: Sequence[tuple[str, int]], rows: Iterable[Sequence[Any]]) -> None:
+    """A table of fixed widths, row by row as they come: for tables of any length."""
+
+    def line(cells: Iterable[Any]) -> str:
+        return " ".join(
+            str(cell).ljust(width) if width else str(cell)
+            for cell, (_, width) in zip(cells, columns, strict=True)
+        ).rstrip()
+
+    print(line(name for name, _ in columns))
+    for row in rows:
+        print(line(row))

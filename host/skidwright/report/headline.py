@@ -17,6 +17,7 @@ from skidwright.trade.iso4406 import UPPER_PER_ML
 
 JUDGED = 3
 GOOD, CLOSE, BAD, UNKNOWN = "good", "close", "bad", "unknown"
+NO_COUNTS, NO_WATER, NOT_MEASURED = "cleanliness unknown", "dryness unknown", "water not measured"
 SIZES = ("≥ 4 µm(c)", "≥ 6 µm(c)", "≥ 14 µm(c)")
 
 
@@ -77,7 +78,7 @@ def _worse(one: str, other: str) -> str:
 
 
 def _title(clean: _Part, dry: _Part) -> str:
-    if clean.grade == UNKNOWN and dry.grade == UNKNOWN:
+    if clean.words == NO_COUNTS and dry.words in (NO_WATER, NOT_MEASURED):
         return "Nothing can be said yet about this fluid"
     joined = "and" if (clean.grade in (GOOD, CLOSE)) == (dry.grade in (GOOD, CLOSE)) else "but"
     if UNKNOWN in (clean.grade, dry.grade):
@@ -92,7 +93,7 @@ def _cleanliness(data: AssetReport) -> _Part:
     if not len(believed):
         return _Part(
             UNKNOWN,
-            "cleanliness unknown",
+            NO_COUNTS,
             ["No particle count could be believed; the reasons are in the table of excluded samples below."],
             ["Remove the causes listed under excluded samples, then sample again."],
         )
@@ -180,12 +181,12 @@ def _borderline(data: AssetReport, last: NDArray[np.intp], target: tuple[int, in
 def _dryness(data: AssetReport) -> _Part:
     samples, limit = data.samples, data.asset.water_limit_percent
     if not len(samples) or (samples.water_verdict == ABSENT).all():
-        return _Part(UNKNOWN, "water not measured", ["Water was not measured."])
+        return _Part(UNKNOWN, NOT_MEASURED, ["Water was not measured."])
     believed = np.flatnonzero(samples.water_verdict == VALID)
     if not len(believed):
         return _Part(
             UNKNOWN,
-            "dryness unknown",
+            NO_WATER,
             ["No water reading could be believed; the reasons are in the table of excluded samples below."],
             ["Check the water sensor's loop, then sample again."],
         )

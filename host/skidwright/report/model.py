@@ -77,7 +77,6 @@ class Happening:
     mark: str
     what: str
     detail: str
-    concerns_all: bool = True
 
 
 @dataclass(frozen=True)
@@ -112,7 +111,6 @@ class AssetReport:
     happenings_total: int = 0
     reasons: list[ExcludedReason] = field(default_factory=list)
     excluded: list[ExcludedSample] = field(default_factory=list)
-    excluded_rows: int = 0  # sample and quantity pairs, of which `excluded` holds the newest
     excluded_total: int = 0  # samples
     calibration_due: datetime.date | None = None
     invented: str = ""  # says so when the data come from a made-up scenario

@@ -2,6 +2,7 @@
 
 import datetime
 import os
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -82,6 +83,12 @@ def _shares(data: AssetReport) -> dict[str, Any]:
         "share_counts": f"{counts / total:.0%}" if total else "–",
         "share_water": f"{water / total:.0%}" if total else "–",
     }
+
+
+def file_name(number: int, name: str) -> str:
+    """A name for an asset's report that every file system takes."""
+    words = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+    return "_".join(filter(None, [f"asset_{number}", words])) + ".html"
 
 
 def write(data: AssetReport, path: Path, written: datetime.datetime | None = None) -> None:

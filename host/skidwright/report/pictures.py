@@ -158,7 +158,8 @@ def water_and_temperature(data: AssetReport) -> str:
     water_axis, temperature_axis = axes[:2]
     if strip:
         _share_strip(axes[2], when, doubted, believed | doubted, window)
-    water = samples.water_percent
+    # A failed loop has no reading; its hollow mark stands at the bottom.
+    water = np.where(doubted & np.isnan(samples.water_percent), 0.0, samples.water_percent)
     limit = data.asset.water_limit_percent
     shown = [0.0, 20.0, *([limit * 1.15] if limit is not None else [])]
     if believed.any():

@@ -1,0 +1,143 @@
+"""Sums of verdicts over logs of any size, and single samples as plain rows."""
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from skidwright.assessment import Assessment
+from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, Verdicts
+from skidwright.checks.check import SEVERITY_WORDS
+from skidwright.checks.verdicts import ids_of
+from skidwright.config import Config, format_code
+from skidwright.decoded import Dataset
+from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
+
+
+class Tally:
+    """Counts verdicts and reasons, for all assets or those in `only`, while samples pass through `rows`."""
+
+    words = WORDS
+    quantities = QUANTITIES
+
+    def __init__(self, config: Config, only: set[int] | None = None) -> None:
+        self._config = config
+        self._only = only or set()
+        self._verdicts: dict[int, np.ndarray[Any, np.dtype[np.int64]]] = {}
+        self._reasons = np.zeros(len(CATALOGUE), np.int64)
+
+    def rows(self, log: Assessment, each: bool) -> Iterator[dict[str, Any]]:
+        """Take a log. With `each` every sample is given as a plain row, else only counted. Raises OSError."""
+        for piece, verdicts in log.pieces():
+            numbers = piece.samples["asset"]
+            chosen = np.isin(numbers, list(self._only)) if self._only else np.ones(len(numbers), np.bool_)
+            for number in np.unique(numbers[chosen]).tolist():
+                self._count(number, verdicts.verdict[(numbers == number) & chosen])
+            self._count_reasons(verdicts.reasons[chosen])
+            if each:
+                for i in np.flatnonzero(chosen).tolist():
+                    yield row_of(piece, verdicts, i)
+
+    def _count(self, asset: int, verdict: "np.ndarray[Any, np.dtype[np.uint8]]") -> None:
+        sums = self._verdicts.setdefault(asset, np.zeros((len(QUANTITIES), len(WORDS)), np.int64))
+        for q in range(len(QUANTITIES)):
+            sums[q] += np.bincount(verdict[:, q], minlength=len(WORDS))
+
+    def _count_reasons(self, reasons: "np.ndarray[Any, np.dtype[np.uint64]]") -> None:
+        spoke = int(np.bitwise_or.reduce(reasons)) if len(reasons) else 0
+        for bit in range(len(CATALOGUE)):
+            if spoke >> bit & 1:
+                self._reasons[bit] += int((reasons >> np.uint64(bit) & np.uint64(1)).sum())
+
+    def answer(self, logs: Sequence[Assessment]) -> dict[str, Any]:
+        """Everything counted, as plain tables."""
+        totals = sum(self._verdicts.values(), np.zeros((len(QUANTITIES), len(WORDS)), np.int64))
+        return {
+            "logs": [log_row(log) for log in logs],
+            "totals": _by_quantity(totals),
+            "assets": [
+                {"asset": number, "name": self._config.asset(number).name, **_by_quantity(sums)}
+                for number, sums in sorted(self._verdicts.items())
+            ],
+            "reasons": self._reason_rows(),
+        }
+
+    def _reason_rows(self) -> list[dict[str, Any]]:
+        order = sorted(
+            np.flatnonzero(self._reasons).tolist(), key=lambda b: (-CATALOGUE[b].severity, -self._reasons[b])
+        )
+        return [
+            {
+                "check": CATALOGUE[bit].id,
+                "quantities": ", ".join(
+                    n for q, n in enumerate(QUANTITIES) if CATALOGUE[bit].quantities >> q & 1
+                ),
+                "verdict": SEVERITY_WORDS[CATALOGUE[bit].severity],
+                "samples": int(self._reasons[bit]),
+                "looks_at": CATALOGUE[bit].looks_at,
+                "remedy": CATALOGUE[bit].remedy,
+            }
+            for bit in order
+        ]
+
+    @property
+    def assets(self) -> list[int]:
+        """The assets that had samples so far."""
+        return sorted(self._verdicts)
+
+    def fell_short(self, logs: Sequence[Assessment]) -> bool:
+        """True when a sample was rejected for a quantity, or a log is damaged or incomplete."""
+        rejected = any(sums[:, WORDS.index("rejected")].any() for sums in self._verdicts.values())
+        return rejected or any(not log.report.ok for log in logs)
+
+
+def _by_quantity(sums: "np.ndarray[Any, np.dtype[np.int64]]") -> dict[str, dict[str, int]]:
+    return {name: dict(zip(WORDS, sums[q].tolist(), strict=True)) for q, name in enumerate(QUANTITIES)}
+
+
+def log_row(log: Assessment) -> dict[str, Any]:
+    """A log as a plain row: its size, and what is wrong with it."""
+    report = log.report
+    wrong = "; ".join(f"{count} x {kind}" for kind, count in report.totals.items())
+    return {
+        "device": log.path.parent.name,
+        "log": log.path.stem,
+        "path": str(log.path),
+        "records": report.records,
+        "samples": report.samples,
+        "events": report.events,
+        "segments": report.segments,
+        "damaged_records": report.damaged_records,
+        "missing_records": report.missing_records,
+        "chain_links": log.chain.links,
+        "chain_ok": log.chain.ok,
+        "clock_contacts": len(log.timeline.contacts),
+        "integrity": wrong or f"all verified, {log.chain.links:,} links of the chain hold",
+        "findings": [str(finding) for finding in report.findings],
+    }
+
+
+def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
+    """Sample `i` of a piece as a plain row; None for what is not known."""
+    sample = piece.samples[i]
+    utc_ms, error_ms = int(verdicts.utc_ms[i]), int(verdicts.utc_error_ms[i])
+    absent = WORDS.index("not measured")
+    verdict = verdicts.verdict[i]
+    water = float(verdicts.water_percent[i])
+    return {
+        "seq": int(sample["seq"]),
+        "utc": None if utc_ms == UNKNOWN_UTC_MS else f"{np.datetime64(utc_ms // 1000, 's')}Z",
+        "utc_uncertainty_s": None if error_ms == UNBOUNDED_MS else error_ms / 1000,
+        "asset": int(sample["asset"]),
+        "run": int(sample["run"]),
+        "code": format_code(verdicts.codes[i, :3].tolist()),
+        "per_ml": [None if np.isnan(x) else round(float(x), 4) for x in verdicts.per_ml[i]],
+        "counts": sample["counts"].tolist(),
+        "volume_ml": int(sample["volume_ul"]) / 1000,
+        "flow_ml_min": [round(int(sample[f"flow_{k}_ul_s"]) * 0.06, 2) for k in ("min", "mean", "max")],
+        "out_of_band_s": int(sample["out_of_band_ms"]) / 1000,
+        "water_percent": None if np.isnan(water) else round(water, 2),
+        "temperature_c": None if verdict[2] == absent else int(sample["temp_mean_cdeg"]) / 100,
+        "verdict": {name: WORDS[verdict[q]] for q, name in enumerate(QUANTITIES)},
+        "reasons": ids_of(int(verdicts.reasons[i])),
+    }

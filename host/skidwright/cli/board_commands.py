@@ -1,0 +1,140 @@
+"""`status`, `watch`, `tell` and `mark`: short talks with a running board."""
+
+import time
+from typing import Any
+
+import click
+
+from skidwright.cli import options
+
+COMMANDS = ("start", "stop", "reset")
+
+
+@click.command(short_help="Show what a skid is doing now.")
+@options.port_argument
+@options.json_option
+def status(port: str, as_json: bool) -> int:
+    """Show what the skid at PORT is doing now: state, faults, flow, water, temperature, log.
+
+    \b
+    Examples:
+      skidwright status /dev/ttyACM0
+      skidwright status COM5 --json
+
+    Exit status 1: a fault is standing.
+    """
+    from skidwright.cli import output, status_view
+    from skidwright.session import Session
+
+    with Session.open(port) as session:
+        hello, state = session.hello(), session.status()
+    if as_json:
+        output.print_json({"device": hello.device, "firmware": hello.firmware, "log": hello.log, **state})
+    else:
+        output.print_table(("", ""), status_view.rows(state, hello))
+    return 1 if state.get("faults") else 0
+
+
+@click.command(short_help="Watch a skid live until Ctrl-C.")
+@options.port_argument
+@click.option(
+    "--every", type=click.FloatRange(0.2, 3600), default=1.0, show_default=True, help="Seconds between looks."
+)
+@click.option("--times", type=click.IntRange(1), default=None, help="Stop after so many looks.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, for programs.")
+def watch(port: str, every: float, times: int | None, as_json: bool) -> None:
+    """Watch the skid at PORT live: state, flow against its band, counts, water, temperature. Ends with
+    Ctrl-C.
+
+    \b
+    Examples:
+      skidwright watch /dev/ttyACM0
+      skidwright watch /dev/ttyACM0 --every 5 --json > run.jsonl
+    """
+    from skidwright.session import Session
+
+    with Session.open(port) as session:
+        hello = session.hello()
+        settings = session.settings()
+        if as_json:
+            _watch_json(session, every, times)
+        else:
+            _watch_live(session, hello, settings, every, times)
+
+
+def _looks(session: Any, every: float, times: int | None) -> Any:
+    """The board's state again and again, `every` seconds apart; Ctrl-C ends it like any other end."""
+    count = 0
+    try:
+        while times is None or count < times:
+            if count:
+                time.sleep(every)
+            yield session.status()
+            count += 1
+    except KeyboardInterrupt:
+        return
+
+
+def _watch_json(session: Any, every: float, times: int | None) -> None:
+    import datetime
+    import json
+
+    from skidwright.cli import output
+
+    for state in _looks(session, every, times):
+        now = output.iso(datetime.datetime.now(datetime.UTC))
+        print(json.dumps({"utc": now, **state}, ensure_ascii=False), flush=True)
+
+
+def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float, times: int | None) -> None:
+    from rich.live import Live
+
+    from skidwright.cli import output, status_view
+
+    with Live(console=output.console(), auto_refresh=False) as live:
+        for state in _looks(session, every, times):
+            live.update(status_view.panel(state, hello, settings), refresh=True)
+
+
+@click.command(short_help="Start, stop or reset a skid.")
+@options.port_argument
+@click.argument("what", type=click.Choice(COMMANDS))
+def tell(port: str, what: str) -> None:
+    """Tell the skid at PORT to start sampling, to stop, or to reset a trip.
+
+    `start` begins with the next asset now. `stop` gives up what runs and stays in standby. `reset` ends a
+    trip whose cause is gone; find the cause first, and remember that the pump may start on `start`.
+
+    \b
+    Examples:
+      skidwright tell /dev/ttyACM0 reset
+      skidwright tell /dev/ttyACM0 start
+    """
+    from skidwright.session import Session
+
+    with Session.open(port) as session:
+        session.hello()
+        session.command(what)
+    click.echo(f"{what}: done")
+
+
+@click.command(short_help="Write a remark of yours into the log.")
+@options.port_argument
+@click.argument("text")
+def mark(port: str, text: str) -> None:
+    """Write TEXT into the log of the skid at PORT, with the time: a repair, a top-up, a filter change.
+
+    Up to 88 bytes are kept. The report shows marks with a letter in its pictures.
+
+    \b
+    Example:
+      skidwright mark /dev/ttyACM0 "ramp unit topped up, 25 L"
+    """
+    from skidwright.session import Session
+
+    if not text.strip() or not text.isprintable():
+        raise click.UsageError("TEXT must be one line with something in it")
+    with Session.open(port) as session:
+        session.hello()
+        session.command(f"mark {text.strip()}")
+    click.echo("mark: written")

@@ -1,0 +1,150 @@
+"""`skidwright demo`: the whole job without any hardware."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skidwright.cli import options
+
+if TYPE_CHECKING:
+    from skidwright.demo import Demonstration, Finding
+
+
+@click.command(short_help="Show the whole job without hardware: run, pull, check, report.")
+@click.option(
+    "--scenario",
+    default="ferry",
+    show_default=True,
+    help="A scenario file, or the name of one that comes along.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31),
+    default=None,
+    help="Seed of the plant's chance.  [default: the scenario's]",
+)
+@click.option(
+    "-o",
+    "--output",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("build/demo"),
+    show_default=True,
+    help="Folder for archive and reports; emptied if an earlier demo made it.",
+)
+@click.option("--board", type=click.Choice(["micropython", "cpython"]), default=None,
+              help="What runs the firmware.  [default: MicroPython where there is one]")  # fmt: skip
+@options.json_option
+def demo(scenario: str, seed: int | None, folder: Path, board: str | None, as_json: bool) -> None:
+    """Show the whole job without hardware: two invented days of a small ferry operator.
+
+    The real firmware runs on a virtual skid and samples three machines in turn; the log is pulled through a
+    serial port at the scenario's contacts; every sample is judged; each machine gets a report. The same
+    seed gives the same archive, byte for byte.
+
+    \b
+    Examples:
+      skidwright demo
+      skidwright demo --seed 7 -o /tmp/demo
+      skidwright demo --scenario my_case.toml
+    """
+    from skidwright.cli.progress import steps
+    from skidwright.demo import demonstrate
+    from skidwright.sim import scenario as scenarios
+
+    chosen = scenarios.load(scenario)
+    if not as_json:
+        click.echo(chosen.title)
+    with steps() as step:
+        made = demonstrate(chosen, folder, step, seed, board or "")
+    if as_json:
+        from skidwright.cli import output
+
+        output.print_json({
+            "archive": str(made.archive),
+            "config": str(made.config),
+            "board": made.python_board,
+            "pulls": made.pulls,
+            "assets": [_answer(finding) for finding in made.findings],
+        })  # fmt: skip
+    else:
+        _print(made)
+
+
+def _answer(finding: "Finding") -> dict[str, Any]:
+    from skidwright.report.model import VALID
+
+    data, said = finding.data, finding.said
+    return {
+        "asset": data.asset.number,
+        "name": data.asset.title,
+        "samples": len(data.samples),
+        "valid_counts": int((data.samples.counts_verdict == VALID).sum()),
+        "valid_water": int((data.samples.water_verdict == VALID).sum()),
+        "latest_code": said.latest_code or None,
+        "latest_water": said.latest_water or None,
+        "grade": said.grade,
+        "headline": said.title,
+        "sureness": said.sureness,
+        "excluded": {reason.check: reason.count for reason in data.reasons},
+        "report": str(finding.report),
+    }
+
+
+def _print(made: "Demonstration") -> None:
+    from skidwright.cli import output
+    from skidwright.config import format_code
+
+    rows = []
+    for finding in made.findings:
+        answer, asset = _answer(finding), finding.data.asset
+        target = format_code(asset.target) if asset.target else "not set"
+        limit = "not set" if asset.water_limit_percent is None else f"{asset.water_limit_percent:g} %"
+        rows.append((
+            answer["name"], answer["samples"], answer["valid_counts"], answer["latest_code"] or "none", target,
+            answer["latest_water"] or "none", limit, answer["headline"],
+        ))  # fmt: skip
+    output.say("")
+    output.print_table(
+        (
+            "asset",
+            ">samples",
+            ">valid counts",
+            "newest code",
+            "target",
+            ">water",
+            ">limit",
+            "what the report says",
+        ),
+        rows,
+    )
+    episodes = [
+        (
+            finding.data.asset.title,
+            reason.check,
+            reason.quantity,
+            f"{reason.count}",
+            reason.first,
+            reason.last,
+        )
+        for finding in made.findings
+        for reason in finding.data.reasons
+    ]
+    output.print_table(
+        ("asset", "what was found wrong", "speaks against", ">samples", "first", "last (UTC)"), episodes
+    )
+    events = {
+        (happening.when_text, happening.what, happening.detail): None
+        for finding in made.findings
+        for happening in finding.data.happenings
+        if happening.mark or happening.what == "log recovered"
+    }
+    output.print_table(("when (UTC)", "what happened", "detail"), sorted(events))
+    for log in made.logs:
+        state = "complete, every record verified" if log.report.ok else f"findings: {dict(log.report.totals)}"
+        output.say(f"log {log.path}: {log.report.records} records in {made.pulls} pulls, {state}")
+    output.say("reports:")
+    for finding in made.findings:
+        output.say(f"  {finding.report.resolve()}")
+    output.say(f"more: skidwright check --archive {made.archive} --config {made.config}")

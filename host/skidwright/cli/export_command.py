@@ -1,0 +1,81 @@
+"""`skidwright export`: samples as CSV for spreadsheets and other programs."""
+
+import dataclasses
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from skidwright.cli import options, selection
+from skidwright.config import Config
+
+if TYPE_CHECKING:
+    from skidwright.assessment import Assessment
+    from skidwright.checks import Verdicts
+    from skidwright.decoded import Dataset
+
+
+@click.command(short_help="Write the samples as CSV, units in the heads.")
+@click.argument("target", type=click.Path(path_type=Path, dir_okay=False, allow_dash=True))
+@options.archive_option
+@options.config_option
+@selection.device_option
+@selection.asset_option
+@options.json_option
+def export(
+    target: Path, archive: Path, config: Config, device: str, asset: tuple[int, ...], as_json: bool
+) -> int:
+    """Write all samples in the archive as CSV to TARGET ("-" for standard output), units in the heads.
+
+    Every sample is there, with its verdicts and the reasons for them; a cell is empty where there is no
+    value.
+
+    \b
+    Examples:
+      skidwright export samples.csv
+      skidwright export - --asset 2 | head
+
+    Exit status 1: there was no sample to write.
+    """
+    from skidwright import export as exporting
+    from skidwright.cli import output
+
+    logs = selection.assess(archive, config, device)
+    pieces = _pieces(logs, asset)
+    if str(target) == "-":
+        if as_json:
+            raise click.UsageError("--json and TARGET - would both write to standard output")
+        return 0 if exporting.write_csv(pieces, sys.stdout) else 1
+    half = target.with_name(f".{target.name}.part")
+    try:
+        with half.open("w", encoding="utf-8", newline="") as file:
+            written = exporting.write_csv(pieces, file)
+        half.replace(target)
+    finally:
+        half.unlink(missing_ok=True)
+    if as_json:
+        output.print_json({"samples": written, "file": str(target), "columns": list(exporting.HEADERS)})
+    else:
+        output.say(f"{written:,} samples written to {target}")
+    return 0 if written else 1
+
+
+def _pieces(logs: "list[Assessment]", assets: tuple[int, ...]) -> "Iterator[tuple[Dataset, Verdicts]]":
+    """The pieces of all logs, with only the samples of `assets` when any are given."""
+    import numpy as np
+
+    for log in logs:
+        for piece, verdicts in log.pieces():
+            if not assets:
+                yield piece, verdicts
+                continue
+            rows = np.flatnonzero(np.isin(piece.samples["asset"], assets))
+            chosen = dataclasses.replace(
+                piece,
+                samples=piece.samples[rows],
+                sample_place=piece.sample_place[rows],
+                marks=piece.marks[rows],
+            )
+            yield chosen, verdicts.part(rows)

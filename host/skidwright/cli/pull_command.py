@@ -1,0 +1,88 @@
+"""`skidwright pull`: brings the archive up to date with a board."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from skidwright.cli import options
+
+
+@click.command(short_help="Pull what is new in a skid's log into the archive.")
+@options.port_argument
+@options.archive_option
+@click.option("--no-contact", is_flag=True, help="Do not tell the board the time, nor what is safe here.")
+@options.json_option
+def pull(port: str, archive: Path, no_contact: bool, as_json: bool) -> int:
+    """Pull what is new in the log of the skid at PORT into the archive.
+
+    Everything is verified before it is written. An interrupted pull leaves the archive as it was or further
+    on; simply repeat it. The board is told the time, by which its records are dated, and which records are
+    safe here.
+
+    \b
+    Examples:
+      skidwright pull /dev/ttyACM0
+      skidwright pull COM5 --archive D:\\oil
+
+    Exit status 1: pulled, but something on the board was damaged or already gone (named).
+    """
+    from skidwright import archive as archives
+    from skidwright import pull as pulling
+    from skidwright.cli import output
+    from skidwright.session import Session
+
+    opened = archives.Archive.create(archive)
+    with Session.open(port) as session, _bar(quiet=as_json) as advance:
+        summary = pulling.pull(session, opened, progress=advance, contact=not no_contact)
+    if as_json:
+        import dataclasses
+
+        output.print_json({**dataclasses.asdict(summary), "archive": str(archive)})
+    else:
+        rate = summary.bytes_on_wire / max(summary.seconds, 1e-6) / 1000
+        output.say(
+            f"board {summary.device}, log {summary.log}: {summary.records:,} new records in "
+            f"{summary.segments:,} segments, {summary.bytes_moved:,} bytes in {summary.seconds:.1f} s "
+            f"({rate:.0f} kB/s)"
+        )
+        for line in summary.warnings:
+            output.say(f"note: {line}")
+        output.say(f"archive: {archive}")
+    return 1 if summary.warnings else 0
+
+
+class _bar:  # noqa: N801 - used as a function
+    """A progress bar on stderr, fed with the pull's progress; nothing when quiet or not a terminal."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._quiet = quiet
+        self._progress: Any = None
+
+    def __enter__(self) -> Any:
+        from skidwright.cli import output
+
+        console = output.console(stderr=True)
+        if self._quiet or not console.is_terminal:
+            return None
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (
+            TextColumn("pulling"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TextColumn("segments"),
+            TimeRemainingColumn(),
+        )
+        self._progress = Progress(*columns, console=console, transient=True)
+        self._progress.start()
+        task = self._progress.add_task("pulling", total=None)
+
+        def advance(step: Any) -> None:
+            self._progress.update(task, total=step.segments_total, completed=step.segments)
+
+        return advance
+
+    def __exit__(self, *_error: object) -> None:
+        if self._progress is not None:
+            self._progress.stop()

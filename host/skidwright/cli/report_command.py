@@ -1,0 +1,71 @@
+"""`skidwright report`: one HTML file for each asset."""
+
+from pathlib import Path
+
+import click
+
+from skidwright.cli import options, selection
+from skidwright.config import Config
+
+
+@click.command(short_help="Write one report for each asset.")
+@options.archive_option
+@options.config_option
+@selection.device_option
+@selection.asset_option
+@click.option(
+    "-o", "--output", "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("reports"),
+    show_default=True, help="Folder for the reports.",
+)  # fmt: skip
+@click.option("--open", "show", is_flag=True, help="Open the reports in a browser.")
+@options.json_option
+def report(
+    archive: Path,
+    config: Config,
+    device: str,
+    asset: tuple[int, ...],
+    folder: Path,
+    show: bool,
+    as_json: bool,
+) -> int:
+    """Write one self-contained HTML file for each asset: is the fluid clean and dry enough, what to do, how
+    sure.
+
+    Names, targets and limits come from skid.toml. How to read it: docs/reading_the_report.md.
+
+    \b
+    Examples:
+      skidwright report
+      skidwright report --asset 2 -o /srv/reports --open
+
+    Exit status 1: an asset is over its target or limit, or nothing could be judged.
+    """
+    from skidwright.cli import output
+    from skidwright.report import gather, headline, page
+
+    found = gather.gather(selection.assess(archive, config, device), config, asset)
+    selection.require_assets((data.asset.number for data in found), asset, archive)
+    made = []
+    for data in found:
+        path = folder / page.file_name(data.asset.number, data.asset.name)
+        page.write(data, path)
+        said = headline.judge(data)
+        made.append({
+            "asset": data.asset.number,
+            "name": data.asset.title,
+            "grade": said.grade,
+            "headline": said.title,
+            "sureness": said.sureness,
+            "latest_code": said.latest_code or None,
+            "report": str(path),
+        })  # fmt: skip
+        if show:
+            click.launch(path.resolve().as_uri())
+    if as_json:
+        output.print_json(made)
+    else:
+        output.print_table(
+            ("asset", "what it says", "how sure", "report"),
+            [(row["name"], row["headline"], row["sureness"], row["report"]) for row in made],
+        )
+    return 0 if made and all(row["grade"] in (headline.GOOD, headline.CLOSE) for row in made) else 1

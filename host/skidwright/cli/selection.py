@@ -1,0 +1,56 @@
+"""Which pulled logs a command works on."""
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from skidwright.archive import Archive
+from skidwright.assessment import Assessment
+from skidwright.config import Config
+from skidwright.errors import ArchiveError
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def device_option(command: Command) -> Command:
+    """`--device HEX`, passed on as `device: str`."""
+    return click.option("--device", default="", help="Only the board whose id begins so.")(command)
+
+
+def asset_option(command: Command) -> Command:
+    """`--asset N`, repeatable, passed on as `asset: tuple[int, ...]`."""
+    return click.option("--asset", multiple=True, type=int, help="Only this asset number; may be repeated.")(
+        command
+    )
+
+
+def log_paths(archive: Path, device: str = "") -> list[Path]:
+    """The log files of an archive, by board and age. Raises ArchiveError when there are none."""
+    opened = Archive.open(archive)
+    paths = [
+        opened.log_path(found, log)
+        for found in opened.devices()
+        if found.startswith(device.lower())
+        for log in opened.logs(found)
+    ]
+    if not paths:
+        what = f"no log of a board {device}…" if device else "no logs yet"
+        raise ArchiveError(what, str(archive), "run `skidwright pull PORT` first")
+    return paths
+
+
+def assess(archive: Path, config: Config, device: str = "") -> list[Assessment]:
+    """All logs of an archive, gone through once. Raises ArchiveError and OSError."""
+    paths = log_paths(archive, device)
+    return [Assessment(path, config.limits(), config.board_in_force()) for path in paths]
+
+
+def require_assets(there: Iterable[int], wanted: tuple[int, ...], archive: Path) -> None:
+    """Raise ArchiveError when an asset asked for is not among those that have samples."""
+    there = sorted(there)
+    for number in wanted:
+        if number not in there:
+            have = ", ".join(map(str, there)) or "no samples at all"
+            raise ArchiveError(f"no samples of asset {number}", str(archive), f"there are: {have}")

@@ -1,0 +1,97 @@
+"""A board's status in words, as rows and as the live panel of `watch`."""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.panel import Panel
+
+    from skidwright.replies import Hello
+
+LOOP_WORDS = ("ok", "uncertain (NE 43)", "failed (NE 43)")
+_BAR = 40
+
+
+def _number(state: dict[str, Any], name: str) -> int:
+    value = state.get(name, 0)
+    return value if isinstance(value, int) else 0
+
+
+def _loop(state: dict[str, Any], name: str) -> str:
+    value = _number(state, name)
+    return LOOP_WORDS[value] if 0 <= value < len(LOOP_WORDS) else f"state {value}"
+
+
+def duration(seconds: int) -> str:
+    """Seconds as "2 d 03:04:05"."""
+    days, rest = divmod(max(seconds, 0), 86400)
+    text = f"{rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
+    return f"{days} d {text}" if days else text
+
+
+def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
+    """What a person wants to know first, as (name, value)."""
+    faults = state.get("faults") or []
+    following = _number(state, "next_sample_s")
+    soon = f", next sample in {following} s" if following >= 0 else ""
+    counts = state.get("counts") or []
+    volume, wanted = _number(state, "volume_ul") / 1000, _number(state, "sample_volume_ul") / 1000
+    water, water_ma = _number(state, "water_cpct") / 100, _number(state, "water_ua") / 1000
+    log_full = _number(state, "log_segments"), _number(state, "log_segments_max")
+    unpulled = _number(state, "next_seq") - _number(state, "stored_seq")
+    made = [
+        ("board", f"{hello.device}, skidboard {hello.firmware}, boot {hello.boot}"),
+        ("state", f"{state.get('state', '?')}{soon}"),
+        ("asset, run", f"{state.get('asset', '?')}, {state.get('run', '?')}"),
+        ("faults", ", ".join(map(str, faults)) or "none"),
+        ("flow", f"{_ml_min(state, 'flow_ul_s')} mL/min, set {_ml_min(state, 'set_ul_s')}, "
+                 f"duty {_number(state, 'duty_permille') / 10:.1f} %"),
+        ("counted", f"{volume:.1f} of {wanted:.1f} mL"),
+        ("counts ≥4 ≥6 ≥14 ≥21 µm(c)", "  ".join(map(str, counts[:4]))),
+        ("metal ferrous, other", "  ".join(map(str, counts[4:6]))),
+        ("water", f"{water:.1f} % of saturation, loop {_loop(state, 'water_state')}, {water_ma:.2f} mA"),
+        ("fluid", f"{_number(state, 'temp_cdeg') / 100:.1f} °C, sensor {_loop(state, 'temp_state')}"),
+        ("log", f"{log_full[0]} of {log_full[1]} segments, {unpulled} records not yet pulled"),
+        ("running since", duration(_number(state, "uptime_ms") // 1000)),
+    ]  # fmt: skip
+    if _number(state, "records_lost"):
+        made.append(("records lost", f"{_number(state, 'records_lost')}: storage failed, see docs/faults.md"))
+    return made
+
+
+def _ml_min(state: dict[str, Any], name: str) -> str:
+    return f"{_number(state, name) * 0.06:.1f}"
+
+
+def flow_bar(flow: float, low: float, high: float) -> str:
+    """Flow as a mark on a line on which the band is drawn: "····[==|==]····"."""
+    top = high * 1.5 or 1
+    cells = ["·"] * _BAR
+    first, last = int(low / top * (_BAR - 1)), int(high / top * (_BAR - 1))
+    cells[first : last + 1] = "=" * (last - first + 1)
+    cells[first], cells[last] = "[", "]"
+    cells[min(int(flow / top * (_BAR - 1)), _BAR - 1)] = "|"
+    return "".join(cells)
+
+
+def panel(state: dict[str, Any], hello: "Hello", settings: dict[str, Any]) -> "Panel":
+    """The live picture of `watch`."""
+    from rich.panel import Panel
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table.grid(padding=(0, 2))
+    low, high = _number(settings, "flow_low_ul_s"), _number(settings, "flow_high_ul_s")
+    bar = flow_bar(_number(state, "flow_ul_s"), low, high)
+    for name, value in rows(state, hello):
+        style = "bold red" if name == "faults" and value != "none" else ""
+        table.add_row(Text(name, style="dim"), Text(value, style=style))
+        if name == "flow":
+            words = (
+                "in band"
+                if state.get("in_band")
+                else "out of band"
+                if _number(state, "set_ul_s")
+                else "pump off"
+            )
+            table.add_row("", Text(f"{bar} {words}"))
+    return Panel(table, title=f"skid at {hello.device}", subtitle="Ctrl-C ends", expand=False)

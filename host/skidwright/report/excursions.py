@@ -1,0 +1,63 @@
+"""Stretches of valid samples beyond a target or limit: when dirt or water came in and went again."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skidwright.config import Asset, format_code
+from skidwright.report.happenings import Told, iso
+from skidwright.report.model import VALID, Samples
+
+# So many valid samples within limits end a stretch: one sample on the border does not.
+_CALM = 2
+SHOWN = 20
+
+
+def of(samples: Samples, asset: Asset) -> list[Told]:
+    """The newest stretches beyond the asset's target and water limit, oldest first."""
+    found: list[Told] = []
+    if asset.target is not None:
+        rows = np.flatnonzero(samples.counts_verdict == VALID)
+        over = np.asarray((samples.code[rows, :3] > np.array(asset.target)).any(axis=1))
+        for first, last, end in _stretches(over):
+            worst = format_code(samples.code[rows[first : last + 1], :3].max(axis=0).tolist())
+            span = _span(samples, rows, first, last, end)
+            detail = f"{span}, worst {worst} (target {format_code(asset.target)})"
+            found.append(Told(_ms(samples, rows[first]), "dirtier than target", detail, True))
+    if asset.water_limit_percent is not None:
+        rows = np.flatnonzero(samples.water_verdict == VALID)
+        over = samples.water_percent[rows] > asset.water_limit_percent
+        for first, last, end in _stretches(over):
+            worst_percent = float(samples.water_percent[rows[first : last + 1]].max())
+            detail = (
+                f"{_span(samples, rows, first, last, end)}, worst {worst_percent:.0f} % "
+                f"(limit {asset.water_limit_percent:g} %)"
+            )
+            found.append(Told(_ms(samples, rows[first]), "wetter than limit", detail, True))
+    found.sort()
+    return found[-SHOWN:]
+
+
+def _ms(samples: Samples, row: int) -> int:
+    return int(samples.when[row].astype("datetime64[ms]").astype(np.int64))
+
+
+def _stretches(over: NDArray[np.bool_]) -> list[tuple[int, int, int | None]]:
+    """(first over, last over, first calm sample after it or None while it lasts), places in `over`."""
+    places = np.flatnonzero(over)
+    if not len(places):
+        return []
+    breaks = np.flatnonzero(np.diff(places) > _CALM)
+    firsts = places[np.r_[0, breaks + 1]].tolist()
+    lasts = places[np.r_[breaks, len(places) - 1]].tolist()
+    return [
+        (first, last, last + 1 if last + _CALM < len(over) else None)
+        for first, last in zip(firsts, lasts, strict=True)
+    ]
+
+
+def _span(samples: Samples, rows: NDArray[np.intp], first: int, last: int, end: int | None) -> str:
+    count = last - first + 1
+    times = f"{count} valid sample{'s' if count > 1 else ''}"
+    if end is None:
+        return f"{times}, still so at the end"
+    return f"{times}, until {iso(_ms(samples, rows[end]))}"
