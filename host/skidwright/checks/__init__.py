@@ -5,7 +5,7 @@
 
 from skidwright.checks.catalogue import CATALOGUE
 from skidwright.checks.check import QUANTITIES, Check
-from skidwright.checks.judge import Judge, judge
+from skidwright.checks.judging import Judge, judge
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID, WORDS, Verdicts, join
