@@ -186,18 +186,20 @@ class Board:
         Only a host that stops reading just as its buffer fills can hold a write up, for
         half a second; after that nothing is written until it has sent something.
         """
-        if n == 0 or self._stalled:
-            return 0
+        view = memoryview(buf)
+        done = 0
+        while done < n and not self._stalled and self._writable():
+            end = done + _CHUNK
+            begun_ms = ticks_ms()
+            self._stdout.write(view[done : end if end < n else n])
+            self._stalled = ticks_diff(ticks_ms(), begun_ms) > _STALL_MS
+            done = end if end < n else n
+        return done
+
+    def _writable(self):
         for _ in self._out_poll.ipoll(0):
-            break
-        else:
-            return 0
-        if n > _CHUNK:
-            n = _CHUNK
-        begun_ms = ticks_ms()
-        self._stdout.write(memoryview(buf)[:n])
-        self._stalled = ticks_diff(ticks_ms(), begun_ms) > _STALL_MS
-        return n
+            return True
+        return False
 
     # -- identity, reset, watchdog -------------------------------------------------------------------
 
