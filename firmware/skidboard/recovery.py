@@ -5,7 +5,7 @@ import struct
 from skidboard import records
 
 _LOOK_BACK = 16
-_RECLAIMED_SEGMENT_AT = 32
+_A_AT = 28  # of the field `a` in an event record
 
 
 class Tail:
@@ -65,7 +65,7 @@ def _take_record(tail, slot):
     if tail.ours:
         tail.boot = struct.unpack_from("<H", slot, 2)[0]
         if slot[0] == records.RECLAIM:
-            tail.reclaimed = max(tail.reclaimed, struct.unpack_from("<I", slot, _RECLAIMED_SEGMENT_AT)[0])
+            tail.reclaimed = max(tail.reclaimed, struct.unpack_from("<I", slot, _A_AT)[0])
 
 
 def number_from_before(folder, number, tail, header):
@@ -82,13 +82,16 @@ def number_from_before(folder, number, tail, header):
 
 
 def first_of_log(folder, low, high, log, header):
-    """The lowest segment of `log` between `low` and `high` (which is of it), found by halving."""
-    if not folder.read_header(low, header) or folder.log_of(header) == log:
+    """The lowest segment of `log` between `low` and `high` (which is of it), found by halving.
+
+    A damaged segment counts as one of this log.
+    """
+    if not folder.of_another(low, log, header):
         return low
     while low < high:
         middle = (low + high) // 2
-        if folder.read_header(middle, header) and folder.log_of(header) == log:
-            high = middle
-        else:
+        if folder.of_another(middle, log, header):
             low = middle + 1
+        else:
+            high = middle
     return low

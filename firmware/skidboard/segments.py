@@ -93,11 +93,13 @@ class Folder:
 
     def read_header(self, number, header):
         """Read a segment's header into `header`; True when it is good and of this device. Never raises."""
+        n = 0
+        header[0] = 0
         try:
             with open(self.path(number), "rb") as f:
                 n = f.readinto(header)
         except OSError:
-            return False
+            pass
         return n == records.HEADER_BYTES and self.header_ours(header, number)
 
     def header_ours(self, header, number):
@@ -108,9 +110,10 @@ class Folder:
             and struct.unpack_from("<I", header, 20)[0] == number
         )
 
-    def log_of(self, header):
-        """The log id in a header."""
-        return struct.unpack_from("<I", header, 16)[0]
+    def of_another(self, number, log, header):
+        """Whether segment `number` has a good header that names another log or device. Never raises."""
+        ours = self.read_header(number, header)
+        return records.header_ok(header) and not (ours and struct.unpack_from("<I", header, 16)[0] == log)
 
     def sequence_range(self, number):
         """(first, last) sequence number a segment's file can hold; (0, 0) when its header is no use."""

@@ -1,4 +1,4 @@
-"""Starts `pty_board.py` behind a pseudo-terminal and gives its name, for tests of the host's side."""
+"""Starts `run_pty_board.py` behind a pseudo-terminal and gives its name, for tests of the host's side."""
 
 from __future__ import annotations
 
@@ -59,10 +59,14 @@ class BoardAtPty:
         self.config["fd"] = self.master
         config = self.folder / "board.json"
         config.write_text(json.dumps(self.config))
-        command = [sys.executable] if self.python == "cpython" else [micropython() or "micropython", "-X", "heapsize=300k"]
-        self.errors = tempfile.TemporaryFile()
+        command = (
+            [sys.executable]
+            if self.python == "cpython"
+            else [micropython() or "micropython", "-X", "heapsize=300k"]
+        )
+        self.errors = tempfile.TemporaryFile()  # noqa: SIM115
         self.process = subprocess.Popen(
-            [*command, str(HERE / "pty_board.py"), str(config)],
+            [*command, str(HERE.parent / "micropython" / "run_pty_board.py"), str(config)],
             pass_fds=[self.master],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,

@@ -1,7 +1,7 @@
 """A board that only has a log and a link: the firmware's own Journal and Link behind a serial port.
 
 Runs under MicroPython (the log on VfsLfs2 over an image file) and under CPython
-(the log in a folder): `pty_board.py config.json`. The config names the firmware
+(the log in a folder): `run_pty_board.py config.json`. The config names the firmware
 folder, the open descriptor of the terminal and how many records to start with.
 """
 
@@ -23,7 +23,7 @@ if MICROPYTHON:
 
         def __init__(self, path, blocks):
             self._blocks = blocks
-            self._file = open(path, "r+b")
+            self._file = open(path, "r+b")  # noqa: SIM115
 
         def readblocks(self, block, buf, offset=0):
             self._file.seek(block * 4096 + offset)
@@ -44,7 +44,9 @@ if MICROPYTHON:
         fs = vfs.VfsLfs2(device, progsize=256, readsize=32, lookahead=32)
     vfs.mount(fs, "/flash")
     ticks_ms = time.ticks_ms
+    BLOCKED = OSError
 else:
+    BLOCKED = BlockingIOError
 
     def ticks_ms():
         return time.monotonic_ns() // 1000000 & 0x3FFFFFFF
@@ -62,10 +64,7 @@ class Board:
     device_id = bytes([0x10, 0x32, 0x54, 0x76, 0x98, 0xBA, 0xDC, 0xFE])
 
     def __init__(self):
-        self._port = open(config["fd"], "r+b") if MICROPYTHON else config["fd"]
-        self._rate = config.get("bytes_per_s", 0)
-        self._due_us = 0
-        self.left = False
+        self._port = open(config["fd"], "r+b") if MICROPYTHON else config["fd"]  # noqa: SIM115
 
     def ticks_ms(self):
         return ticks_ms()
@@ -73,7 +72,7 @@ class Board:
     def serial_read(self, buf):
         try:
             got = self._port.read(len(buf)) if MICROPYTHON else os.read(self._port, len(buf))
-        except BlockingIOError if not MICROPYTHON else OSError:
+        except BLOCKED:
             return 0
         if not got:
             return 0
@@ -86,7 +85,7 @@ class Board:
             return self._port.write(view) or 0
         try:
             return os.write(self._port, view)
-        except BlockingIOError:
+        except BLOCKED:
             return 0
 
 
