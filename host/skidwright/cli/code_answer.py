@@ -142,21 +142,14 @@ def _notes(true: list[Fraction | None], losses: list[float | None]) -> list[str]
 
 
 def _code(question: Question, marked: tuple[str, ...], true: list[Fraction | None]) -> iso4406.Code:
-    if question.volume_ml is not None and not question.sensing_volume_ml:
-        return iso4406.code_of_counts(marked[:4], question.volume_ml, question.dilution)
-    code = iso4406.code_of_per_ml(
-        [mark if v is None else v for mark, v in zip(marked, true, strict=True)][:4]
-    )
-    if question.volume_ml is None:
-        return code
-    few = tuple(
-        v is not None and int(float(m)) < iso4406.FEW_PARTICLES for m, v in zip(marked, true, strict=True)
-    )
-    parts = code.text.split("/")
-    for i, number in enumerate(code.numbers):
-        if number is not None:
-            parts[i] = iso4406.number_text(number, few[i])
-    return code._replace(text="/".join(parts), at_least=few[:3])
+    values = [mark if value is None else value for mark, value in zip(marked, true, strict=True)]
+    few = [
+        question.volume_ml is not None
+        and value is not None
+        and iso4406.exact_fraction(raw, "count") < iso4406.FEW_PARTICLES
+        for raw, value in zip(marked, true, strict=True)
+    ]
+    return iso4406.code_of(values[: len(SIZES_UM)], few[: len(SIZES_UM)])
 
 
 def _as4059(true: list[Fraction | None]) -> dict[str, Any]:

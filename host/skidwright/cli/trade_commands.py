@@ -1,5 +1,6 @@
 """`skidwright code`, `fluid`, `water`: the trade's calculations for whoever has numbers and no skid."""
 
+import math
 import re
 from typing import Any
 
@@ -9,6 +10,17 @@ from skidwright.cli import options
 
 _VALUE = re.compile(r"[-*]|[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 _LISTS = ("--per-ml", "--counts")
+
+
+class Number(click.FloatRange):
+    """A finite number: click by itself lets `nan` and `inf` pass every range."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """As click does, and refuse what is not finite."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a finite number", param, ctx)
+        return number
 
 
 class ListCommand(click.Command):
@@ -48,13 +60,13 @@ def _percent(_ctx: click.Context, _param: click.Parameter, value: float) -> floa
 )
 @click.option(
     "--sensing-volume-ml",
-    type=click.FloatRange(min=0),
+    type=Number(min=0),
     default=0.0,
     help="Take out coincidence, by the counter's sensing volume.",
 )
 @click.option(
     "--confidence",
-    type=click.FloatRange(50, 99.9999),
+    type=Number(50, 99.9999),
     default=95,
     show_default=True,
     callback=_percent,
@@ -62,7 +74,7 @@ def _percent(_ctx: click.Context, _param: click.Parameter, value: float) -> floa
 )
 @click.option(
     "--volume-uncertainty",
-    type=click.FloatRange(0, 50),
+    type=Number(0, 50),
     default=0,
     show_default=True,
     callback=_percent,
@@ -134,10 +146,10 @@ def code(
 
 
 @click.command(short_help="Viscosity at a temperature, viscosity index, ISO grade of an oil.")
-@click.option("--v40", type=float, required=True, help="Kinematic viscosity at 40 degC, mm2/s.")
-@click.option("--v100", type=float, required=True, help="Kinematic viscosity at 100 degC, mm2/s.")
-@click.option("--at", type=float, metavar="DEGC", help="Temperature at which the viscosity is wanted.")
-@click.option("--viscosity", type=float, metavar="MM2_S", help="Viscosity whose temperature is wanted.")
+@click.option("--v40", type=Number(), required=True, help="Kinematic viscosity at 40 degC, mm2/s.")
+@click.option("--v100", type=Number(), required=True, help="Kinematic viscosity at 100 degC, mm2/s.")
+@click.option("--at", type=Number(), metavar="DEGC", help="Temperature at which the viscosity is wanted.")
+@click.option("--viscosity", type=Number(), metavar="MM2_S", help="Viscosity whose temperature is wanted.")
 @options.json_option
 def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as_json: bool) -> None:
     """Viscosity-temperature relation of an oil (ASTM D341), viscosity index (ASTM D2270), ISO 3448 grade.
@@ -159,7 +171,7 @@ def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as
         answer: dict[str, Any] = {"viscosity_index": index, "iso_vg": grade, "notes": []}
         if at is not None:
             answer["at_c"] = at
-            answer["viscosity_mm2_s"] = _number(d341.viscosity(line, at), 4, significant=True)
+            answer["viscosity_mm2_s"] = _number(d341.viscosity(line, at), 6, significant=True)
         if viscosity is not None:
             answer["viscosity_wanted_mm2_s"] = viscosity
             answer["temperature_c"] = _number(d341.temperature(line, viscosity), 2)
@@ -178,7 +190,7 @@ def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as
         output.print_json(answer)
         return
     if answer.get("viscosity_mm2_s") is not None:
-        output.say(f"viscosity at {at:g} degC  {answer['viscosity_mm2_s']:g} mm2/s")
+        output.say(f"viscosity at {at:g} degC  {answer['viscosity_mm2_s']:.4g} mm2/s")
     if viscosity is not None:
         output.say(f"{viscosity:g} mm2/s at         {answer['temperature_c']:.1f} degC")
     output.say(f"viscosity index       {'not defined' if index is None else round(index)}")
@@ -188,9 +200,9 @@ def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as
 
 
 @click.command(short_help="Water in oil: content, saturation elsewhere, where free water appears.")
-@click.option("--rs", type=click.FloatRange(0, 100), required=True, help="Relative saturation, %.")
-@click.option("--temp", type=float, required=True, metavar="DEGC", help="Temperature of that reading.")
-@click.option("--to", type=float, metavar="DEGC", help="Another temperature to carry it to.")
+@click.option("--rs", type=Number(0, 100), required=True, help="Relative saturation, %.")
+@click.option("--temp", type=Number(), required=True, metavar="DEGC", help="Temperature of that reading.")
+@click.option("--to", type=Number(), metavar="DEGC", help="Another temperature to carry it to.")
 @click.option(
     "--constants",
     type=click.Choice(["mineral-7.09", "mineral-7.42"]),
@@ -198,11 +210,11 @@ def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as
     show_default=True,
     help="Published constants to use.",
 )
-@click.option("--a", type=float, help="The fluid's own constants of log10 S = A - B/T: A")
-@click.option("--b", type=float, help="... and B.")
+@click.option("--a", type=Number(), help="The fluid's own constants of log10 S = A - B/T: A")
+@click.option("--b", type=Number(), help="... and B.")
 @click.option(
     "--point",
-    type=(float, float, float),
+    type=(Number(), Number(), Number()),
     multiple=True,
     metavar="DEGC RS PPM",
     help="Temperature, saturation and water content (Karl Fischer) of a sample; two fit A and B.",
@@ -291,8 +303,6 @@ def _solubility(
 
 def _number(value: Any, digits: int, significant: bool = False) -> float | None:
     """A plain rounded number for people and programs, None for what is not finite."""
-    import math
-
     number = float(value)
     if not math.isfinite(number):
         return None

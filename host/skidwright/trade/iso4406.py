@@ -12,6 +12,7 @@ is taken as the decimal it prints as.
 """
 
 from collections.abc import Sequence
+from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -87,10 +88,16 @@ def scale_numbers_of_counts(counts: ArrayLike, volume_ul: ArrayLike) -> NDArray[
 
 def exact_fraction(value: float | int | str | Fraction, what: str) -> Fraction:
     """`value` as a fraction, a float as the decimal it prints as; ValueError names `what` if none."""
+    if isinstance(value, Fraction):
+        return value
     try:
-        return value if isinstance(value, Fraction) else Fraction(str(value))
-    except (ValueError, ZeroDivisionError):
+        number = Decimal(str(value))
+    except InvalidOperation:
         raise ValueError(f"{what}: {value!r} is not a number") from None
+    # a fraction of 1e999999999 would have a billion digits
+    if not number.is_finite() or abs(number.adjusted()) > 300:
+        raise ValueError(f"{what}: {value!r} is not a number that can be used")
+    return Fraction(number)
 
 
 def _number(concentration: Fraction) -> int:
@@ -119,15 +126,24 @@ def code_texts(numbers: ArrayLike, at_least: ArrayLike = False) -> list[str]:
     return ["/".join(row) for row in parts.tolist()]
 
 
-def _assemble(parts: list[tuple[int | None, bool, str]]) -> Code:
-    if len(parts) not in (3, 4):
+def code_of(values: Sequence[Fraction | str], at_least: Sequence[bool] | None = None) -> Code:
+    """The code of exact concentrations per mL at three sizes or four, where `*` and `-` stand for themselves.
+
+    `at_least` says where fewer than 20 particles were counted. ValueError when there are not three or four.
+    """
+    if len(values) not in (3, 4):
         raise ValueError("three channels are needed (>=4, >=6, >=14 um(c)), a fourth (>=21 um(c)) may follow")
-    main = parts[:3]
+    few = at_least or [False] * len(values)
+    numbers = [None if isinstance(value, str) else _number(value) for value in values]
+    parts = [
+        str(value) if number is None else number_text(number, low)
+        for value, number, low in zip(values, numbers, few, strict=True)
+    ]
     return Code(
-        text="/".join(text for _, _, text in main),
-        numbers=tuple(number for number, _, _ in main),
-        at_least=tuple(few for _, few, _ in main),
-        extra_21um=parts[3][2] if len(parts) == 4 else None,
+        text="/".join(parts[:3]),
+        numbers=tuple(numbers[:3]),
+        at_least=tuple(low and number is not None for low, number in zip(few, numbers, strict=True))[:3],
+        extra_21um=parts[3] if len(parts) == 4 else None,
     )
 
 
@@ -137,17 +153,16 @@ def code_of_per_ml(per_ml: Sequence[Channel]) -> Code:
     `*` and `-` stand for themselves. Raises ValueError when one is negative or no number, or when there
     are not three or four.
     """
-    parts: list[tuple[int | None, bool, str]] = []
+    values: list[Fraction | str] = []
     for value in per_ml:
         if value in (TOO_MANY, NOT_WANTED):
-            parts.append((None, False, str(value)))
+            values.append(str(value))
             continue
         concentration = exact_fraction(value, "particles per mL")
         if concentration < 0:
             raise ValueError(f"particles per mL: {value} is negative")
-        number = _number(concentration)
-        parts.append((number, False, number_text(number)))
-    return _assemble(parts)
+        values.append(concentration)
+    return code_of(values)
 
 
 def concentrations(
@@ -183,12 +198,10 @@ def code_of_counts(
     not whole, the volume not above 0, the dilution below 1, or when there are not
     three or four counts.
     """
-    parts: list[tuple[int | None, bool, str]] = []
-    for value, concentration in zip(counts, concentrations(counts, volume_ml, dilution), strict=True):
-        if concentration is None:
-            parts.append((None, False, str(value)))
-            continue
-        number = _number(concentration)
-        few = exact_fraction(value, "count") < FEW_PARTICLES
-        parts.append((number, few, number_text(number, few)))
-    return _assemble(parts)
+    exact = concentrations(counts, volume_ml, dilution)
+    values = [str(raw) if value is None else value for raw, value in zip(counts, exact, strict=True)]
+    few = [
+        value is not None and exact_fraction(raw, "count") < FEW_PARTICLES
+        for raw, value in zip(counts, exact, strict=True)
+    ]
+    return code_of(values, few)
