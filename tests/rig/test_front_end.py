@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from skidwright.rig.errors import RigError
+from skidwright.errors import RigError
 from skidwright.rig.front_end import (
     comparator,
     loop_input,

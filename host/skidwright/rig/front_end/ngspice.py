@@ -8,7 +8,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from ..errors import RigError
+from skidwright.errors import RigError
 
 _VALUE = re.compile(r"^\s*([a-z_][\w()\[\]\-]*)\s*=\s*([-+0-9.e]+)", re.IGNORECASE | re.MULTILINE)
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..errors import RigError
+from skidwright.errors import RigError
+
 from ..wiring.model import build, read_toml
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ..errors import RigError
+from skidwright.errors import RigError
 
 T = TypeVar("T")
 

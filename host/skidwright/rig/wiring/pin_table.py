@@ -71,7 +71,7 @@ def function_words(signal: Signal) -> str:
         "i2c_scl": f"I2C{signal.bus} clock",
         "uart_tx": f"UART{signal.bus} out",
         "uart_rx": f"UART{signal.bus} in",
-        "input": f"input, {signal.active} when it speaks",
+        "input": f"input, active {signal.active}",
         "output": "output",
     }[signal.function]
 

@@ -1,0 +1,1 @@
+"""Drawings as SVG: wiring, front-end schematics, hydraulic circuit."""

@@ -1,0 +1,65 @@
+"""Everything made from hardware/wiring.toml and front_end.toml: pin table, docs, drawings, netlists."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from skidwright.errors import RigError
+
+from .drawing.hydraulic_circuit import circuit_sheet
+from .drawing.schematics import SCHEMATICS, schematic
+from .drawing.skid_sketch import skid_sheet
+from .drawing.wiring_sheet import board_sheet, wiring_sheet
+from .front_end import parts
+from .front_end.netlists import all_netlists
+from .wiring import model
+from .wiring.pin_table import documentation, firmware_pins
+
+BEGIN = "<!-- made by `skidwright wiring make` from hardware/wiring.toml: begin -->"
+END = "<!-- end -->"
+DOCUMENT = Path("docs") / "wiring.md"
+
+
+def products(root: Path) -> dict[Path, str]:
+    """Text by path under `root` (the project's tree) of all that needs no drawing library.
+
+    Raises RigError when a source file is wrong, or docs/wiring.md lacks the marks around its tables.
+    """
+    wiring = model.load(root / "hardware" / "wiring.toml")
+    front_end = parts.load(root / "hardware" / "front_end.toml")
+    made = {
+        Path("firmware/skidboard/board/pins.py"): firmware_pins(wiring),
+        Path("hardware/wiring.svg"): wiring_sheet(wiring),
+        Path("hardware/board_pins.svg"): board_sheet(wiring),
+        Path("hardware/hydraulic_circuit.svg"): circuit_sheet(),
+        Path("hardware/skid_sketch.svg"): skid_sheet(),
+        DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), documentation(wiring)),
+    }
+    made |= {Path("hardware/spice") / name: text for name, text in all_netlists(front_end).items()}
+    return made
+
+
+def schematics(root: Path) -> dict[Path, str]:
+    """SVG by path of the front-end schematics. Raises RigError when schemdraw is not installed."""
+    front_end = parts.load(root / "hardware" / "front_end.toml")
+    return {Path("hardware/schematics") / f"{name}.svg": schematic(front_end, name) for name in SCHEMATICS}
+
+
+def _with_tables(text: str, tables: str) -> str:
+    before, begin, rest = text.partition(BEGIN)
+    _, end, after = rest.partition(END)
+    if not begin or not end:
+        raise RigError(f"{DOCUMENT}: lacks the marks '{BEGIN}' and '{END}'")
+    return f"{before}{BEGIN}\n\n{tables.rstrip()}\n\n{END}{after}"
+
+
+def write_products(root: Path) -> list[Path]:
+    """Write all products whose text has changed; the paths written."""
+    written = []
+    for path, text in {**products(root), **schematics(root)}.items():
+        target = root / path
+        if not target.is_file() or target.read_text(encoding="utf-8") != text:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_text(text, encoding="utf-8")
+            written.append(path)
+    return written
