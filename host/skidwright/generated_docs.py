@@ -14,30 +14,32 @@ from skidwright.fault_table import FAULTS
 from skidwright.setting_meanings import GROUPS
 
 _SETTINGS_TEXT = """\
-They stand under `[board]` in skid.toml ([example](skid.toml)) and reach the board with `skidwright install` or
-`skidwright settings --send`. Both the host and the board refuse a name that does not exist and a value out of
-range; the board then keeps what it had. A changed setting is a record in the log, and every sample carries the
-CRC-32 of all settings it was taken with.
+They stand under `[board]` in skid.toml ([example](skid.toml)) and reach the board with `skidwright
+install` or `skidwright settings --send`. Both the host and the board refuse a name that does not exist
+and a value out of range; the board then keeps what it had. A changed setting is a record in the log, and
+every sample carries the CRC-32 of all settings it was taken with.
 
 All values are whole numbers; the unit is in the name.
 """
 _FAULTS_TEXT = """\
-The board records when a fault is raised and when it clears, and every sample carries the faults that were present
-while it was counted. Some stop the pump (a trip); of these some are held until an operator has found the cause and
-given `skidwright tell PORT reset`. After that the skid is in standby and starts only when told to:
-`skidwright tell PORT start`.
+The board records when a fault is raised and when it clears, and every sample carries the faults that were
+present while it was counted. Some stop the pump (a trip); of these some are held until an operator has
+found the cause and given `skidwright tell PORT reset`. After that the skid is in standby and starts only
+when told to: `skidwright tell PORT start`.
 
-These rules protect pump and samples. They are no safety function: whatever protects people (stop chain, relief
-valve, pressure switch) must act in hardware, without the board.
+These rules protect pump and samples. They are no safety function: whatever protects people (stop chain,
+relief valve, pressure switch) must act in hardware, without the board.
 """
 _COMMANDS_TEXT = """\
-Every command says what it does, with examples, under `--help`. Commands that answer a question take `--json`. Times
-are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.
+Every command says what it does, with examples, under `--help`. Commands that answer a question take
+`--json`. Times are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.
 
-Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped with Ctrl-C.
+Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped
+with Ctrl-C.
 
-Shell completion: put `eval "$(_SKIDWRIGHT_COMPLETE=bash_source skidwright)"` into `~/.bashrc`; for zsh `zsh_source`
-in `~/.zshrc`; for fish `_SKIDWRIGHT_COMPLETE=fish_source skidwright | source` in `~/.config/fish/config.fish`.
+Shell completion: put `eval "$(_SKIDWRIGHT_COMPLETE=bash_source skidwright)"` into `~/.bashrc`; for zsh
+`zsh_source` in `~/.zshrc`; for fish `_SKIDWRIGHT_COMPLETE=fish_source skidwright | source` in
+`~/.config/fish/config.fish`.
 """
 _NOTICE = "<!-- Written by `make docs` from the code; edit there. -->\n"
 
@@ -105,6 +107,13 @@ def commands_page() -> str:
     return out.getvalue()
 
 
+def scenarios_page() -> str:
+    """docs/scenarios.md: every key of a scenario file."""
+    from skidwright.sim.scenario_docs import scenarios_page as page
+
+    return page(_NOTICE)
+
+
 def _help(out: io.StringIO, command: object, name: str, parent: object, click: object) -> None:
     from click import Command, Context, Group
 
@@ -131,6 +140,7 @@ PAGES: dict[str, Callable[[], str]] = {
     "faults.md": faults_page,
     "commands.md": commands_page,
     "checks.md": checks_page,
+    "scenarios.md": scenarios_page,
 }
 
 

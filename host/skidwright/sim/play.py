@@ -67,6 +67,8 @@ def config_of(scenario: Scenario, path: Path) -> Config:
             table["target"] = asset.target
         if asset.water_limit_percent >= 0:
             table["water_limit_percent"] = asset.water_limit_percent
+        if asset.coldest_c >= -60:
+            table["coldest_c"] = asset.coldest_c
         assets.append(table)
     counter = {}
     if scenario.sensor.sensing_volume_nl > 0:

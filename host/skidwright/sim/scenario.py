@@ -183,7 +183,7 @@ def _check_whole(scenario: Scenario) -> None:
         raise ScenarioError(f"asset: 1 to {settings.MAX_ASSETS} are needed, there are {len(numbers)}")
     if len(set(numbers)) != len(numbers):
         raise ScenarioError("asset: a number stands twice")
-    wanted = scenario.settings.get(settings.ASSETS, settings.ASSETS_DEFAULT)
+    wanted = scenario.settings.setdefault(settings.ASSETS, list(numbers))
     if list(wanted) != numbers:
         raise ScenarioError(
             f"settings.assets: {list(wanted)} must list the assets' numbers, {numbers}, in order"

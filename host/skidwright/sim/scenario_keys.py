@@ -109,6 +109,7 @@ class Asset:
     fluid: str = key("", "", None, None, "Name of the fluid, for reports.")
     target: str = key("", "", None, None, "Worst acceptable ISO 4406 code, such as 18/16/13.")
     water_limit_percent: float = key(-1.0, "%", -1, 100, "Highest acceptable water saturation; -1: none set.")
+    coldest_c: float = key(-100.0, "degC", -100, 150, "Coldest it gets, for reports; -100: not given.")
     v40_mm2_s: float = key(46.0, "mm2/s", 2, 5000, "Kinematic viscosity at 40 degC.")
     v100_mm2_s: float = key(6.8, "mm2/s", 1, 500, "Kinematic viscosity at 100 degC.")
     particles_4um_per_ml: float = key(1800.0, "1/mL", 0, 1e7, "Particles >=4 um(c) at the start.")
