@@ -1,6 +1,7 @@
 """The paralysable coincidence model against scipy's Lambert W and against pulses dropped on a line."""
 
 import numpy as np
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -66,7 +67,9 @@ def test_without_a_sensing_volume_nothing_is_lost() -> None:
 
 
 def test_dead_time_and_flow_make_a_sensing_volume() -> None:
-    assert coincidence.sensing_volume_ml(20e-6, 0.5) == pytest.approx(1e-5)
+    unit = pint.UnitRegistry()  # keeps the units right by itself
+    volume = (20 * unit.microsecond * 30 * unit.milliliter / unit.minute).to("milliliter").magnitude
+    assert coincidence.sensing_volume_ml(20e-6, 0.5) == pytest.approx(volume)
 
 
 @given(st.lists(st.floats(0, 3.6e4), min_size=2, max_size=20))

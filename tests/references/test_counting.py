@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from skidwright.trade import coincidence, counting, iso4406
+from skidwright.trade import coincidence, comparison, counting, iso4406
 from uncertainties import ufloat
 
 
@@ -146,7 +146,7 @@ def test_comparison_by_scipy(a: int, va: float, b: int, vb: float) -> None:
     share = va / (va + vb)
     both = [stats.binomtest(a, a + b, share, alternative=side).pvalue for side in ("less", "greater")]
     exact = stats.binomtest(a, a + b, share).proportion_ci(0.95, "exact")  # Clopper and Pearson
-    found = counting.compare(a, va, b, vb)
+    found = comparison.compare(a, va, b, vb)
     assert found.p_value == pytest.approx(min(1, 2 * min(both)), rel=1e-9)
     odds = vb / va
     assert found.ratio_low == pytest.approx(exact.low / (1 - exact.low) * odds, rel=1e-6, abs=1e-9)
@@ -154,16 +154,18 @@ def test_comparison_by_scipy(a: int, va: float, b: int, vb: float) -> None:
 
 
 def test_comparison_is_not_fooled_too_often() -> None:
+    # Two samples of one fluid are called different in at most 5 % of cases at a p value below 0.05.
     rng = np.random.default_rng(3)
-    p = [counting.compare(int(a), 10, int(b), 10).p_value for a, b in rng.poisson(60, (300, 2))]
-    assert np.mean(np.array(p) < 0.05) <= 0.07
-    spread = np.exp(0.05 * rng.normal(size=(120, 2)))
-    p = [counting.compare(int(a), 10, int(b), 10, 0.05).p_value for a, b in rng.poisson(2000 * spread)]
-    assert np.mean(np.array(p) < 0.05) <= 0.11
+    p = [comparison.p_value_of_same(int(a), 10, int(b), 10) for a, b in rng.poisson(60, (1500, 2))]
+    assert 0.02 <= np.mean(np.array(p) < 0.05) <= 0.06
+    spread = np.exp(0.05 * rng.normal(size=(400, 2)))
+    p = [comparison.p_value_of_same(int(a), 10, int(b), 10, 0.05) for a, b in rng.poisson(2000 * spread)]
+    assert 0.02 <= np.mean(np.array(p) < 0.05) <= 0.08
+    assert comparison.compare(40, 10, 60, 10).p_value == comparison.p_value_of_same(40, 10, 60, 10)
 
 
 def test_comparison_without_second_count() -> None:
-    found = counting.compare(9, 10, 0, 10)
+    found = comparison.compare(9, 10, 0, 10)
     assert math.isinf(found.ratio)
     assert math.isinf(found.ratio_high)
     assert found.p_value == pytest.approx(2 * 0.5**9)
@@ -189,8 +191,8 @@ def test_intervals_hold_their_middle_and_grow(
         (lambda: counting.interval(1, 1, 1.0), "confidence between 0 and 1"),
         (lambda: counting.interval(1, 1, volume_uncertainty=0.6), "from 0 to 0.5"),
         (lambda: counting.interval(1, 1, dilution=0.5), "below 1"),
-        (lambda: counting.compare(0, 1, 0, 1), "two counts of 0"),
-        (lambda: counting.compare(1.5, 1, 3, 1), "not a whole number"),  # type: ignore[arg-type]
+        (lambda: comparison.compare(0, 1, 0, 1), "two counts of 0"),
+        (lambda: comparison.compare(1.5, 1, 3, 1), "not a whole number"),  # type: ignore[arg-type]
         (lambda: counting.volume_for_number_ml(1.0, at_most=29), "from 0 to 28"),
     ],
 )

@@ -1,4 +1,4 @@
-"""What a count of particles allows to be said: intervals, chances of scale numbers, volumes, comparisons.
+"""What a count of particles allows to be said: intervals, chances of scale numbers, volumes.
 
 Counts of particles that arrive one by one are Poisson distributed, so what is
 known of a concentration depends on the raw count, not on the concentration.
@@ -14,20 +14,15 @@ Probability of a scale number: the mid-P distribution, half way between the
 two gamma distributions of Garwood's limits (H. O. Lancaster, "Significance
 tests in discrete distributions", JASA 56, 1961). A convention: no prior belief
 about the fluid goes into it.
-
-Comparison: given their sum, one of two Poisson counts is binomial (J. Przyborowski
-and H. Wilenski, Biometrika 31, 1940); limits of the ratio after C. J. Clopper and
-E. S. Pearson, Biometrika 26, 1934.
 """
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from skidwright.trade import coincidence
-from skidwright.trade.distributions import binomial_tail, gamma_cdf, gamma_quantile
+from skidwright.trade.distributions import gamma_cdf, gamma_quantile
 from skidwright.trade.iso4406 import FEW_PARTICLES, HIGHEST, UPPER_PER_ML, number_text, scale_numbers
 
 Floats = NDArray[np.float64]
@@ -40,18 +35,6 @@ class Interval(NamedTuple):
     high_per_ml: Floats
 
 
-class Comparison(NamedTuple):
-    """Two samples compared: the ratio of the first's concentration to the second's, and its limits.
-
-    `p_value` is how often two samples of one and the same fluid differ by as much or more.
-    """
-
-    p_value: float
-    ratio: float
-    ratio_low: float
-    ratio_high: float
-
-
 def expected_counts(
     counts: ArrayLike, confidence: float = 0.95, volume_uncertainty: ArrayLike = 0.0
 ) -> tuple[Floats, Floats]:
@@ -60,8 +43,8 @@ def expected_counts(
     `counts` and `volume_uncertainty` broadcast. ValueError when a count is negative, the
     uncertainty outside 0 to 0.5, or the confidence not between 0 and 1.
     """
-    count, spread = np.broadcast_arrays(_checked_counts(counts), _checked_uncertainty(volume_uncertainty))
-    tail = _tail(confidence)
+    count, spread = np.broadcast_arrays(_checked_counts(counts), checked_uncertainty(volume_uncertainty))
+    tail = tail_of(confidence)
     widen_low, widen_high = 1 + count * spread**2, 1 + (count + 1) * spread**2
     low = gamma_quantile(count / widen_low, tail) * widen_low
     high = gamma_quantile((count + 1) / widen_high, 1 - tail) * widen_high
@@ -82,7 +65,7 @@ def interval(
     limit where only the limit is. Errors as in `expected_counts`, and ValueError when a
     volume is not above 0 or a dilution below 1.
     """
-    volume, times = _checked_volume(volume_ml), _checked_dilution(dilution)
+    volume, times = checked_volume(volume_ml), _checked_dilution(dilution)
     low, high = expected_counts(counts, confidence, volume_uncertainty)
     sensing = np.asarray(sensing_volume_ml, dtype=np.float64)
     middle = coincidence.correct(np.asarray(counts, dtype=np.float64) / volume, sensing).true_per_ml
@@ -108,8 +91,8 @@ def scale_probabilities(
     """
     count, volume, spread, sensing, times = np.broadcast_arrays(
         _checked_counts(counts),
-        _checked_volume(volume_ml),
-        _checked_uncertainty(volume_uncertainty),
+        checked_volume(volume_ml),
+        checked_uncertainty(volume_uncertainty),
         np.asarray(sensing_volume_ml, dtype=np.float64),
         _checked_dilution(dilution),
     )
@@ -160,7 +143,7 @@ def volume_for_number_ml(
     above `at_most`), or a volume too uncertain. Errors as in `expected_counts`.
     """
     concentration = _checked_counts(per_ml)
-    _checked_uncertainty(volume_uncertainty)
+    checked_uncertainty(volume_uncertainty)
     if at_most is not None and not 0 <= at_most <= HIGHEST:
         raise ValueError(f"scale numbers with an upper limit go from 0 to {HIGHEST}, not {at_most}")
     numbers = scale_numbers(concentration) if at_most is None else np.full(concentration.shape, at_most)
@@ -168,7 +151,7 @@ def volume_for_number_ml(
     bottom, top = bounds[numbers], bounds[numbers + 1]
     two_sided = confidence if at_most is None else 2 * confidence - 1
     if at_most is not None:
-        _tail(confidence)
+        tail_of(confidence)
         if two_sided <= 0:
             raise ValueError("a one-sided confidence must be above 0.5")
 
@@ -177,76 +160,19 @@ def volume_for_number_ml(
         inside = high / volume <= top
         return inside if at_most is not None else inside & ((low / volume > bottom) | (bottom == 0))
 
-    low_log, high_log = np.full(concentration.shape, -6.0), np.full(concentration.shape, 9.0)
+    # one expected particle, or one at the upper limit, is never enough; a tonne of oil is no sample
+    low_log = np.log10(1 / np.maximum(concentration, np.minimum(top, 1e12)))
+    high_log = np.full(concentration.shape, 9.0)
     possible = enough(10**high_log)
-    for _ in range(50):
+    for _ in range(45):
         middle = (low_log + high_log) / 2
         good = enough(10**middle)
         low_log, high_log = np.where(good, low_log, middle), np.where(good, middle, high_log)
     return np.where(possible, 10**high_log, np.nan)
 
 
-def compare(
-    count_a: int,
-    volume_a_ml: float,
-    count_b: int,
-    volume_b_ml: float,
-    volume_uncertainty: float = 0.0,
-    confidence: float = 0.95,
-) -> Comparison:
-    """Do two counts come from fluids of one concentration? Two-sided, by the conditional binomial test.
-
-    `volume_uncertainty` is the relative standard uncertainty of each volume that is not common to both.
-    ValueError when a count is negative or not whole, both are 0, or a volume not above 0.
-    """
-    for count in (count_a, count_b):
-        if count < 0 or count != int(count):
-            raise ValueError(f"count: {count} is not a whole number from 0 up")
-    if count_a == count_b == 0:
-        raise ValueError("two counts of 0 cannot be compared")
-    _checked_volume([volume_a_ml, volume_b_ml])
-    spread = math.sqrt(2) * float(_checked_uncertainty(volume_uncertainty))
-    tail = _tail(confidence)
-    # the ratio of the volumes is spread log-normally: nodes and weights of that spread
-    nodes = np.linspace(-4, 4, 17) if spread else np.zeros(1)
-    weights = np.exp(-(nodes**2) / 2)
-    weights /= weights.sum()
-    total = int(count_a) + int(count_b)
-    log_volumes = math.log(volume_a_ml / volume_b_ml) + spread * nodes
-
-    def tail_at(log_ratio: float, upper: bool) -> float:
-        share = 1 / (1 + np.exp(-np.clip(log_volumes + log_ratio, -30, 30)))
-        return float(weights @ binomial_tail(int(count_a), total, share, upper))
-
-    def limit(upper: bool) -> float:
-        """The ratio at which the tail is as wanted, by the Illinois variant of false position."""
-        middle = math.log((count_a + 0.5) * volume_b_ml / ((count_b + 0.5) * volume_a_ml))
-        width = math.sqrt(1 / (count_a + 0.5) + 1 / (count_b + 0.5) + spread**2)
-        ends = [middle - 10 * width, middle + 10 * width]
-        values = [math.log(max(tail_at(x, upper), 1e-300) / tail) for x in ends]
-        last = -1
-        for _ in range(100):
-            x = (ends[0] * values[1] - ends[1] * values[0]) / (values[1] - values[0])
-            value = math.log(max(tail_at(x, upper), 1e-300) / tail)
-            if abs(value) < 1e-11 or ends[1] - ends[0] < 1e-12:
-                break
-            side = 0 if (value > 0) == (values[0] > 0) else 1
-            ends[side], values[side] = x, value
-            if side == last:
-                values[1 - side] /= 2
-            last = side
-        return math.exp(x)
-
-    ratio = math.inf if count_b == 0 else count_a * volume_b_ml / (count_b * volume_a_ml)
-    return Comparison(
-        p_value=min(1.0, 2 * min(tail_at(0.0, False), tail_at(0.0, True))),
-        ratio=ratio,
-        ratio_low=0.0 if count_a == 0 else limit(True),
-        ratio_high=math.inf if count_b == 0 else limit(False),
-    )
-
-
-def _tail(confidence: float) -> float:
+def tail_of(confidence: float) -> float:
+    """Probability in each tail of a two-sided statement; ValueError unless 0 < confidence < 1."""
     if not 0 < confidence < 1:
         raise ValueError(f"a confidence between 0 and 1 is needed, not {confidence}")
     return (1 - confidence) / 2
@@ -259,14 +185,16 @@ def _checked_counts(counts: ArrayLike) -> Floats:
     return values
 
 
-def _checked_uncertainty(relative: ArrayLike) -> Floats:
+def checked_uncertainty(relative: ArrayLike) -> Floats:
+    """Relative standard uncertainties as an array; ValueError outside 0 to 0.5."""
     values = np.asarray(relative, dtype=np.float64)
     if not np.all((values >= 0) & (values <= 0.5)):
         raise ValueError("a relative standard uncertainty from 0 to 0.5 is needed")
     return values
 
 
-def _checked_volume(volume_ml: ArrayLike) -> Floats:
+def checked_volume(volume_ml: ArrayLike) -> Floats:
+    """Volumes as an array; ValueError when one is not above 0."""
     values = np.asarray(volume_ml, dtype=np.float64)
     if np.any(values <= 0):
         raise ValueError("volumes must be above 0")
