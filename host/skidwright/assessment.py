@@ -24,8 +24,8 @@ class Assessment:
 
     `board_settings` are settings that the board may have run with, as far as the host knows (names left
     out keep their defaults); `chain_key` is the key of an HMAC chain. Raises OSError when the file cannot
-    be read. After construction: `report` and `chain` (integrity), `timeline`, `settings`, and `events`,
-    all event records of the log (dtype `layouts.EVENT`).
+    be read. After construction: `report` and `chain` (integrity), `timeline`, `settings`, `assets` (the
+    numbers that have samples), and `events`, all event records of the log (dtype `layouts.EVENT`).
     """
 
     def __init__(
@@ -44,7 +44,9 @@ class Assessment:
         events: list[NDArray[np.void]] = []
         self.report = IntegrityReport()
         self.device, self.log = dataset.identity(path)
+        self.assets: set[int] = set()
         for piece in dataset.read_log(path, self.chain):
+            self.assets.update(np.unique(piece.samples["asset"]).tolist())
             builder.add(piece.samples, piece.events)
             if len(piece.events):
                 events.append(piece.events)

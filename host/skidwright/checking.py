@@ -80,11 +80,6 @@ class Tally:
             for bit in order
         ]
 
-    @property
-    def assets(self) -> list[int]:
-        """The assets that had samples so far."""
-        return sorted(self._verdicts)
-
     def fell_short(self, logs: Sequence[Assessment]) -> bool:
         """True when a sample was rejected for a quantity, or a log is damaged or incomplete."""
         rejected = any(sums[:, WORDS.index("rejected")].any() for sums in self._verdicts.values())

@@ -111,7 +111,7 @@ _TEXT: dict[int, tuple[str, str, str]] = {
     faults.SETTINGS_BAD: (
         "The settings file on the board was unreadable or out of range, so all settings are the defaults.",
         "File edited by hand, or written by another version.",
-        "Send the settings again: `skidwright install --settings-only PORT` or `skidwright settings`.",
+        "Send the settings again: `skidwright settings PORT --send`.",
     ),
     faults.WATCHDOG: (
         "The board restarted because its main loop stood still.",

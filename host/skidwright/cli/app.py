@@ -76,7 +76,7 @@ class CommandGroup(click.Group):
             from skidwright.config import suggestion
 
             near = suggestion(args[0], COMMANDS)
-            raise click.UsageError(f"{args[0]}: there is no such command: {near}", ctx)
+            raise click.UsageError(f"{args[0]}: there is no such command; {near}", ctx)
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -113,16 +113,16 @@ def one_line(error: BaseException) -> str:
     """What the user is told about an error, without the leading "skidwright: "."""
     if isinstance(error, click.UsageError):
         path = error.ctx.command_path if error.ctx else "skidwright"
-        return f"{error.format_message().rstrip('.')}: see `{path} --help`"
+        return f"{error.format_message().rstrip('.')}; see `{path} --help`"
     if isinstance(error, click.ClickException):
         return error.format_message()
     if isinstance(error, OSError):
         what = error.strerror or str(error) or type(error).__name__
-        where = f": {os.fsdecode(error.filename)}" if isinstance(error.filename, (str, bytes)) else ""
+        where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, (str, bytes)) else ""
         remedy = _REMEDIES.get(error.errno or 0, "check the place and try again")
-        return f"{what}{where}: {remedy}"
+        return f"{where}{what}; {remedy}"
     if isinstance(error, MemoryError):
-        return "not enough memory: close other programs, or work on a smaller part of the log"
+        return "not enough memory; close other programs, or work on a smaller part of the log"
     return str(error) or type(error).__name__
 
 
@@ -153,8 +153,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
             _say(one_line(error))
         else:
             _say(
-                f"unexpected {type(error).__name__}: {' '.join(str(error).split())}: this is a fault of "
-                f"skidwright; please report it with what {SHOW_TRACEBACK}=1 shows"
+                f"unexpected {type(error).__name__}: {' '.join(str(error).split())}; this is a fault of "
+                f"skidwright: please report it with what {SHOW_TRACEBACK}=1 shows"
             )
         return 2
 

@@ -49,7 +49,7 @@ def check(
     from skidwright.checking import Tally
     from skidwright.cli import output
 
-    found = selection.assess(archive, config, device)
+    found = selection.assess(archive, config, device, asset)
     tally = Tally(config, set(asset))
     if as_json and each:
         _stream_json(tally, found)
@@ -60,7 +60,6 @@ def check(
         output.print_json(tally.answer(found))
     else:
         _print_tables(tally, found, each)
-    selection.require_assets(tally.assets, asset, archive)
     return 1 if tally.fell_short(found) else 0
 
 

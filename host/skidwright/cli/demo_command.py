@@ -101,10 +101,9 @@ def _print(made: "Demonstration") -> None:
         answer, asset = _answer(finding), finding.data.asset
         target = format_code(asset.target) if asset.target else "not set"
         limit = "not set" if asset.water_limit_percent is None else f"{asset.water_limit_percent:g} %"
-        rows.append((
-            answer["name"], answer["samples"], answer["valid_counts"], answer["latest_code"] or "none", target,
-            answer["latest_water"] or "none", limit, answer["headline"],
-        ))  # fmt: skip
+        code, water = answer["latest_code"] or "none", answer["latest_water"] or "none"
+        sums = (answer["name"], answer["samples"], answer["valid_counts"])
+        rows.append((*sums, code, target, water, limit, answer["headline"]))
     output.say("")
     output.print_table(
         (

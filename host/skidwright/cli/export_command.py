@@ -42,7 +42,7 @@ def export(
     from skidwright import export as exporting
     from skidwright.cli import output
 
-    logs = selection.assess(archive, config, device)
+    logs = selection.assess(archive, config, device, asset)
     pieces = _pieces(logs, asset)
     if str(target) == "-":
         if as_json:

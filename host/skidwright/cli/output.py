@@ -56,8 +56,8 @@ def _text(cell: Any) -> Any:
 
 
 def say(text: str) -> None:
-    """One line on stdout, as it is."""
-    print(text)
+    """One line on stdout, as it is, at once."""
+    print(text, flush=True)
 
 
 def iso(moment: datetime.datetime) -> str:

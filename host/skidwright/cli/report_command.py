@@ -43,8 +43,7 @@ def report(
     from skidwright.cli import output
     from skidwright.report import gather, headline, page
 
-    found = gather.gather(selection.assess(archive, config, device), config, asset)
-    selection.require_assets((data.asset.number for data in found), asset, archive)
+    found = gather.gather(selection.assess(archive, config, device, asset), config, asset)
     made = []
     for data in found:
         path = folder / page.file_name(data.asset.number, data.asset.name)

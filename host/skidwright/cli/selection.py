@@ -1,15 +1,16 @@
 """Which pulled logs a command works on."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from skidwright.archive import Archive
-from skidwright.assessment import Assessment
 from skidwright.config import Config
 from skidwright.errors import ArchiveError
+
+if TYPE_CHECKING:
+    from skidwright.assessment import Assessment
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -28,6 +29,8 @@ def asset_option(command: Command) -> Command:
 
 def log_paths(archive: Path, device: str = "") -> list[Path]:
     """The log files of an archive, by board and age. Raises ArchiveError when there are none."""
+    from skidwright.archive import Archive
+
     opened = Archive.open(archive)
     paths = [
         opened.log_path(found, log)
@@ -41,16 +44,20 @@ def log_paths(archive: Path, device: str = "") -> list[Path]:
     return paths
 
 
-def assess(archive: Path, config: Config, device: str = "") -> list[Assessment]:
-    """All logs of an archive, gone through once. Raises ArchiveError and OSError."""
+def assess(
+    archive: Path, config: Config, device: str = "", assets: tuple[int, ...] = ()
+) -> "list[Assessment]":
+    """All logs of an archive, gone through once. Raises ArchiveError and OSError.
+
+    ArchiveError also when one of `assets` has no samples.
+    """
+    from skidwright.assessment import Assessment
+
     paths = log_paths(archive, device)
-    return [Assessment(path, config.limits(), config.board_in_force()) for path in paths]
-
-
-def require_assets(there: Iterable[int], wanted: tuple[int, ...], archive: Path) -> None:
-    """Raise ArchiveError when an asset asked for is not among those that have samples."""
-    there = sorted(there)
-    for number in wanted:
+    logs = [Assessment(path, config.limits(), config.board_in_force()) for path in paths]
+    there = sorted({number for log in logs for number in log.assets})
+    for number in assets:
         if number not in there:
             have = ", ".join(map(str, there)) or "no samples at all"
             raise ArchiveError(f"no samples of asset {number}", str(archive), f"there are: {have}")
+    return logs

@@ -9,7 +9,7 @@ import click
 @click.command(short_help="Run a virtual skid that offers a port like a board's.")
 @click.option(
     "--scenario",
-    default="first",
+    default="quick",
     show_default=True,
     help="A scenario file, or the name of one that comes along.",
 )

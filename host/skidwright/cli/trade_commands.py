@@ -56,7 +56,11 @@ def _percent(_ctx: click.Context, _param: click.Parameter, value: float) -> floa
 @click.option("--volume-ml", help="Volume in which the counts were made, mL.")
 @click.option("--dilution", default="1", show_default=True, help="Parts of mixture to one part of fluid.")
 @click.option(
-    "--standard", type=click.Choice(["iso4406", "as4059", "nas1638"]), default="iso4406", show_default=True
+    "--standard",
+    type=click.Choice(["iso4406", "as4059", "nas1638"]),
+    default="iso4406",
+    show_default=True,
+    help="Standard to code by.",
 )
 @click.option(
     "--sensing-volume-ml",

@@ -1,0 +1,5 @@
+"""`python -m skidwright.cli` is the command `skidwright`."""
+
+from skidwright.cli import main
+
+main()

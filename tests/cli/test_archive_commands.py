@@ -1,0 +1,118 @@
+"""`check`, `report` and `export` on an archive whose content the test made and so knows."""
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+import synthetic_log as sl
+
+
+def test_check_counts_what_was_put_in(run, archive: Path) -> None:
+    answer = run("check", "--archive", archive, "--json")
+    assert answer.status == 1
+    found = answer.json
+    assert found["totals"]["counts"] == {"valid": 57, "suspect": 0, "rejected": 3, "not measured": 0}
+    assert found["totals"]["water"]["rejected"] == 2
+    assert found["totals"]["temperature"]["valid"] == 60
+    assert found["totals"]["metal"]["not measured"] == 60
+    assert {r["check"]: r["samples"] for r in found["reasons"]}["flow-band"] == 3
+    (log,) = found["logs"]
+    assert (log["device"], log["log"]) == (sl.DEVICE.hex(), f"{sl.LOG:08x}")
+    assert (log["records"], log["samples"], log["damaged_records"], log["chain_ok"]) == (62, 60, 0, True)
+
+
+def test_check_is_satisfied_with_a_good_log(run, good_archive: Path) -> None:
+    answer = run("check", "--archive", good_archive)
+    assert answer.status == 0
+    assert "38 samples" in answer.out
+
+
+def test_check_all_gives_each_sample_once(run, archive: Path) -> None:
+    rows = run("check", "--archive", archive, "--all", "--json").json["samples"]
+    assert [row["seq"] for row in rows] == list(range(2, 62))
+    wrong = [row["seq"] for row in rows if row["verdict"]["counts"] != "valid"]
+    assert wrong == [12, 14, 16]
+    assert all("flow-band" in row["reasons"] for row in rows if row["seq"] in wrong)
+    # the first sample: uptime 120 s, and the contact said that uptime 60 s was 2026-01-01T00:01:00Z
+    assert rows[0]["utc"] == "2026-01-01T00:02:00Z"
+    text = run("check", "--archive", archive, "--all", "--asset", 1).out.splitlines()
+    listed = [line.split() for line in text if line[:1].isdigit()]
+    assert len(listed) == 30
+    assert {line[2] for line in listed} == {"1"}
+
+
+def test_check_sees_a_changed_byte(run, archive: Path, one_line) -> None:
+    path = next(archive.rglob("*.skidlog"))
+    raw = bytearray(path.read_bytes())
+    raw[64 + 5 * 144 + 60] ^= 1
+    path.write_bytes(raw)
+    answer = run("check", "--archive", archive, "--json")
+    assert answer.status == 1
+    (log,) = answer.json["logs"]
+    assert log["damaged_records"] == 1
+    assert not log["chain_ok"]
+    assert any("slot 5" in finding for finding in log["findings"])
+
+
+def test_report_writes_a_page_for_each_asset(run, archive: Path) -> None:
+    Path("skid.toml").write_text(
+        '[[asset]]\nnumber = 1\nname = "Press 1"\ntarget = "18/16/13"\nwater_limit_percent = 50\n'
+        '[[asset]]\nnumber = 2\nname = "Mill <2>"\ntarget = "16/14/11"\nwater_limit_percent = 50\n'
+    )
+    answer = run("report", "--archive", archive, "--json")
+    assert answer.status == 1
+    first, second = answer.json
+    assert (first["name"], first["grade"]) == ("Press 1", "good")
+    assert (second["name"], second["grade"]) == ("Mill <2>", "bad")
+    page = Path(second["report"]).read_text("utf-8")
+    assert second["report"] == "reports/asset_2_mill_2.html"
+    assert "Mill &lt;2&gt;" in page
+    assert "log 5eed0001" in page
+    assert "dirtier than target" in page
+    alone = run("report", "--archive", archive, "--asset", 1, "-o", "elsewhere")
+    assert alone.status == 0
+    assert [path.name for path in Path("elsewhere").iterdir()] == ["asset_1_press_1.html"]
+
+
+def test_export_is_csv_with_units(run, archive: Path) -> None:
+    answer = run("export", "samples.csv", "--archive", archive)
+    assert answer.status == 0
+    with Path("samples.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 60
+    assert "counted_volume_ml" in rows[0]
+    assert sum(row["counts_verdict"] == "rejected" for row in rows) == 3
+    piped = run("export", "-", "--archive", archive, "--asset", 2)
+    assert len(list(csv.reader(io.StringIO(piped.out)))) == 31
+    assert [path.name for path in Path().iterdir()] == ["samples.csv"]
+
+
+@pytest.mark.parametrize("command", [["check"], ["report"], ["export", "x.csv"]])
+def test_what_is_not_there_is_said_in_one_line(run, one_line, archive: Path, tmp_path: Path, command) -> None:
+    one_line(run(*command), "no archive", "pull")
+    one_line(run(*command, "--archive", tmp_path / "nowhere"), "nowhere", "pull")
+    one_line(run(*command, "--archive", archive, "--device", "ffff"), "ffff")
+    (archive / "archive.json").write_text('{"format": 99}')
+    one_line(run(*command, "--archive", archive), "99", "format 1")
+    (archive / "archive.json").write_text("nonsense")
+    one_line(run(*command, "--archive", archive), "archive.json")
+    (archive / "archive.json").write_text('{"format": 1}')
+    path = next(archive.rglob("*.skidlog"))
+    path.unlink()
+    path.mkdir()
+    one_line(run(*command, "--archive", archive), str(path))
+
+
+@pytest.mark.parametrize("command", [["check"], ["report"], ["export", "x.csv"]])
+def test_an_asset_without_samples_is_said(run, one_line, archive: Path, command: list[str]) -> None:
+    one_line(run(*command, "--archive", archive, "--asset", 7), "asset 7", "1, 2")
+
+
+@pytest.mark.parametrize("content", [b"", b"\xff" * 5000, bytes(4096), b"SKL1" + bytes(9000)])
+def test_an_archive_of_nonsense_is_read_without_stumbling(run, archive: Path, content: bytes) -> None:
+    next(archive.rglob("*.skidlog")).write_bytes(content)
+    for command in (["check"], ["check", "--all", "--json"], ["report"], ["export", "-"]):
+        answer = run(*command, "--archive", archive)
+        assert answer.status in (0, 1), answer
+        assert answer.err == ""

@@ -1,0 +1,156 @@
+"""Whatever goes wrong ends in one line that says what to do, and exit status 2."""
+
+import errno
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from skidwright.cli import app
+from skidwright.errors import SkidwrightError
+
+SKIDWRIGHT = [sys.executable, "-m", "skidwright.cli"]
+
+
+def test_misspelt_command_and_option(run, one_line) -> None:
+    one_line(run("chek"), "did you mean check?")
+    one_line(run("check", "--achive", "x"), "--archive", "skidwright check --help")
+    one_line(run("tell", "x", "jump"), "start", "stop", "reset")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[board]\nrest_z = 3\n", ("[board] rest_z", "did you mean rest_s?")),
+        ("[board]\nrest_s = 100000\n", ("[board] rest_s", "100000", "0 to 86400")),
+        ('[board]\nrest_s = "3"\n', ("[board] rest_s", "whole number")),
+        ("[bord]\n", ("bord", "did you mean board?")),
+        ("board = 3\n", ("[board]", "table")),
+        ("[[asset]]\n", ("[asset 1] number", "whole number")),
+        ("[[asset]]\nnumber = 0\n", ("[asset 1] number", "1 to 65535")),
+        ("[[asset]]\nnumber = 3\n[[asset]]\nnumber = 3\n", ("[asset 2] number", "twice")),
+        ('[[asset]]\nnumber = 3\ntarget = "18/20/13"\n', ("target", "none may exceed")),
+        ('[[asset]]\nnumber = 3\nfluit = "x"\n', ("fluit", "did you mean fluid?")),
+        ("[asset]\nnumber = 3\n", ("asset", "two brackets")),
+        ("[counter]\nband_ml_min = [60, 40]\n", ("band_ml_min", "[lowest, highest]")),
+        ('[counter]\ncalibration_due = "2026-01-01"\n', ("calibration_due", "without quotes")),
+        ("[checks]\nflow_spread_percen = 3\n", ("flow_spread_percen", "flow_spread_percent?")),
+        ("[checks]\nflow_spread_percent = -3\n", ("flow_spread_percent", "-3")),
+        ("[board\n", ("not valid TOML", "line 1")),
+        ("[board]\nflow_set_ul_s = 5000\n", ("flow_set_ul_s", "between")),
+    ],
+)
+def test_what_is_wrong_in_skid_toml_is_named(run, one_line, archive: Path, text: str, words) -> None:
+    Path("skid.toml").write_text(text)
+    one_line(run("check", "--archive", archive), "skid.toml", *words)
+
+
+def test_config_that_cannot_be_read(run, one_line, tmp_path: Path) -> None:
+    one_line(run("check", "--config", tmp_path / "none.toml"), "none.toml", "no such file")
+    one_line(run("check", "--config", tmp_path), str(tmp_path))
+    (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe\x00")
+    one_line(run("check", "--config", tmp_path / "bytes.toml"), "bytes.toml")
+
+
+def test_ports_that_are_none(run, one_line, tmp_path: Path) -> None:
+    one_line(run("status", "/dev/not-there"), "/dev/not-there", "no such port")
+    (tmp_path / "file").write_text("x")
+    one_line(run("status", tmp_path / "file"), "not a serial port", "skidwright ports")
+    one_line(run("pull", "socket://127.0.0.1:1", "--archive", tmp_path / "a"), "socket://127.0.0.1:1")
+
+
+def test_a_port_at_which_nobody_answers(run, one_line) -> None:
+    master, slave = pty.openpty()
+    try:
+        one_line(run("status", os.ttyname(slave)), "no skid answers", "skidwright ports")
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def test_pull_into_a_folder_of_something_else(run, one_line, tmp_path: Path) -> None:
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "boat.jpg").write_bytes(b"x")
+    one_line(run("pull", "/dev/not-there", "--archive", tmp_path / "photos"), "something else", "empty")
+    assert [path.name for path in (tmp_path / "photos").iterdir()] == ["boat.jpg"]
+
+
+def test_full_disk(run, one_line, archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_args: object, **_more: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "reports/asset_1.html")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    one_line(run("report", "--archive", archive), "No space left", "free some space")
+    assert list(Path("reports").iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("arguments", [["check", "--all", "--json"], ["export", "-"], ["check"]])
+def test_full_disk_behind_standard_output(archive: Path, arguments: list[str]) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [*SKIDWRIGHT, *arguments, "--archive", str(archive)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == [
+        "skidwright: No space left on device; free some space and run it again; "
+        "what was there before is undamaged"
+    ]
+
+
+def test_a_reader_that_has_seen_enough_is_no_error(archive: Path) -> None:
+    command = [*SKIDWRIGHT, "check", "--all", "--json", "--archive", str(archive)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        process.stdout.close()
+        error = process.stderr.read()
+        assert process.wait() in (0, 1)
+    assert error == b""
+
+
+def test_interrupt_is_one_line(run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stop(**_more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(app.skidwright, "main", stop)
+    answer = run("check")
+    assert answer.status == 130
+    assert answer.err == "skidwright: stopped: what was finished by then is kept\n"
+
+
+def test_a_fault_of_our_own_says_how_to_report_it(run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stumble(**_more: object) -> None:
+        raise ZeroDivisionError("division\nby zero")
+
+    monkeypatch.setattr(app.skidwright, "main", stumble)
+    answer = run("check")
+    assert answer.status == 2
+    (line,) = answer.err.splitlines()
+    assert "ZeroDivisionError: division by zero" in line
+    assert "SKIDWRIGHT_TRACEBACK=1" in line
+    monkeypatch.setenv("SKIDWRIGHT_TRACEBACK", "1")
+    assert "Traceback" in run("check").err
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        SkidwrightError("torn", "here", "mend it"),
+        OSError(errno.EACCES, "Permission denied", "file"),
+        OSError("bare"),
+        PermissionError(),
+        MemoryError(),
+        click.ClickException("no"),
+    ],
+)
+def test_every_foreseen_error_is_one_line(run, one_line, monkeypatch: pytest.MonkeyPatch, error) -> None:
+    def fail(**_more: object) -> None:
+        raise error
+
+    monkeypatch.setattr(app.skidwright, "main", fail)
+    one_line(run("check"))

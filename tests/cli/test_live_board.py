@@ -1,0 +1,93 @@
+"""The commands that talk to a board, on a virtual skid behind a real port."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.slow
+
+
+def test_status_names_state_and_board(run, live_port: str) -> None:
+    answer = run("status", live_port, "--json")
+    assert answer.status == 0, answer
+    state = answer.json
+    assert state["faults"] == []
+    assert state["samples"] >= 1
+    assert len(state["device"]) == 16
+    text = run("status", live_port).out
+    assert state["device"] in text and "faults" in text and "none" in text
+
+
+def test_watch_looks_as_often_as_told(run, live_port: str) -> None:
+    lines = run("watch", live_port, "--json", "--times", 2, "--every", 0.2).out.splitlines()
+    assert [json.loads(line)["asset"] for line in lines] == [1, 1]
+    assert run("watch", live_port, "--times", 1).status == 0
+
+
+def test_ports_marks_the_skid(run, live_port: str) -> None:
+    rows = run("ports", live_port, "/dev/not-there", "--json").json
+    (skid,) = [row for row in rows if row["port"] == live_port]
+    (missing,) = [row for row in rows if row["port"] == "/dev/not-there"]
+    assert skid["skid"] is True and skid["firmware"]
+    assert missing["skid"] is False and "no such port" in missing["answer"]
+
+
+def test_mark_and_tell(run, one_line, live_port: str, tmp_path: Path) -> None:
+    assert run("mark", live_port, "filter changed – 10 µm").status == 0
+    assert run("tell", live_port, "stop").status == 0
+    one_line(run("tell", live_port, "reset"), "not tripped")
+    assert run("tell", live_port, "start").status == 0
+    one_line(run("mark", live_port, "two\nlines"), "one line")
+    archive = tmp_path / "archive"
+    assert run("pull", live_port, "--archive", archive).status == 0
+    run("report", "--archive", archive)
+    assert "filter changed – 10 µm" in next(Path("reports").glob("*.html")).read_text("utf-8")
+
+
+def test_settings_are_shown_sent_and_refused(run, one_line, live_port: str) -> None:
+    before = run("settings", live_port, "--json").json["settings"]
+    assert before["rest_s"] == 20
+    one_line(run("settings", live_port, "--send"), "skid.toml")
+    values = {name: value for name, value in before.items() if name != "rest_s"}
+    lines = "\n".join(f"{name} = {json.dumps(value)}" for name, value in values.items())
+    Path("skid.toml").write_text(f"[board]\n{lines}\nrest_s = 25\n")
+    answer = run("settings", live_port, "--json")
+    assert (answer.status, answer.json["differing"]) == (1, ["rest_s"])
+    answer = run("settings", live_port, "--send", "--json")
+    assert (answer.status, answer.json["changed"]) == (0, 1)
+    assert run("settings", live_port, "--json").json["settings"]["rest_s"] == 25
+
+
+def test_pulling_twice_moves_only_what_is_new(run, live_port: str, tmp_path: Path) -> None:
+    archive = tmp_path / "archive"
+    first = run("pull", live_port, "--archive", archive, "--json").json
+    second = run("pull", live_port, "--archive", archive, "--json").json
+    assert first["records"] >= 3
+    assert second["records"] <= 3  # the contact of the pull itself, and what the skid did meanwhile
+    answer = run("check", "--archive", archive, "--json").json
+    assert answer["logs"][0]["records"] == first["records"] + second["records"]
+    assert answer["logs"][0]["damaged_records"] == 0
+
+
+def test_sim_offers_a_port_until_stopped(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "skidwright.cli", "sim", "--until", "0:02", "--folder", str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            port = ""
+            for line in process.stdout:
+                if line.startswith("port: "):
+                    port = line.split()[1]
+                    break
+            status = subprocess.run(
+                [sys.executable, "-m", "skidwright.cli", "status", port, "--json"],
+                capture_output=True,
+                text=True,
+            )
+            assert json.loads(status.stdout)["boot"] == 1, status.stderr
+        finally:
+            process.send_signal(2)
+            assert process.wait(20) == 0
+        assert "Traceback" not in process.stderr.read()

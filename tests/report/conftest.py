@@ -1,0 +1,87 @@
+"""A made-up asset with as many samples as wanted, whose true state the tests know."""
+
+import dataclasses
+import datetime
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from skidwright.config import Asset, Counter
+from skidwright.report import model
+from skidwright.trade.iso4406 import scale_numbers
+
+Maker = Callable[..., model.AssetReport]
+
+
+def make_asset(
+    n: int = 60,
+    per_ml: tuple[float, float, float, float] = (1800.0, 420.0, 48.0, 12.0),
+    minutes: float = 15,
+    water: float = 25.0,
+    target: tuple[int, int, int] | None = (18, 16, 13),
+    water_limit: float | None = 50.0,
+    seed: int = 1,
+) -> model.AssetReport:
+    """An asset sampled `n` times without any fault: Poisson counts in 30 mL around `per_ml`, all valid."""
+    rng = np.random.default_rng(seed)
+    volume = 30.0
+    counts = rng.poisson(np.array(per_ml) * volume, (n, 4)).astype(np.uint32)
+    flow = 50 + rng.normal(0, 0.4, (n, 3)) + np.array([-2, 0, 2])
+    when = np.datetime64("2026-03-02T06:00:00", "ms") + (np.arange(n) * minutes * 60000).astype(
+        "timedelta64[ms]"
+    )
+    samples = model.Samples(
+        seq=np.arange(n, dtype=np.uint32),
+        when=when,
+        code=scale_numbers(counts / volume).astype(np.uint8),
+        per_ml=counts / volume,
+        counts=counts,
+        volume_ml=np.full(n, volume),
+        water_percent=water + rng.normal(0, 0.3, n),
+        temperature_c=np.full(n, 40.0),
+        flow_ml_min=flow,
+        counts_verdict=np.zeros(n, np.uint8),
+        water_verdict=np.zeros(n, np.uint8),
+        temperature_verdict=np.zeros(n, np.uint8),
+        metal_verdict=np.full(n, model.ABSENT, np.uint8),
+        metal=np.zeros((n, 2), np.uint32),
+    )
+    integrity = model.Integrity(
+        "e66164084373532b",
+        "log 1a2b3c4d",
+        n + 3,
+        0,
+        0,
+        0,
+        0,
+        True,
+        "unbroken",
+        "known to 1 s",
+        1.0,
+        "ab" * 32,
+    )
+    return model.AssetReport(
+        Asset(2, "Thruster gearbox", "port", "ISO VG 100", target, water_limit),
+        Counter("a counter", (40.0, 60.0)),
+        (40.0, 60.0),
+        samples,
+        integrity,
+        calibration_due=datetime.date(2028, 1, 1),
+    )
+
+
+def changed(data: model.AssetReport, **arrays: object) -> model.AssetReport:
+    """The same asset with other sample arrays."""
+    return dataclasses.replace(data, samples=dataclasses.replace(data.samples, **arrays))
+
+
+@pytest.fixture
+def make() -> Maker:
+    """`make_asset`, see there."""
+    return make_asset
+
+
+@pytest.fixture
+def change() -> Maker:
+    """`changed`, see there."""
+    return changed

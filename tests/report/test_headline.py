@@ -1,0 +1,125 @@
+"""What the first lines of a report say, for states whose right answer is plain."""
+
+import numpy as np
+import pytest
+from skidwright.report import headline
+from skidwright.report.model import REJECTED, SUSPECT
+
+
+def test_clean_and_dry(make) -> None:
+    said = headline.judge(make())
+    assert said.grade == headline.GOOD
+    assert said.title == "Clean enough and dry enough"
+    assert said.sureness == "high"
+    assert said.latest_code == "18/16/13"
+    assert said.latest_water == "25 %"
+
+
+def test_dirtier_than_target_names_the_channel_and_by_how_much(make) -> None:
+    # ISO 4406:2021 table 1: number 13 ends at 80 per mL; 320 per mL is number 15 and 4 times that limit
+    said = headline.judge(make(per_ml=(1800.0, 600.0, 318.0, 30.0)))
+    assert said.grade == headline.BAD
+    assert said.title == "Dirtier than its target but dry enough"
+    assert any(
+        "≥ 14 µm(c): 2 scale numbers above target" in line and "4.0 times" in line for line in said.findings
+    )
+    assert any("wear" in line for line in said.actions)
+
+
+def test_wet(make) -> None:
+    said = headline.judge(make(water=60.0))
+    assert said.grade == headline.BAD
+    assert said.title == "Clean enough but wetter than its limit"
+    assert any("60 % of saturation at 40 °C" in line for line in said.findings)
+
+
+def test_close_to_the_water_limit(make) -> None:
+    said = headline.judge(make(water=44.0))
+    assert said.grade == headline.CLOSE
+    assert "close to its limit" in said.title
+
+
+@pytest.mark.parametrize("verdict", [SUSPECT, REJECTED])
+def test_samples_that_are_not_valid_say_nothing(make, change, verdict: int) -> None:
+    data = make()
+    data = change(data, counts_verdict=np.full(60, verdict, np.uint8))
+    said = headline.judge(data)
+    assert said.grade == headline.UNKNOWN
+    assert said.title == "Cleanliness unknown – dry enough"
+    assert said.sureness == "none"
+    assert said.latest_code == ""
+
+
+def test_newest_samples_invalid_take_from_sureness_but_not_from_the_judgement(make, change) -> None:
+    data = make()
+    verdict = np.zeros(60, np.uint8)
+    verdict[-4:] = REJECTED
+    code = data.samples.code.copy()
+    code[-4:] = 25
+    said = headline.judge(change(data, counts_verdict=verdict, code=code))
+    assert said.grade == headline.GOOD
+    assert said.sureness == "low"
+    assert any("newest 4 samples are not valid" in line for line in said.sureness_reasons)
+
+
+def test_one_outlier_among_three_does_not_decide(make, change) -> None:
+    data = make()
+    code = data.samples.code.copy()
+    code[-2] += 4
+    assert headline.judge(change(data, code=code)).grade == headline.GOOD
+    code[-1] += 4
+    assert headline.judge(change(data, code=code)).grade == headline.BAD
+
+
+def test_rising_within_target_is_said(make, change) -> None:
+    data = make(target=(20, 18, 15))
+    code = data.samples.code.copy()
+    code[-3:] += 1
+    said = headline.judge(change(data, code=code))
+    assert said.grade == headline.CLOSE
+    assert said.title == "Clean enough, though getting dirtier and dry enough"
+    assert any("rising" in line for line in said.findings)
+
+
+def test_without_target_nothing_is_judged(make) -> None:
+    said = headline.judge(make(target=None))
+    assert said.grade == headline.UNKNOWN
+    assert "no target set" in said.title
+    assert "Set a target" in said.actions[0]
+
+
+def test_near_the_limit_counting_leaves_it_open(make, change) -> None:
+    # 14 um(c): target 13 ends at 80 per mL. 3 x 30 mL at 79.5 per mL are 7155 counts, +-2 % at 95 %: open.
+    data = make(per_ml=(1800.0, 420.0, 40.0, 12.0))
+    counts = data.samples.counts.copy()
+    counts[-3:, 2] = 2385
+    said = headline.judge(change(data, counts=counts))
+    assert said.grade == headline.CLOSE
+    assert any("≥ 14 µm(c)" in line and "95 %" in line for line in said.findings)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("bad_records", 1), ("missing_records", 7), ("chain_ok", False)]
+)
+def test_a_damaged_log_takes_from_sureness(make, field: str, value: int) -> None:
+    import dataclasses
+
+    data = make()
+    data = dataclasses.replace(data, integrity=dataclasses.replace(data.integrity, **{field: value}))
+    said = headline.judge(data)
+    assert said.sureness == "fair"
+    assert any("integrity" in line for line in said.sureness_reasons)
+
+
+def test_calibration_over_or_unknown_takes_from_sureness(make) -> None:
+    import dataclasses
+    import datetime
+
+    over = dataclasses.replace(make(), calibration_due=datetime.date(2026, 1, 1))
+    unknown = dataclasses.replace(make(), calibration_due=None)
+    assert headline.judge(over).sureness == headline.judge(unknown).sureness == "fair"
+
+
+def test_no_samples_at_all(make) -> None:
+    said = headline.judge(make(n=0))
+    assert said.title == "Nothing can be said yet about this fluid"
