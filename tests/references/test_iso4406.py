@@ -91,6 +91,7 @@ def test_21um_is_only_a_labelled_extra() -> None:
         (lambda: iso4406.code_of_counts([1.5, 2, 3], 1), "1.5 is not a whole number"),
         (lambda: iso4406.scale_numbers([-1.0]), "cannot be negative"),
         (lambda: iso4406.scale_numbers_of_counts([1], [0]), "volumes above 0"),
+        (lambda: iso4406.code_texts([[1, 2, 300]]), "from 0 to 29"),
         (lambda: iso4406.code_texts([1, 2, 3]), r"\(n, 3\)"),
     ],
 )
@@ -102,6 +103,7 @@ def test_refusals_say_what_is_wrong(call, said: str) -> None:  # type: ignore[no
 def test_texts_of_many() -> None:
     texts = iso4406.code_texts([[18, 16, 13], [29, 255, 7]], [[False, False, False], [False, False, True]])
     assert texts == ["18/16/13", ">28/-/>=7"]
+    assert iso4406.code_texts(np.empty((0, 3), dtype=int)) == []
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 2**32 - 1))

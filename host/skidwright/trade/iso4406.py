@@ -78,12 +78,14 @@ def scale_numbers_of_counts(counts: ArrayLike, volume_ul: ArrayLike) -> NDArray[
     if np.any(count >= 1 << 32) or np.any(volume >= 1 << 32):
         raise ValueError("counts and volumes in microlitres must be below 2**32")
     count, volume = np.broadcast_arrays(count, volume)
+    # the quotient of floats finds the row or one beside it, integers decide
+    near = np.searchsorted(UPPER_PER_ML, count * 1000 / volume, side="left")
     # count / (volume / 1000) * 100 against the limit in hundredths, multiplied out
     scaled = count * 100_000
-    numbers = np.zeros(count.shape, dtype=np.int64)
-    for limit in _EXACT:
-        numbers += scaled > volume * int(limit * 100)
-    return numbers
+    rows = np.append([int(limit * 100) for limit in _EXACT], 0)
+    above = (near <= HIGHEST) & (scaled > volume * rows[near])
+    below = (near > 0) & (scaled <= volume * rows[near - 1])
+    return np.asarray(near.astype(np.int64) + above - below)
 
 
 def exact_fraction(value: float | int | str | Fraction, what: str) -> Fraction:
@@ -119,11 +121,16 @@ def code_texts(numbers: ArrayLike, at_least: ArrayLike = False) -> list[str]:
     if table.ndim != 2 or table.shape[1] != 3:
         raise ValueError("an (n, 3) array of scale numbers is needed: >=4, >=6 and >=14 um(c)")
     few = np.broadcast_to(np.asarray(at_least, dtype=bool), table.shape)
-    # there are few different texts: make each once, then look them up
-    plain = np.array([number_text(n) for n in range(256)], dtype=object)
-    low = np.array([number_text(n, True) for n in range(256)], dtype=object)
-    parts = np.where(few, low[table], plain[table])
-    return ["/".join(row) for row in parts.tolist()]
+    if np.any((table < 0) | (table > NOT_COUNTED)):
+        raise ValueError("scale numbers from 0 to 29, or 255 for not counted, are needed")
+    # few codes are different: each is written once
+    key = table * 2 + few
+    packed, places = np.unique((key[:, 0] << 18) | (key[:, 1] << 9) | key[:, 2], return_inverse=True)
+    texts = [
+        "/".join(number_text(part >> 1, bool(part & 1)) for part in (code >> 18, code >> 9 & 511, code & 511))
+        for code in packed.tolist()
+    ]
+    return np.array(texts, dtype=object)[places].tolist() if texts else []
 
 
 def code_of(values: Sequence[Fraction | str], at_least: Sequence[bool] | None = None) -> Code:
