@@ -15,16 +15,12 @@ def example_rig() -> str:
 
 
 def hardware_directory(given: Path | None = None) -> Path:
-    """The directory with wiring.toml and front_end.toml: as given, ./hardware, the wheel's or the source's.
+    """The directory with wiring.toml and front_end.toml: as given, ./hardware, or the source tree's.
 
     Raises RigError when there is none.
     """
-    places = (
-        [given]
-        if given is not None
-        else [Path("hardware"), _HERE / "hardware", _HERE.parents[2] / "hardware"]
-    )
+    places = [given] if given is not None else [Path("hardware"), _HERE.parents[2] / "hardware"]
     for place in places:
         if (place / "wiring.toml").is_file():
             return place
-    raise RigError(f"{places[0]}: has no wiring.toml; give the directory with --hardware")
+    raise RigError(f"{places[0]}: has no wiring.toml; give the directory with --hardware (it comes with the source)")
