@@ -13,13 +13,15 @@ _AIR_SIGMA = 4
 def chi_square(windows: Floats, shares: Floats) -> tuple[Floats, Floats]:
     """Pearson's chi-square of counts (8, n) against their sum spread by `shares`, and the sums, both (n,).
 
-    Parts without a share are left out.
+    `shares` are (8, n), or (8, 1) for all alike. Parts without a share are left out.
     """
-    total = windows.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        parts = np.where(shares > 0, windows * windows / shares, 0.0)
-        statistic = parts.sum(axis=0) / total - total
-    return np.asarray(np.where(total > 0, statistic, 0.0)), total
+        weights = np.where(shares > 0, 1 / shares, 0.0)
+        squares = windows * windows
+        spread = weights[:, 0] @ squares if shares.shape[1] == 1 else (squares * weights).sum(axis=0)
+        total = windows.sum(axis=0)
+        statistic = spread / total - total
+    return np.where(total > 0, statistic, 0.0), total
 
 
 def dispersion_limit(total: Floats, deviation: float) -> Floats:
@@ -38,15 +40,12 @@ def _over_dispersed(c: Columns, windows: Floats) -> Mask:
 
 def over_dispersed_4um(c: Columns) -> Mask:
     """Particles >=4 um(c) came in bursts, or the concentration changed during the count."""
-    shift = c.window_shift
-    # a shifted count stands for the middle of the counts that give it
-    windows = c.windows_4um if not shift.any() else c.windows_4um * 2.0**shift + (2.0**shift - 1) / 2
-    return _over_dispersed(c, windows)
+    return _over_dispersed(c, c.windows_fine)
 
 
 def over_dispersed_14um(c: Columns) -> Mask:
     """Particles >=14 um(c) came in bursts."""
-    full = (c.windows_14um == 0xFFFF).any(axis=0)
+    full = (c.whole("windows_14um") == 0xFFFF).any(axis=1)
     return np.asarray(_over_dispersed(c, c.windows_14um) & ~full)
 
 

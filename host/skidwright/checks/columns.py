@@ -1,6 +1,7 @@
 """What the checks look at: contiguous columns of a stretch of samples, and what follows from them."""
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,13 +11,17 @@ from skidboard import records
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
-from skidwright.trade import coincidence
+from skidwright.trade import coincidence, iso4406
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 CHANNELS = len(records.CHANNELS_UM)
 # Below this occupancy the series for Lambert's W is exact to rounding.
 _SERIES_UP_TO = 2e-3
+_LOOP_FAILED = 2
+# What a scale number means, by number: none above the table is too high, and none is meant beyond 29.
+_MORE_THAN = np.concatenate(([-1.0], iso4406.UPPER_PER_ML, [np.inf]))
+_UP_TO = np.concatenate((iso4406.UPPER_PER_ML, [np.inf, -1.0]))
 
 
 class Columns:
@@ -49,7 +54,7 @@ class Columns:
         self.true_per_ml, self.loss = corrected(self.per_ml, limits.sensing_volume_ml)
         self._settings = settings
         self._crcs, self._which = _distinct(np.ascontiguousarray(samples["settings_crc"]))
-        self.settings_known = self._spread([settings.of(crc) is not None for crc in self._crcs]).astype(bool)
+        self.settings_known = self._spread([settings.of(crc) is not None for crc in self._crcs]) != 0
         self.earlier_counts, self.earlier_per_ml = before.of(samples, self.counts, self.per_ml)
 
     def __getattr__(self, name: str) -> Floats:
@@ -66,11 +71,16 @@ class Columns:
         return np.ascontiguousarray(self.samples[name])
 
     def _spread(self, values: list[Any]) -> NDArray[Any]:
-        array = np.array(values)
-        return np.broadcast_to(array[0], (self.n,)) if len(array) == 1 else array[self._which]
+        """One value a sample out of one for each distinct CRC; 0-dimensional when there is but one."""
+        array = np.array(values, np.float64)
+        return array[0] if self._which is None else array[self._which]
+
+    def every(self, mask: Mask) -> Mask:
+        """A mask of one row a sample, out of one that may hold for all of them at once."""
+        return np.broadcast_to(mask, (self.n,))
 
     def setting(self, name: str) -> NDArray[Any]:
-        """A board setting as it was in force for each sample; the fallback's where that is not known."""
+        """A board setting as in force for each sample, or one for all; the fallback's where not known."""
         values: list[Mapping[str, Any]] = [
             self._settings.of(crc) or self._settings.fallback for crc in self._crcs
         ]
@@ -80,29 +90,47 @@ class Columns:
     def flow_band(self) -> tuple[NDArray[Any], NDArray[Any]]:
         """The counter's flow band in uL/s: from the limits, else from the board's settings."""
         limits = self.limits
-        low = np.float64(limits.flow_low_ul_s) if limits.flow_low_ul_s else self.setting("flow_low_ul_s")
-        high = np.float64(limits.flow_high_ul_s) if limits.flow_high_ul_s else self.setting("flow_high_ul_s")
-        return np.broadcast_to(low, (self.n,)), np.broadcast_to(high, (self.n,))
+        low = np.asarray(limits.flow_low_ul_s) if limits.flow_low_ul_s else self.setting("flow_low_ul_s")
+        high = np.asarray(limits.flow_high_ul_s) if limits.flow_high_ul_s else self.setting("flow_high_ul_s")
+        return low, high
 
-    def saturation_percent(self, ua: Floats) -> Floats:
-        """Water saturation in percent that a loop current means, by the settings in force."""
-        low, high = self.setting("water_low_cpct") * 0.01, self.setting("water_high_cpct") * 0.01
-        return np.asarray(low + (ua - 4000) * (high - low) / 16000)
-
-    @property
+    @cached_property
     def shares(self) -> Floats:
-        """Shares of the volume in the eight sub-windows, (8, n): k ends after (k + 1) P // 8 of P pulses."""
-        if "_shares" not in self.__dict__:
-            ends = np.floor(
-                np.arange(records.SUB_WINDOWS + 1)[:, None] * self.meter_pulses / records.SUB_WINDOWS
-            )
-            self._shares = np.diff(ends, axis=0) / np.maximum(self.meter_pulses, 1)
-        return self._shares
+        """Shares of the volume in the eight sub-windows: k ends after (k + 1) P // 8 of P pulses.
+
+        Shape (8, n), or (8, 1) when all samples have the same number of pulses.
+        """
+        pulses = self.meter_pulses
+        if self.n and np.all(pulses == pulses[0]):
+            pulses = pulses[:1]
+        ends = np.floor(np.arange(records.SUB_WINDOWS + 1)[:, None] * pulses / records.SUB_WINDOWS)
+        return np.asarray(np.diff(ends, axis=0) / np.maximum(pulses, 1))
+
+    @cached_property
+    def windows_fine(self) -> Floats:
+        """Counts >=4 um(c) in the sub-windows, (8, n); a shifted one as the middle of those that give it."""
+        if not self.window_shift.any():
+            return self.windows_4um
+        unit = 2.0**self.window_shift
+        return np.asarray(self.windows_4um * unit + (unit - 1) / 2)
+
+    @cached_property
+    def code_bounds(self) -> tuple[Floats, Floats]:
+        """What the board's scale numbers mean: more than, and up to and including, per mL, both (4, n)."""
+        codes = np.ascontiguousarray(self.samples["codes"].T)
+        return _MORE_THAN.take(codes, mode="clip"), _UP_TO.take(codes, mode="clip")
 
     def saturation(self, which: str) -> Floats:
         """Saturation "min", "mean" or "max" during the count, percent; NaN where the loop had failed."""
-        percent = self.saturation_percent(getattr(self, f"water_{which}_ua"))
-        return np.where(self.water_state < 2, percent, np.nan)
+        low, high = self.setting("water_low_cpct") * 0.01, self.setting("water_high_cpct") * 0.01
+        percent = low + (getattr(self, f"water_{which}_ua") - 4000) * ((high - low) / 16000)
+        percent[self.water_state >= _LOOP_FAILED] = np.nan
+        return np.asarray(percent)
+
+    @cached_property
+    def saturation_highest(self) -> Floats:
+        """Highest saturation during the count, percent; NaN where the loop had failed."""
+        return self.saturation("max")
 
 
 class Before:
@@ -151,10 +179,11 @@ def corrected(per_ml: Floats, sensing_volume_ml: float) -> tuple[Floats, Floats]
     if not sensing_volume_ml:
         return per_ml, np.zeros_like(per_ml)
     x = per_ml * sensing_volume_ml
-    # -W(-x) = x + x^2 + 3/2 x^3 + 8/3 x^4 + 125/24 x^5 + ... (R. M. Corless et al. 1996, equation 3.1)
-    occupancy = x * (1 + x * (1 + x * (1.5 + x * (8 / 3 + x * (125 / 24)))))
-    loss = occupancy * (1 - occupancy * (0.5 - occupancy * (1 / 6 - occupancy / 24)))
-    true = per_ml * (1 + occupancy * (1 + occupancy * (0.5 + occupancy * (1 / 6 + occupancy / 24))))
+    # -W(-x) / x = 1 + x + 3/2 x^2 + 8/3 x^3 + 125/24 x^4 + ... (R. M. Corless et al. 1996, equation 3.1),
+    # and that is also true over observed
+    rise = x * (1 + x * (1.5 + x * (8 / 3 + x * (125 / 24))))
+    loss = rise / (1 + rise)
+    true = per_ml * (1 + rise)
     heavy = x > _SERIES_UP_TO
     if heavy.any():
         true[heavy], loss[heavy] = coincidence.correct(per_ml[heavy], sensing_volume_ml)

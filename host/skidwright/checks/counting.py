@@ -73,8 +73,7 @@ def coincidence_beyond(c: Columns) -> Mask:
 
 def coincidence_unknown(c: Columns) -> Mask:
     """The counter's sensing volume is not known: nothing was corrected."""
-    known = c.limits.sensing_volume_ml > 0
-    return np.asarray(np.full(c.n, not known))
+    return c.every(np.asarray(c.limits.sensing_volume_ml == 0))
 
 
 def metal_too_many(c: Columns) -> Mask:

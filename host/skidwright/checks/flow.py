@@ -62,10 +62,11 @@ def carried_over(c: Columns) -> Mask:
     """
     volumes = c.purge_ul / max(c.limits.line_volume_ul, 1e-9)
     left = np.where(volumes > 0.5, 0.25 / np.maximum(volumes, 0.5) ** 2, 1.0)
+    remains = left * c.earlier_per_ml - c.limits.carryover_percent / 100 * c.per_ml
+    if not (remains > 0).any():
+        return np.zeros(c.n, np.bool_)
     # each channel's own counting noise is allowed for: a single particle is no carry-over
-    allowed = c.limits.carryover_percent / 100 * c.per_ml + 3 * np.sqrt(c.counts + 1) / c.volume_ml
-    with np.errstate(invalid="ignore"):
-        return np.asarray((left * c.earlier_per_ml > allowed).any(axis=0))
+    return np.asarray((remains > 3 * np.sqrt(c.counts + 1) / c.volume_ml).any(axis=0))
 
 
 def purge_short(c: Columns) -> Mask:

@@ -2,6 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from skidboard import records
 
 from skidwright.checks import loops
 from skidwright.checks.catalogue import CATALOGUE
@@ -14,11 +15,9 @@ from skidwright.decoded import Dataset
 from skidwright.timeline import Timeline
 from skidwright.trade import iso4406
 
-# So many samples at a time stay in the cache through all checks.
-_STRETCH = 8192
+# Samples at a time: enough that numpy's cost a call does not count, and some tens of megabytes.
+_STRETCH = 1024 * records.SLOTS
 _WATER, _TEMPERATURE, _METAL = 1, 2, 3
-_UPPER = np.concatenate((iso4406.UPPER_PER_ML, [np.inf]))
-_LOWER = np.concatenate(([-1.0], iso4406.UPPER_PER_ML))
 
 
 class Judge:
@@ -62,12 +61,11 @@ class Judge:
                         np.maximum(worst[q], hit * np.uint8(check.severity), out=worst[q])
         worst[_TEMPERATURE][loops.temperature_absent(c)] = ABSENT
         worst[_METAL][loops.metal_absent(c)] = ABSENT
-        true_per_ml = c.true_per_ml.T
         return Verdicts(
             verdict=np.ascontiguousarray(worst.T),
             reasons=reasons,
-            per_ml=np.ascontiguousarray(true_per_ml),
-            codes=_codes(true_per_ml, c.whole("codes")),
+            per_ml=np.ascontiguousarray(c.true_per_ml.T),
+            codes=_codes(c),
             loss=np.ascontiguousarray(c.loss.T),
             water_percent=c.saturation("mean"),
             utc_ms=c.utc_ms,
@@ -75,13 +73,14 @@ class Judge:
         )
 
 
-def _codes(per_ml: NDArray[np.float64], board: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Scale numbers of concentrations (n, 4). The board's serve as a first guess, kept only where proven."""
-    guess = np.minimum(board, iso4406.ABOVE_TABLE)
-    wrong = ~((per_ml > _LOWER[guess]) & (per_ml <= _UPPER[guess]))
-    if wrong.any():
-        guess[wrong] = iso4406.scale_numbers(per_ml[wrong])
-    return guess
+def _codes(c: Columns) -> NDArray[np.uint8]:
+    """Scale numbers of the corrected concentrations, (n, 4); the board's are kept where proven right."""
+    more_than, up_to = c.code_bounds
+    wrong = ~((c.true_per_ml > more_than) & (c.true_per_ml <= up_to))
+    codes = c.whole("codes").copy()
+    channel, row = np.nonzero(wrong)
+    codes[row, channel] = iso4406.scale_numbers(c.true_per_ml[channel, row])
+    return codes
 
 
 def judge(

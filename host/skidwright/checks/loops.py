@@ -44,13 +44,13 @@ def water_drifts(c: Columns) -> Mask:
 def droplets(c: Columns) -> Mask:
     """So near saturation that droplets may have been counted as particles."""
     with np.errstate(invalid="ignore"):
-        return np.asarray(c.saturation("max") >= c.limits.droplet_percent)
+        return np.asarray(c.saturation_highest >= c.limits.droplet_percent)
 
 
 def free_water(c: Columns) -> Mask:
     """At saturation: free water must be assumed, and its droplets counted."""
     with np.errstate(invalid="ignore"):
-        return np.asarray(c.saturation("max") >= c.limits.free_water_percent)
+        return np.asarray(c.saturation_highest >= c.limits.free_water_percent)
 
 
 def temperature_failed(c: Columns) -> Mask:
@@ -76,7 +76,7 @@ def temperature_out_of_range(c: Columns) -> Mask:
 
 def temperature_absent(c: Columns) -> Mask:
     """No temperature sensor is set up."""
-    return np.asarray(c.settings_known & (c.setting("temp_source") == TEMPERATURE_NONE))
+    return c.every(c.settings_known & (c.setting("temp_source") == TEMPERATURE_NONE))
 
 
 def metal_absent(c: Columns) -> Mask:

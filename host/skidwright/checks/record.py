@@ -8,8 +8,6 @@ from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, PRACTICE, REJE
 from skidwright.checks.columns import Columns, Mask
 from skidwright.trade import iso4406
 
-_LIMITS_CENTI = np.rint(iso4406.UPPER_PER_ML * 100).astype(np.int64)
-_LOWER_CENTI = np.insert(_LIMITS_CENTI, 0, -1)
 _WINDOW_FULL = 0xFFFF
 _DAY_MS = 86_400_000
 _DAY_ZERO = 10_957  # 2000-01-01 in days since 1970-01-01
@@ -64,27 +62,23 @@ def calibration_unknown(c: Columns) -> Mask:
 
 def code_differs(c: Columns) -> Mask:
     """The board's scale numbers or its marks for few particles are not those recomputed here."""
-    codes = c.whole("codes")
-    known = np.minimum(codes, iso4406.ABOVE_TABLE)
-    scaled = c.samples["counts"].astype(np.int64) * 100_000
-    volume = c.whole("volume_ul").astype(np.int64)[:, None]
-    below = scaled <= _LIMITS_CENTI[np.minimum(known, iso4406.HIGHEST)] * volume
-    right = (
-        (scaled > _LOWER_CENTI[known] * volume) & (below | (known == iso4406.ABOVE_TABLE)) & (codes == known)
-    )
-    few = c.counts < iso4406.FEW_PARTICLES
+    # exact although in floats: with volumes below 5 L no quotient but an equal one rounds to a limit
+    more_than, up_to = c.code_bounds
+    right = ((c.per_ml > more_than) & (c.per_ml <= up_to)).all(axis=0)
+    few = (c.counts < iso4406.FEW_PARTICLES).view(np.uint8)
     flags = few[0] | few[1] << 1 | few[2] << 2 | few[3] << 3
-    return np.asarray(~right.all(axis=1) | ((c.whole("flags") & 15) != flags))
+    return np.asarray(~right | ((c.whole("flags") & 15) != flags))
 
 
 def windows_differ(c: Columns) -> Mask:
     """The eight parts of a count do not add up to the count."""
-    fine = c.windows_4um.sum(axis=0) * 2.0**c.window_shift
-    lost = c.counts[0] - fine
-    bad = (lost < 0) | (lost > records.SUB_WINDOWS * (2.0**c.window_shift - 1))
+    # each part of a shifted count stands for its unit's middle, so the sum may be off by half a unit a part
+    off = np.abs(c.counts[0] - c.windows_fine.sum(axis=0))
+    unit = 2.0**c.window_shift if c.window_shift.any() else 1.0
     coarse = c.windows_14um
-    full = (coarse == _WINDOW_FULL).any(axis=0)
-    return np.asarray(bad | (~full & (coarse.sum(axis=0) != c.counts[2])))
+    full = (c.whole("windows_14um") == _WINDOW_FULL).any(axis=1)
+    differs = coarse.sum(axis=0) != c.counts[2]
+    return np.asarray((off > records.SUB_WINDOWS / 2 * (unit - 1)) | (differs & ~full))
 
 
 CHECKS = (
