@@ -298,6 +298,11 @@ def test_a_picture_is_drawn(tmp_path, ending):
     assert path.stat().st_size > 10000
 
 
+def test_a_picture_of_an_unknown_kind_is_refused(tmp_path):
+    with pytest.raises(RigError, match=r"ends in \.svg"):
+        draw(RIG, assess(RIG), tmp_path / "rig.xyz")
+
+
 # ------------------------------------------------------------- the file
 
 

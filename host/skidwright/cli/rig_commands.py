@@ -26,7 +26,7 @@ def _hardware_option(command: Command) -> Command:
     return click.option(
         "--hardware",
         type=click.Path(path_type=Path, file_okay=False),
-        help="Directory with wiring.toml and front_end.toml.  [default: ./hardware, else that of the source tree]",
+        help="Directory with wiring.toml and front_end.toml.  [default: ./hardware, else the source's]",
     )(command)
 
 

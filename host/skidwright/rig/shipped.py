@@ -23,4 +23,6 @@ def hardware_directory(given: Path | None = None) -> Path:
     for place in places:
         if (place / "wiring.toml").is_file():
             return place
-    raise RigError(f"{places[0]}: has no wiring.toml; give the directory with --hardware (it comes with the source)")
+    raise RigError(
+        f"{places[0]}: has no wiring.toml; give the directory with --hardware (it comes with the source)"
+    )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from . import particles
 from .cycle import Cycle
 from .hydraulics import State, inlet_least_bar_abs, limits, state_at
-from .pipe_flow import LAMINAR_BELOW
+from .pipe_flow import LAMINAR_BELOW, velocity_m_s
 from .rig_file import Rig
 
 # Common practice, no source: below this much over the surrounding air, bubbles do not dissolve again soon.
@@ -170,4 +170,7 @@ def particle_rows(rig: Rig, cold: State, hot: State) -> list[Row]:
     rows.append(
         Row(f"concentration with {rig.sampling.coincidence_percent:g} % hidden", "1/mL", crowd, crowd)
     )
+    for x in rig.lines:
+        v = velocity_m_s(rig.sampling.flow_ml_min, x.bore_mm)
+        rows.append(Row(f"mean velocity, {x.place} line of {x.bore_mm:g} mm", "m/s", v, v))
     return rows

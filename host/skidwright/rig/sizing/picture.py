@@ -6,13 +6,22 @@ from pathlib import Path
 
 import numpy as np
 
+from skidwright.errors import RigError
+
 from .assessment import Assessment
 from .hydraulics import inlet_least_bar_abs, largest_flow_ml_min, state_at
 from .rig_file import Rig
 
+ENDINGS = (".svg", ".png", ".pdf")
+
 
 def draw(rig: Rig, found: Assessment, path: Path) -> None:
-    """Write a picture (SVG, PNG or PDF by the file's ending): pressures, torque and flow over temperature."""
+    """Write a picture, SVG, PNG or PDF by the file's ending: pressures, torque and flow over temperature.
+
+    Raises RigError for another ending.
+    """
+    if path.suffix not in ENDINGS:
+        raise RigError(f"{path}: a picture's name ends in {', '.join(ENDINGS)}")
     import matplotlib
 
     matplotlib.use("Agg")

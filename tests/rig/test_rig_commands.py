@@ -1,0 +1,88 @@
+"""The commands `size` and `wiring` as a user runs them: output, exit status, one line on error."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from skidwright.cli.app import run
+from skidwright.rig.shipped import example_rig
+
+HARDWARE = Path(__file__).parents[2] / "hardware"
+
+
+@pytest.fixture
+def rig(tmp_path):
+    path = tmp_path / "rig.toml"
+    path.write_text(example_rig())
+    return path
+
+
+def test_the_example_is_printed_and_sizes_well(rig, tmp_path, capsys):
+    assert run(["size", "--example"]) == 0
+    assert capsys.readouterr().out == example_rig().rstrip("\n") + "\n"
+    assert run(["size", str(rig), "--picture", str(tmp_path / "rig.svg")]) == 0
+    said = capsys.readouterr().out
+    assert "Nothing falls short." in said
+    assert "Coldest oil it can sample: 4 degC" in said
+    assert "Never feel for a leak" in said
+    assert (tmp_path / "rig.svg").is_file()
+
+
+def test_a_shortfall_is_said_and_exits_with_1(rig, capsys):
+    rig.write_text(example_rig().replace("torque_limit_nm = 0.50", "torque_limit_nm = 0.06"))
+    assert run(["size", str(rig)]) == 1
+    assert "Shortfall: Torque is out of its limit at 10 degC" in capsys.readouterr().out
+    assert run(["size", str(rig), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["shortfalls"]
+    assert found["settings"]["flow_set_ul_s"] == 833
+    assert {"name", "unit", "cold", "hot", "limit", "ok"} == set(found["figures"][0])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["size"], "size --example"),
+        (["size", "nowhere.toml"], "cannot be read"),
+        (["wiring", "check", "--hardware", "nowhere"], "has no wiring.toml"),
+        (["wiring", "make", "nowhere"], "cannot be read"),
+    ],
+)
+def test_what_cannot_be_done_is_one_line(arguments, words, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert run(arguments) == 2
+    told = capsys.readouterr().err
+    assert words in told
+    assert told.count("\n") == 1
+
+
+def test_wiring_is_checked(tmp_path, capsys):
+    assert run(["wiring", "check", "--hardware", str(HARDWARE)]) == 0
+    assert "No problems with 26 signals." in capsys.readouterr().out
+    text = (HARDWARE / "wiring.toml").read_text().replace("gpio = 3\n", "gpio = 2\n", 1)
+    (tmp_path / "wiring.toml").write_text(text)
+    assert run(["wiring", "check", "--hardware", str(tmp_path), "--json"]) == 1
+    assert [p["rule"] for p in json.loads(capsys.readouterr().out)["problems"]] == ["pin-twice"]
+
+
+def test_pin_table_and_front_end_are_printed(tmp_path, capsys):
+    assert run(["wiring", "table", "--hardware", str(HARDWARE)]) == 0
+    assert "GP16" in capsys.readouterr().out
+    assert run(["wiring", "front-end", "--hardware", str(HARDWARE)]) == 0
+    assert "Every limit is kept" in capsys.readouterr().out
+    text = (HARDWARE / "front_end.toml").read_text().replace("shunt_ohm = 150.0", "shunt_ohm = 250.0")
+    (tmp_path / "front_end.toml").write_text(text)
+    (tmp_path / "wiring.toml").write_text((HARDWARE / "wiring.toml").read_text())
+    assert run(["wiring", "front-end", "--hardware", str(tmp_path), "--json"]) == 1
+    assert any("take a smaller shunt" in s for s in json.loads(capsys.readouterr().out)["shortfalls"])
+
+
+def test_nothing_is_made_from_a_faulty_wiring(tmp_path, capsys):
+    (tmp_path / "hardware").mkdir()
+    text = (HARDWARE / "wiring.toml").read_text().replace("gpio = 3\n", "gpio = 2\n", 1)
+    (tmp_path / "hardware" / "wiring.toml").write_text(text)
+    assert run(["wiring", "make", str(tmp_path)]) == 2
+    assert "both are on GPIO 2" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.rglob("*.*")] == ["wiring.toml"]
