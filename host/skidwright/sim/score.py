@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skidwright import dataset
 from skidwright.archive import Archive
-from skidwright.checks import VALID, SettingsHistory, Verdicts, judge
+from skidwright.checks import VALID, SettingsHistory, judge
 from skidwright.errors import SkidwrightError
 from skidwright.sim import truth
 from skidwright.sim.join import facts, place_boots
@@ -65,9 +66,12 @@ class Tally:
             setattr(self, f.name, getattr(self, f.name) + getattr(other, f.name))
 
 
-def tally(samples: truth.Rows, verdicts: Verdicts, rows: truth.Rows, starts: truth.Rows,
-          boots: dict[int, int], band_ml_s: tuple[float, float]) -> Tally:  # fmt: skip
-    """Compare verdicts with the truth. `band_ml_s` is the band of flow in which the counter is valid."""
+def tally(samples: truth.Rows, verdict: NDArray[np.uint8], codes: NDArray[np.uint8], rows: truth.Rows,
+          starts: truth.Rows, boots: dict[int, int], band_ml_s: tuple[float, float]) -> Tally:  # fmt: skip
+    """Compare verdicts (n, 4) and scale numbers (n, 4) with the truth.
+
+    `band_ml_s` is the band of flow in which the counter is valid; the rest is as for `join.facts`.
+    """
     known = facts(samples, rows, starts, boots)
     found = known.found
     bad_flow = found & known.out_of_band(*band_ml_s)
@@ -75,12 +79,11 @@ def tally(samples: truth.Rows, verdicts: Verdicts, rows: truth.Rows, starts: tru
     bad = bad_flow | air
     broken = found & known.water_broken
     good = found & ~bad & ~known.air & ~known.disturbed
-    valid_counts = verdicts.verdict[:, _COUNTS] == VALID
-    all_valid = (verdicts.verdict[:, (_COUNTS, _WATER, _TEMPERATURE)] == VALID).all(axis=1)
+    valid_counts = verdict[:, _COUNTS] == VALID
+    all_valid = (verdict[:, (_COUNTS, _WATER, _TEMPERATURE)] == VALID).all(axis=1)
     valid = found & valid_counts
     off = np.abs(
-        verdicts.codes[valid, :3].astype(int)
-        - iso4406.scale_numbers(known.tank_per_ml[valid, :3]).astype(int)
+        codes[valid, :3].astype(int) - iso4406.scale_numbers(known.tank_per_ml[valid, :3]).astype(int)
     )
     count = np.count_nonzero
     return Tally(
@@ -91,7 +94,7 @@ def tally(samples: truth.Rows, verdicts: Verdicts, rows: truth.Rows, starts: tru
         bad_flow_or_air=int(count(bad)),
         bad_flow_or_air_valid=int(count(bad & valid_counts)),
         loop_broken=int(count(broken)),
-        loop_broken_valid=int(count(broken & (verdicts.verdict[:, _WATER] == VALID))),
+        loop_broken_valid=int(count(broken & (verdict[:, _WATER] == VALID))),
         good=int(count(good)),
         good_not_valid=int(count(good & ~all_valid)),
         valid=int(count(valid)),
@@ -119,7 +122,17 @@ def score_archive(archive: Path, truth_file: Path, scenario: Scenario) -> Tally:
             history.learn(data.events)
             verdicts = judge(data, config.limits(), history, builder.build())
             last_us = {boot: uptime_ms * 1000 for boot, uptime_ms in builder.last_uptime_ms.items()}
-            total.add(tally(data.samples, verdicts, rows, starts, place_boots(last_us, starts), band))
+            total.add(
+                tally(
+                    data.samples,
+                    verdicts.verdict,
+                    verdicts.codes,
+                    rows,
+                    starts,
+                    place_boots(last_us, starts),
+                    band,
+                )
+            )
     return total
 
 
@@ -164,9 +177,10 @@ def seeds_of(text: str) -> list[int]:
     seeds: list[int] = []
     for part in text.split(","):
         first, dash, last = part.partition("-")
-        seeds += range(int(first), int(last if dash else first) + 1)
-    if not seeds:
-        raise ValueError
+        more = range(int(first), int(last if dash else first) + 1)
+        if not more:
+            raise ValueError(part)
+        seeds += more
     return seeds
 
 

@@ -1,0 +1,221 @@
+"""The plant model: flow, pulses, counting statistics, loops and faults follow their laws."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from sim.skids import scenario
+from skidwright.sim.chance import Arrivals
+from skidwright.sim.plant import MODULO, OVER_PRESSURE, STOP_CHAIN_OPEN, Plant
+
+STEP_US = 100_000
+QUIET_PUMP = {"unsteady": 0.0, "slip_ml_s": 0.0}
+
+
+def running(duty: int = 300, seconds: float = 60, seed: int = 1, **tables: object) -> Plant:
+    """A plant whose pump has run for some time."""
+    plant = Plant(scenario(**tables), seed)
+    plant.drive(duty, 1)
+    steps(plant, seconds)
+    return plant
+
+
+def steps(plant: Plant, seconds: float) -> None:
+    for _ in range(round(seconds * 1e6 / STEP_US)):
+        plant.step(STEP_US)
+
+
+@pytest.mark.parametrize("mean", [0.02, 0.7, 6.0, 40.0])
+def test_arrivals_are_poisson(mean: float) -> None:
+    arrivals = Arrivals(np.random.SeedSequence(7).spawn(1))
+    drawn = np.array([arrivals.draw([mean], 1.0)[0] for _ in range(20000)])
+    # Mean and variance of a Poisson number are the same; limits are five standard errors.
+    assert drawn.mean() == pytest.approx(mean, abs=5 * math.sqrt(mean / len(drawn)))
+    assert drawn.var() / mean == pytest.approx(1.0, abs=5 * math.sqrt((2 + 1 / mean) / len(drawn)))
+    low = int(stats.poisson.ppf(0.01, mean))
+    share = np.mean(drawn <= low)
+    expected = stats.poisson.cdf(low, mean)
+    assert share == pytest.approx(expected, abs=5 * math.sqrt(expected * (1 - expected) / len(drawn)) + 1e-9)
+
+
+def test_counts_follow_flow_concentration_and_coincidence() -> None:
+    dense = [{"number": 1, "name": "a", "particles_4um_per_ml": 20000, "slope": 3.0}]
+    plant = running(seconds=30, asset=dense, sensor={"sensing_volume_nl": 5.0, "flow_high_ml_s": 5.0})
+    before, volume = list(plant.counts), plant._since_switch_ml
+    steps(plant, 60)
+    volume = plant._since_switch_ml - volume
+    # Paralysable counter: the share exp(-concentration * volume) is seen.
+    seen = math.exp(-20000 * 5e-6)
+    for i, d in enumerate((4, 6, 14, 21)):
+        expected = 20000 * (d / 4) ** -3 * volume * seen
+        assert plant.counts[i] - before[i] == pytest.approx(expected, abs=5 * math.sqrt(expected) + 1)
+
+
+def test_counts_are_cumulative_and_wrap() -> None:
+    plant = running(seconds=5)
+    assert plant.counts[0] > plant.counts[1] > plant.counts[2] > plant.counts[3]
+    plant.counts[0] = MODULO - 1
+    steps(plant, 5)
+    assert 0 <= plant.counts[0] < 100_000
+
+
+def test_outside_the_band_counts_are_biased() -> None:
+    slow = running(duty=120, seconds=30)
+    before, volume = slow.counts[0], slow._since_switch_ml
+    steps(slow, 60)
+    per_ml = (slow.counts[0] - before) / (slow._since_switch_ml - volume)
+    assert per_ml > 1.1 * slow.scenario.asset[0].particles_4um_per_ml
+
+
+def test_flow_rises_with_its_lag() -> None:
+    plant = Plant(scenario(pump={**QUIET_PUMP, "lag_s": 2.0}), 1)
+    plant.drive(300, 1)
+    steps(plant, 2.0)
+    # Line and fluid are still cold: the target is the one of this moment.
+    assert plant._flow / plant._target_ml_s() == pytest.approx(1 - math.exp(-1), abs=0.03)
+
+
+def test_thick_oil_flows_less() -> None:
+    fluid = {"number": 1, "name": "a", "v40_mm2_s": 220, "v100_mm2_s": 19}
+    warm = running(asset=[{**fluid, "fluid_c": 50}])
+    cold = running(asset=[{**fluid, "fluid_c": 5}])
+    assert cold._flow < 0.6 * warm._flow
+
+
+def test_meter_edges_are_exact() -> None:
+    plant = Plant(scenario(pump=QUIET_PUMP, meter={"scatter": 0.0}), 1)
+    plant.drive(300, 1)
+    steps(plant, 120)
+    edges = []
+    for _ in range(600):
+        count = plant.meter_count
+        plant.step(STEP_US)
+        if plant.meter_count != count:
+            edges.append((plant.meter_count, plant.meter_edge_us))
+    (n0, t0), (n1, t1) = edges[0], edges[-1]
+    period = (t1 - t0) / (n1 - n0)
+    # Settled flow without noise: every period is the same, to the microsecond of rounding.
+    assert period == pytest.approx(200.0 / plant._flow / 1000 * 1e6, rel=2e-3)
+    for (na, ta), (nb, tb) in zip(edges, edges[1:], strict=False):
+        assert (tb - ta) / (nb - na) == pytest.approx(period, rel=1e-3)
+
+
+def test_meter_and_flow_agree_on_volume() -> None:
+    plant = running(seconds=300)
+    assert plant.meter_count * 0.2 == pytest.approx(plant._since_switch_ml, abs=0.2 + 0.003 * 0.2 * 40)
+
+
+@pytest.mark.parametrize("volumes", [2.0, 5.0, 12.0])
+def test_carry_over_is_what_purging_leaves(volumes: float) -> None:
+    two = [
+        {"number": 1, "name": "a", "particles_4um_per_ml": 10000, "water_percent": 80},
+        {"number": 2, "name": "b", "particles_4um_per_ml": 0, "water_percent": 0},
+    ]
+    plant = running(duty=600, seconds=120, asset=two)
+    plant.drive(600, 2)
+    while plant._since_switch_ml < volumes * 15.0:
+        plant.step(STEP_US)
+    plant._slow()
+    left = 1 / (4 * (plant._since_switch_ml / 15.0) ** 2)
+    assert sum(plant._at_sensor[:4]) == pytest.approx(10000 * left, rel=0.01)
+
+
+def test_loops() -> None:
+    plant = running(seconds=200, temperature={"air_c": 40, "swing_c": 0})
+    assert plant.water_ua == pytest.approx(4000 + 160 * 20, abs=40)
+    assert plant.temp_ua == pytest.approx(4000 + 160 * 40, abs=40)
+    # Beta formula of an NTC thermistor: 10 kohm at 25 degC, B = 3950 K.
+    assert plant.temp_ohm == pytest.approx(10000 * math.exp(3950 * (1 / 313.15 - 1 / 298.15)), rel=0.01)
+
+
+def test_pump_off_is_still() -> None:
+    plant = running(seconds=10)
+    plant.drive(0, 0)
+    steps(plant, 10)
+    counts, pulses = list(plant.counts), plant.meter_count
+    steps(plant, 100)
+    assert (plant.counts, plant.meter_count) == (counts, pulses)
+
+
+@pytest.mark.parametrize(
+    ("kind", "seen"),
+    [
+        ("water_loop_broken", lambda p: p.water_ua == 0),
+        ("temp_loop_broken", lambda p: p.temp_ua == 0 and p.temp_ohm == 0),
+        ("over_pressure", lambda p: p.inputs == OVER_PRESSURE),
+        ("stop_input", lambda p: p.inputs == STOP_CHAIN_OPEN),
+        ("pump_stall", lambda p: p._flow == 0),
+        ("blocked_line", lambda p: p._flow < 0.3),
+        ("hot_fluid", lambda p: p.temp_ua > 4000 + 160 * 70),
+        ("air", lambda p: p._air.present),
+    ],
+)
+def test_faults_come_and_go(kind: str, seen: object) -> None:
+    plant = running(seconds=55, fault=[{"kind": kind, "start": 60, "end": 160}])
+    assert not seen(plant)  # type: ignore[operator]
+    steps(plant, 100)
+    assert seen(plant)  # type: ignore[operator]
+    steps(plant, 120)
+    assert not seen(plant)  # type: ignore[operator]
+
+
+def test_meter_stuck_and_dead_channel() -> None:
+    faults = [{"kind": "meter_stuck", "start": 0}, {"kind": "dead_channel", "start": 0, "channel": 3}]
+    plant = running(fault=faults)
+    assert plant.meter_count == 0
+    assert plant.counts[2] == 0 < plant.counts[3]
+
+
+def test_fault_of_another_asset_does_not_show() -> None:
+    two = [{"number": 1, "name": "a"}, {"number": 2, "name": "b"}]
+    plant = running(asset=two, fault=[{"kind": "air", "start": 0, "asset": 2}])
+    assert not plant._air.present
+    plant.drive(300, 2)
+    steps(plant, 5)
+    assert plant._air.present
+
+
+def test_air_is_large_and_bursty() -> None:
+    plant = Plant(scenario(fault=[{"kind": "air", "start": 0}]), 1)
+    plant.drive(300, 1)
+    steps(plant, 180)
+    plant._slow()
+    rows = plant.truth.rows()[100:]
+    bubbles = rows["bubbles"]
+    volume = (rows["end_us"] - rows["start_us"]) * 1e-6 * rows["flow_mean_ml_s"]
+    # The mean is what the fault says, over many bursts; most of the time there is none.
+    assert bubbles.sum() / volume.sum() == pytest.approx(60, rel=0.35)
+    assert np.mean(bubbles == 0) > 0.5
+    dirt = plant.scenario.asset[0].particles_4um_per_ml * (21 / 4) ** -2.8
+    large = plant.counts[3] - dirt * plant._since_switch_ml
+    assert large == pytest.approx(0.88 * plant.truth.rows()["bubbles"].sum(), rel=0.1)
+
+
+def test_unwanted_flow_with_the_pump_off() -> None:
+    plant = Plant(scenario(fault=[{"kind": "unwanted_flow", "start": 10, "amount": 500}]), 1)
+    steps(plant, 5)
+    assert plant.meter_count == 0
+    steps(plant, 45)
+    assert plant.meter_count * 0.2 == pytest.approx(0.5 * 40, abs=1.0)
+
+
+def test_seed_decides() -> None:
+    def end(seed: int) -> tuple[object, ...]:
+        plant = running(seconds=100, seed=seed, fault=[{"kind": "air", "start": 50}])
+        return (*plant.counts, plant.meter_edge_us, plant.water_ua)
+
+    assert end(3) == end(3)
+    assert end(3) != end(4)
+
+
+def test_truth_rows_cover_the_run_without_gaps() -> None:
+    plant = running(seconds=60)
+    plant._slow()
+    rows = plant.truth.rows()
+    assert rows["start_us"][0] == 0
+    assert (rows["end_us"][:-1] == rows["start_us"][1:]).all()
+    volume = ((rows["end_us"] - rows["start_us"]) * 1e-6 * rows["flow_mean_ml_s"]).sum()
+    assert volume == pytest.approx(plant._since_switch_ml, rel=1e-6)
