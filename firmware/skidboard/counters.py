@@ -1,6 +1,8 @@
 """Edge counters as monotonic totals, from hardware counters that run freely modulo 2**30."""
 
 MASK = (1 << 30) - 1
+# More than this between two updates is no count any more, and sums have to stay below 2**30.
+DELTA_MAX = 1 << 28
 
 
 class Counters:
@@ -8,7 +10,7 @@ class Counters:
 
     `deltas[i]` is what came in since the update before; `totals[i]` what came in
     since `clear()`. A total stops at 2**30 - 1 instead of wrapping, so it never
-    falls. Updates must come before any counter has gone once around.
+    falls. Updates must come before a counter has gone a quarter around.
     """
 
     def __init__(self, channels):
@@ -27,6 +29,8 @@ class Counters:
             now = raw[i] & MASK
             delta = (now - last[i]) & MASK if self._started else 0
             last[i] = now
+            if delta > DELTA_MAX:
+                delta = DELTA_MAX
             deltas[i] = delta
             room = MASK - totals[i]
             totals[i] += delta if delta < room else room

@@ -8,6 +8,9 @@ time that has gone by, and the estimate follows that bound down.
 from skidboard.ticks import ticks_add, ticks_diff
 
 _LIMIT = (1 << 30) - 1
+# In one update: keeps all products below 2**30, and is far more than any pump gives in a tick.
+_PULSES_MAX = 500000
+_MARK_MASK = (1 << 29) - 1
 _KEPT = 8
 # Edges are averaged over about this long: it smooths a meter's uneven teeth and is short for the controller.
 _AVERAGE_US = 1000000
@@ -57,6 +60,8 @@ class Flow:
 
     def update(self, pulses, edge_us, now_us, dt_ms):
         """Take the pulses of the last `dt_ms`, the time of the latest edge and the time now (ticks_us)."""
+        if pulses > _PULSES_MAX:
+            pulses = _PULSES_MAX
         self.pulses = pulses
         if pulses:
             self._take_volume(pulses)
@@ -85,15 +90,12 @@ class Flow:
         return edge_us
 
     def _take_volume(self, pulses):
-        # Keeps both products below 2**30, and is far more than any pump gives in a tick.
-        if pulses > 500000:
-            pulses = 500000
         rest_nl = self._rest_nl + pulses * self._pulse_rest_nl
         self.tick_ul = pulses * self._pulse_ul + rest_nl // 1000
         self._rest_nl = rest_nl % 1000
 
     def _keep(self, pulses, edge_us):
-        self._mark = (self._mark + pulses) & _LIMIT
+        self._mark = (self._mark + pulses) & _MARK_MASK
         self._at = (self._at + 1) % _KEPT
         self._times_us[self._at] = edge_us
         self._marks[self._at] = self._mark
@@ -118,7 +120,7 @@ class Flow:
             span_us = longer_us
         if span_us < 1:
             span_us = 1
-        edges = (self._mark - self._marks[(self._at - back) % _KEPT]) & _LIMIT
+        edges = (self._mark - self._marks[(self._at - back) % _KEPT]) & _MARK_MASK
         period_us = span_us // edges
         self.period_us = period_us if period_us > 0 else 1
         if period_us >= 2000:

