@@ -62,6 +62,7 @@ class Session:
         self._frames = FrameReader()
         self._waiting: deque[bytes] = deque()
         self._tag = time.monotonic_ns() % len(_TAGS)
+        self._reading = False
         self._answered = False
         self._prompt_seen = False
         # Whatever half frame the board still has from a talk broken off ends here.
@@ -106,8 +107,9 @@ class Session:
                 if answer[1] != tag or not (refused or answer[0] == kind | link.REPLY):
                     others.append(answer)
                     continue
-                # Answers to READs under way are still wanted.
-                self._waiting.extendleft(reversed(others[-2 * WINDOW :]))
+                if self._reading:
+                    # Answers to READs under way are still wanted; any others are left from an earlier talk.
+                    self._waiting.extendleft(reversed(others[-2 * WINDOW :]))
                 if refused:
                     raise Refused(clean_text(answer[3:]), self.where)
                 return answer[2:]
@@ -199,6 +201,7 @@ class Session:
                 done = not new
                 asked.extend(new)
                 unsent = new
+            self._reading = bool(asked)
             if not asked:
                 return
             if not unsent:
@@ -226,6 +229,8 @@ class Session:
         if entry is None:
             return []
         if message[0] == link.READ | link.REPLY:
+            if message[2:8] != struct.pack("<IH", *entry.job[:2]):
+                return []  # left from an earlier talk, with the same tag by chance
             entry.answer = parse_part(message[2:], *entry.job, self.where)
         elif message[0] == link.ERROR and message[2:3] == bytes((link.READ,)):
             entry.answer = Refused(clean_text(message[3:]), self.where)

@@ -140,6 +140,9 @@ app = App(board)
 for i in range(config["records"]):
     app.event(records.MARK, a=i, text="record %d" % i)
 link = Link(app, board)
+print("ready")
+if not MICROPYTHON:
+    sys.stdout.flush()
 idle_s = 0.0002
 while app.leave_code < 0:
     state = link.poll()

@@ -51,12 +51,13 @@ def test_sizes_fill_a_block():
     assert records.HEADER_BYTES + records.SLOTS * records.RECORD_BYTES == records.SEGMENT_BYTES == 4096
 
 
+U16 = st.integers(0, 0xFFFF)
 U32 = st.integers(0, 0xFFFFFFFF)
 U64 = st.integers(0, (1 << 64) - 1)
 
 
 @given(
-    kind=st.integers(2, 255), boot=st.integers(0, 65535), uptime_ms=U64, a=U32, b=U32, c=U32, d=U32, utc_ms=U64,
+    kind=st.integers(2, 255), boot=U16, uptime_ms=U64, a=U32, b=U32, c=U32, d=U32, utc_ms=U64,
     text=st.text(max_size=120), seq=U32,
 )  # fmt: skip
 def test_an_event_comes_back_as_it_went_in(kind, boot, uptime_ms, a, b, c, d, utc_ms, text, seq):

@@ -54,7 +54,7 @@ class BoardAtPty:
         return self
 
     def start(self) -> None:
-        """Power on: the board holds the master end, the host opens `port`."""
+        """Power on and wait until the first records are written; the host opens `port`."""
         os.set_blocking(self.master, False)
         self.config["fd"] = self.master
         config = self.folder / "board.json"
@@ -72,6 +72,8 @@ class BoardAtPty:
             stdout=subprocess.PIPE,
             stderr=self.errors,
         )
+        assert self.process.stdout is not None
+        self.process.stdout.readline()
 
     def stop(self) -> None:
         """Power off."""
