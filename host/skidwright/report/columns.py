@@ -40,20 +40,21 @@ def gather(
     """
     good = np.isfinite(when_days) & np.isfinite(values)
     when, value = when_days[good], values[good].astype(np.float64)
-    if len(value) <= 2 * columns:
+    if np.any(when[1:] < when[:-1]):
         order = np.argsort(when, kind="stable")
         when, value = when[order], value[order]
+    if len(value) <= 2 * columns:
         return Columns(when, value, value, value, np.ones(len(value), np.int64))
     width = max(end - start, 1e-9) / columns
     place = np.clip(((when - start) / width).astype(np.int64), 0, columns - 1)
-    # Sorted by column, then by value: first, middle and last of each run are what is wanted.
-    order = np.lexsort((value, place))
-    place, value, when = place[order], value[order], when[order]
     first = np.flatnonzero(np.r_[True, place[1:] != place[:-1]])
     count = np.diff(np.r_[first, len(place)])
+    # One selection a column is far quicker than sorting all values.
+    median = np.array([np.median(value[at : at + n]) for at, n in zip(first, count, strict=True)])
     middle = np.add.reduceat(when, first) / count
-    median = (value[first + (count - 1) // 2] + value[first + count // 2]) / 2
-    return Columns(middle, value[first], median, value[first + count - 1], count)
+    return Columns(
+        middle, np.minimum.reduceat(value, first), median, np.maximum.reduceat(value, first), count
+    )
 
 
 def thin(

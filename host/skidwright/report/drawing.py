@@ -42,12 +42,13 @@ def figure(height_in: float, rows: int, heights: list[float] | None = None) -> "
     """A figure of `rows` panels one below the other that share the time axis."""
     import matplotlib
     from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     matplotlib.rcParams.update(_STYLE)
-    layout = ConstrainedLayoutEngine(h_pad=0.03, w_pad=0.02, hspace=0.02)
-    made = Figure(figsize=(WIDTH_IN, height_in), layout=layout)
-    axes = made.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=heights)
+    made = Figure(figsize=(WIDTH_IN, height_in))
+    # Fixed margins: a layout that looks for its own takes a third of the time of a whole report.
+    margins = {"left": 0.72 / WIDTH_IN, "right": 1 - 0.08 / WIDTH_IN, "hspace": 0.13}
+    margins |= {"top": 1 - 0.2 / height_in, "bottom": 0.42 / height_in}
+    axes = made.subplots(rows, 1, sharex=True, squeeze=False, height_ratios=heights, gridspec_kw=margins)
     return made, [row[0] for row in axes]
 
 
@@ -111,5 +112,6 @@ def limit(axis: "Axes", value: float, text: str, beyond: str = "above") -> None:
         va="bottom" if beyond == "above" else "top",
         fontsize=8,
         color="#8a3a00",
+        zorder=1.8,  # below the samples: a name may hide none of them
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
     )

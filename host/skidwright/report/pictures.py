@@ -272,6 +272,9 @@ def size_distribution(data: AssetReport) -> str:
     axis.set_xlim(2.9, 25)
     values = [*per_ml[some], *low[low > 0], *high, *([*targets] if data.asset.target else [])]
     axis.set_ylim(max(min(values) / 8, 1e-3), max(values) * 3)
+    # Plain numbers: powers of ten are no daily bread in a workshop.
+    axis.yaxis.set_major_formatter(lambda value, _place: f"{value:,.10g}")
+    axis.yaxis.set_minor_formatter(lambda _value, _place: "")
     axis.set_xlabel("particle size, µm(c), this large or larger")
     axis.set_ylabel("particles per mL")
     axis.grid(axis="y", color="#e4e4e4", linewidth=0.6)
