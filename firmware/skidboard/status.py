@@ -45,4 +45,9 @@ def status(app):
         "next_seq": journal.next_seq,
         "records_lost": journal.lost,
         "settings_crc": app.settings_crc,
+        # As they stand at the pins, for checking the wiring: six counts, the meter, stop chain and switches.
+        "edges": app.board.counts + [app.board.meter_count],
+        "inputs": app.board.inputs,
+        "temp_ua": app.board.temp_ua,
+        "temp_ohm": app.board.temp_ohm,
     }

@@ -53,9 +53,31 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("log", f"{log_full[0]} of {log_full[1]} segments, {unpulled} records not yet pulled"),
         ("running since", duration(_number(state, "uptime_ms") // 1000)),
     ]  # fmt: skip
+    made += wiring_rows(state)
     if _number(state, "records_lost"):
         made.append(("records lost", f"{_number(state, 'records_lost')}: storage failed, see docs/faults.md"))
     return made
+
+
+def wiring_rows(state: dict[str, Any]) -> list[tuple[str, str]]:
+    """What stands at the pins, for checking the wiring; nothing from a board that does not say."""
+    edges = state.get("edges")
+    if not isinstance(edges, list) or len(edges) != 7:
+        return []
+    inputs = _number(state, "inputs")
+    words = (
+        "stop chain " + ("open" if inputs & 1 else "closed"),
+        "pressure switch " + ("open" if inputs & 2 else "closed"),
+        "safe-mode jumper " + ("set" if inputs & 4 else "off"),
+    )
+    return [
+        ("inputs", ", ".join(words)),
+        ("edges since power-up", "  ".join(map(str, edges[:6])) + f"  meter {edges[6]}"),
+        (
+            "temperature input",
+            f"loop {_number(state, 'temp_ua') / 1000:.2f} mA, thermistor {_number(state, 'temp_ohm')} ohm",
+        ),
+    ]
 
 
 def _ml_min(state: dict[str, Any], name: str) -> str:
