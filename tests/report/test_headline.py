@@ -1,5 +1,8 @@
 """What the first lines of a report say, for states whose right answer is plain."""
 
+import dataclasses
+import datetime
+
 import numpy as np
 import pytest
 from skidwright.report import headline
@@ -102,8 +105,6 @@ def test_near_the_limit_counting_leaves_it_open(make, change) -> None:
     ("field", "value"), [("bad_records", 1), ("missing_records", 7), ("chain_ok", False)]
 )
 def test_a_damaged_log_takes_from_sureness(make, field: str, value: int) -> None:
-    import dataclasses
-
     data = make()
     data = dataclasses.replace(data, integrity=dataclasses.replace(data.integrity, **{field: value}))
     said = headline.judge(data)
@@ -112,9 +113,6 @@ def test_a_damaged_log_takes_from_sureness(make, field: str, value: int) -> None
 
 
 def test_calibration_over_or_unknown_takes_from_sureness(make) -> None:
-    import dataclasses
-    import datetime
-
     over = dataclasses.replace(make(), calibration_due=datetime.date(2026, 1, 1))
     unknown = dataclasses.replace(make(), calibration_due=None)
     assert headline.judge(over).sureness == headline.judge(unknown).sureness == "fair"
@@ -123,3 +121,17 @@ def test_calibration_over_or_unknown_takes_from_sureness(make) -> None:
 def test_no_samples_at_all(make) -> None:
     said = headline.judge(make(n=0))
     assert said.title == "Nothing can be said yet about this fluid"
+
+
+def test_water_that_would_come_out_when_cold_is_said(make, change) -> None:
+    # By hand, log10 S = A - B/T: from 40 to 30 degC saturation grows by 10^(B (1/303.15 - 1/313.15)),
+    # 1.462 and 1.499 for the published B of 1567 and 1670; from 40 to 8 degC by 3.71 and 4.04.
+    data = change(make(water_limit=60.0), water_percent=np.full(60, 40.0))
+    cold = dataclasses.replace(data, asset=dataclasses.replace(data.asset, coldest_c=8.0))
+    said = headline.judge(cold)
+    assert said.grade == headline.CLOSE
+    assert "free water is likely when cold" in said.title
+    cool = dataclasses.replace(data, asset=dataclasses.replace(data.asset, coldest_c=30.0))
+    said = headline.judge(cool)
+    assert said.grade == headline.GOOD
+    assert any("58 to 60 %" in line for line in said.findings), said.findings

@@ -5,8 +5,8 @@ import datetime
 import numpy as np
 
 from skidwright.report.model import VALID, AssetReport
+from skidwright.report.part import JUDGED
 
-JUDGED = 3
 RECENT = 20
 
 

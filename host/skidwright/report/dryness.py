@@ -1,0 +1,73 @@
+"""Is the fluid dry enough? Decided from valid readings only."""
+
+import numpy as np
+
+from skidwright.report.model import ABSENT, VALID, AssetReport
+from skidwright.report.part import BAD, CLOSE, GOOD, JUDGED, UNKNOWN, Part
+from skidwright.trade.water import PUBLISHED, carry
+
+NO_WATER, NOT_MEASURED = "dryness unknown", "water not measured"
+FREE_WATER = "free water would appear"
+
+
+def dryness(data: AssetReport) -> Part:
+    """The answer for water: the median of the newest valid readings against the asset's limit."""
+    samples, limit = data.samples, data.asset.water_limit_percent
+    if not len(samples) or (samples.water_verdict == ABSENT).all():
+        return Part(UNKNOWN, NOT_MEASURED, ["Water was not measured."])
+    believed = np.flatnonzero(samples.water_verdict == VALID)
+    if not len(believed):
+        return Part(
+            UNKNOWN,
+            NO_WATER,
+            ["No water reading could be believed; the reasons are in the table of excluded samples below."],
+            ["Check the water sensor's loop, then sample again."],
+        )
+    last = believed[-JUDGED:]
+    water = float(np.median(samples.water_percent[last]))
+    warm = (
+        np.nanmedian(samples.temperature_c[last])
+        if np.isfinite(samples.temperature_c[last]).any()
+        else np.nan
+    )
+    at = f" at {warm:.0f} °C" if np.isfinite(warm) else ""
+    text = f"Water: {water:.0f} % of saturation{at} (median of the newest {len(last)} valid readings"
+    findings = [f"{text})." if limit is None else f"{text}) against a limit of {limit:g} %."]
+    findings += _when_cold(data, water, float(warm))
+    if limit is None:
+        return Part(
+            UNKNOWN, f"water at {water:.0f} %, no limit set", findings, ["Set a water limit for this asset."]
+        )
+    wet_actions = [
+        "Look where water gets in: cooler, breather, seals, wash-down, condensation when standing.",
+        "Drain free water at the lowest point and dry the fluid (vacuum, absorbing cartridge or warm "
+        "running).",
+    ]
+    if water > limit:
+        return Part(BAD, "wetter than its limit", findings, wet_actions)
+    history = samples.water_percent[believed]
+    if water > 0.8 * limit:
+        findings.append("That is more than four fifths of the limit.")
+        return Part(CLOSE, "dry enough, though close to its limit", findings, wet_actions[:1])
+    if len(history) >= 12 and water - float(np.median(history[: len(history) // 4])) > 0.2 * limit:
+        findings.append("It has risen by more than a fifth of the limit since the log began.")
+        return Part(CLOSE, "dry enough, though getting wetter", findings, wet_actions[:1])
+    if any(FREE_WATER in line for line in findings):
+        return Part(CLOSE, "dry enough while warm, but free water is likely when cold", findings, wet_actions)
+    return Part(GOOD, "dry enough", findings)
+
+
+def _when_cold(data: AssetReport, percent: float, warm_c: float) -> list[str]:
+    """What the same water means at the coldest this fluid gets, by both published pairs of constants."""
+    cold_c = data.asset.coldest_c
+    if cold_c is None or not np.isfinite(warm_c) or cold_c >= warm_c:
+        return []
+    cold = sorted(float(carry(percent, warm_c, cold_c, fluid).rs_percent) for fluid in PUBLISHED.values())
+    source = "by the constants published for mineral insulating oil; this fluid's own may differ"
+    if cold[0] >= 100:
+        return [f"Cooled to {cold_c:g} °C, the coldest this fluid gets, {FREE_WATER} ({source})."]
+    span = f"{cold[0]:.0f} %" if round(cold[0]) == round(cold[1]) else f"{cold[0]:.0f} to {cold[1]:.0f} %"
+    return [
+        f"Cooled to {cold_c:g} °C, the coldest this fluid gets, the same water is {span} of saturation "
+        f"({source})."
+    ]
