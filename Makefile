@@ -2,41 +2,54 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+# For `make score`: seeds, and a scenario file in place of the set that comes along.
 SEEDS ?= 1-20
 SCENARIO ?=
 
-.PHONY: demo test lint types check-docs bench score docs clean venv
+.PHONY: help demo test lint types bench score docs clean
 
-venv: $(VENV)/.ready
+help:
+	@echo "make demo   the whole job on a virtual skid, no hardware needed"
+	@echo "make test   lint, type checks and all tests"
+	@echo "make score SEEDS=1-20 [SCENARIO=FILE]   verdicts against the plant's own truth"
+	@echo "make bench  speed, as ratios measured side by side"
+	@echo "make docs   write the generated reference pages again"
 
-$(VENV)/.ready: pyproject.toml
+# What a user needs ...
+$(VENV)/.run: pyproject.toml
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --upgrade "pip>=25.1"
-	$(BIN)/python -m pip install --quiet --editable ".[sim]" --group test
+	$(PIP) --upgrade "pip>=25.1"
+	$(PIP) --editable ".[sim]"
 	touch $@
 
-demo: venv
+# ... and what the tests need besides.
+$(VENV)/.test: $(VENV)/.run
+	$(PIP) --group test
+	touch $@
+
+demo: $(VENV)/.run
 	$(BIN)/skidwright demo
 
-lint: venv
+lint: $(VENV)/.test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 
-types: venv
+types: $(VENV)/.test
 	$(BIN)/mypy
 	$(BIN)/python tests/firmware_types.py
 
 test: lint types
 	$(BIN)/python -m pytest -n 2
 
-docs: venv
+docs: $(VENV)/.run
 	$(BIN)/python -m skidwright.generated_docs
 
-score: venv
+score: $(VENV)/.run
 	$(BIN)/python -m skidwright.sim.score --seeds $(SEEDS) $(if $(SCENARIO),--scenario $(SCENARIO))
 
-bench: venv
-	$(BIN)/python -m pip install --quiet --group bench
+bench: $(VENV)/.test
+	$(PIP) --group bench
 	$(BIN)/python tests/bench/run.py
 
 clean:
