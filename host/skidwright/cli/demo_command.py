@@ -92,6 +92,24 @@ def _answer(finding: "Finding") -> dict[str, Any]:
     }
 
 
+def _episodes(finding: "Finding") -> list[tuple[Any, ...]]:
+    """One row for each quantity of an asset that was not believed, with all that spoke against it."""
+    groups: dict[str, list[Any]] = {}
+    for reason in finding.data.reasons:
+        groups.setdefault(reason.quantity, []).append(reason)
+    return [
+        (
+            finding.data.asset.title,
+            quantity,
+            max(reason.count for reason in reasons),
+            min(reason.first for reason in reasons),
+            max(reason.last for reason in reasons),
+            ", ".join(reason.check for reason in reasons),
+        )
+        for quantity, reasons in groups.items()
+    ]
+
+
 def _print(made: "Demonstration") -> None:
     from skidwright.cli import output
     from skidwright.config import format_code
@@ -118,20 +136,9 @@ def _print(made: "Demonstration") -> None:
         ),
         rows,
     )
-    episodes = [
-        (
-            finding.data.asset.title,
-            reason.check,
-            reason.quantity,
-            f"{reason.count}",
-            reason.first,
-            reason.last,
-        )
-        for finding in made.findings
-        for reason in finding.data.reasons
-    ]
+    episodes = [row for finding in made.findings for row in _episodes(finding)]
     output.print_table(
-        ("asset", "what was found wrong", "speaks against", ">samples", "first", "last (UTC)"), episodes
+        ("asset", "not believed", ">samples", "first", "last (UTC)", "what was found wrong"), episodes
     )
     events = {
         (happening.when_text, happening.what, happening.detail): None
