@@ -1,5 +1,6 @@
 """skid.toml: the one file in which a user says what the skid is, what it samples, and what is good enough.
 
+    note         a line for the top of every report
     [board]      settings of the firmware by name (docs/settings.md)
     [[asset]]    a machine that is sampled: number, name, fluid, target, ...
     [counter]    the particle counter: its band, sensing volume and calibration
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from skidwright.checks.limits import CheckLimits
 
 _DAY_ZERO = datetime.date(2000, 1, 1)
-_TOP = ("board", "asset", "counter", "checks")
+_TOP = ("note", "board", "asset", "counter", "checks")
 MAX_SCALE_NUMBER = 28
 
 
@@ -61,13 +62,17 @@ class Counter:
 
 @dataclass(frozen=True)
 class Config:
-    """All of skid.toml. `board` holds only settings that were given or follow from other tables."""
+    """All of skid.toml. `board` holds only settings that were given or follow from other tables.
+
+    `note` stands at the top of every report.
+    """
 
     path: Path | None = None
     board: dict[str, int | list[int]] = field(default_factory=dict)
     assets: dict[int, Asset] = field(default_factory=dict)
     counter: Counter = field(default_factory=Counter)
     checks: dict[str, float] = field(default_factory=dict)
+    note: str = ""
 
     def asset(self, number: int) -> Asset:
         """The asset of that number; one with nothing but its number when skid.toml does not know it."""
@@ -182,11 +187,11 @@ def load(path: Path) -> Config:
 
 def parse(raw: Mapping[str, Any], path: Path) -> Config:
     """Check the tables of a skid.toml that came from `path`. Raises ConfigError, see `load`."""
-    _Reader(path, "", raw, _TOP)
+    note = _Reader(path, "", raw, _TOP).text("note")
     assets = _assets(raw.get("asset", []), path)
     counter = _counter(raw.get("counter", {}), path)
     board = _board(raw.get("board", {}), assets, counter, path)
-    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), counter, path))
+    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), counter, path), note)
 
 
 def _assets(tables: Any, path: Path) -> dict[int, Asset]:

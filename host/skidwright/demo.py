@@ -1,5 +1,6 @@
 """The demonstration: a scenario on the virtual skid, pulled at its contacts, judged, scored and reported."""
 
+import dataclasses
 import shutil
 from collections.abc import Callable
 from contextlib import AbstractContextManager
@@ -76,7 +77,9 @@ def demonstrate(
     prepare(folder)
     archive, config_path = folder / "archive", folder / "skid.toml"
     config = playing.config_of(scenario, config_path)
-    config_path.write_text(to_toml(config, INVENTED), "utf-8")
+    counter = dataclasses.replace(config.counter, name="counter of the virtual skid (a model)")
+    config = dataclasses.replace(config, counter=counter, note=INVENTED)
+    config_path.write_text(to_toml(config), "utf-8")
     with VirtualSkid(scenario, folder / "virtual_skid", seed, python_board=python_board) as skid:
         board = skid.python_board
         text = f"{scenario.duration_s / 3600:g} h on the virtual skid ({board}), with pulls"
@@ -86,7 +89,7 @@ def demonstrate(
         opened = Archive.open(archive)
         paths = [opened.log_path(device, log) for device in opened.devices() for log in opened.logs(device)]
         logs = [Assessment(path, config.limits(), config.board_in_force()) for path in paths]
-        gathered = gather.gather(logs, config, invented=INVENTED)
+        gathered = gather.gather(logs, config)
     made = Demonstration(folder, archive, config_path, board, len(played.pulls), logs)
     with step("writing the reports", len(gathered)) as advance:
         for done, data in enumerate(gathered, 1):

@@ -8,6 +8,7 @@ from skidwright.config import Config, format_code
 def to_toml(config: Config, heading: str = "") -> str:
     """The text of a skid.toml that reads back as `config`; `heading` becomes a comment on top."""
     lines = [f"# {heading}"] if heading else []
+    lines += _lines({"note": config.note})
     for asset in config.assets.values():
         lines += ["", "[[asset]]"]
         values: dict[str, Any] = {"number": asset.number, "name": asset.name, "machine": asset.machine}

@@ -42,9 +42,7 @@ class _Pile:
         return {name: array[order] for name, array in joined.items()}
 
 
-def gather(
-    logs: Sequence[Assessment], config: Config, only: Iterable[int] = (), invented: str = ""
-) -> list[AssetReport]:
+def gather(logs: Sequence[Assessment], config: Config, only: Iterable[int] = ()) -> list[AssetReport]:
     """A report's content for each asset (or those in `only`) that has samples in the logs.
 
     Raises OSError when a log cannot be read.
@@ -57,7 +55,7 @@ def gather(
                 if not wanted or number in wanted:
                     _take(piles.setdefault(number, _Pile()), log, piece, verdicts, number)
     numbers = sorted(piles, key=lambda n: (list(config.assets).index(n) if n in config.assets else 99, n))
-    return [_report(piles[n].whole(), piles[n].logs, config, n, invented) for n in numbers]
+    return [_report(piles[n].whole(), piles[n].logs, config, n) for n in numbers]
 
 
 def _take(pile: _Pile, log: Assessment, piece: Dataset, verdicts: Verdicts, asset: int) -> None:
@@ -91,7 +89,6 @@ def _report(
     logs: Sequence[Assessment],
     config: Config,
     number: int,
-    invented: str,
 ) -> AssetReport:
     utc_ms = columns["utc_ms"].astype(np.int64)
     verdict = columns["verdict"].astype(np.uint8)
@@ -134,7 +131,7 @@ def _report(
         excluded=exclusion.newest,
         excluded_total=exclusion.samples,
         calibration_due=_DAY_ZERO + datetime.timedelta(days=due) if due else config.counter.calibration_due,
-        invented=invented,
+        note=config.note,
     )
 
 

@@ -113,4 +113,4 @@ class AssetReport:
     excluded: list[ExcludedSample] = field(default_factory=list)
     excluded_total: int = 0  # samples
     calibration_due: datetime.date | None = None
-    invented: str = ""  # says so when the data come from a made-up scenario
+    note: str = ""  # for the top of the page
