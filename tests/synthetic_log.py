@@ -142,3 +142,25 @@ def good_log(n, seed=1, contact_every=0, **kwargs):
         *extra,
     )
     return log_bytes(rows)
+
+
+def write_long_log(path, n, interval_ms=60_000, contact_every=1440):
+    """Write a log of `n` good records, some of them clock contacts, in pieces: for logs too large for memory.
+
+    Values repeat every 28,000 samples; numbers, times, CRCs and chain do not.
+    """
+    piece = 1000 * records.SLOTS
+    body = samples(piece, seed=1, interval_ms=interval_ms)
+    digest, first_uptime_ms = bytes(32), int(body["uptime_ms"][0])
+    with path.open("wb") as file:
+        for start in range(0, n, piece):
+            rows = body[: min(piece, n - start)].copy()
+            rows["seq"] = start + np.arange(len(rows))
+            rows["uptime_ms"] = first_uptime_ms + rows["seq"].astype(np.uint64) * np.uint64(interval_ms)
+            rows = rows.view(layouts.EVENT)
+            for i in range(-start % contact_every, len(rows), contact_every):
+                uptime_ms = int(rows["uptime_ms"][i])
+                rows[i] = contact(start + i, 1, uptime_ms, START_UTC_MS + uptime_ms)[0]
+            raw = log_bytes(rows, first_segment=start // records.SLOTS, previous_digest=digest)
+            file.write(raw)
+            digest = hashlib.sha256(raw[-records.SEGMENT_BYTES :]).digest()

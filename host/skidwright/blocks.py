@@ -1,4 +1,4 @@
-"""Finding segments in bytes: reads a log piece by piece and gets into step again after foreign bytes."""
+"""Segments in bytes: views of them, and reading a log piece by piece, back in step after foreign bytes."""
 
 import zlib
 from collections.abc import Iterator
@@ -11,6 +11,8 @@ from skidboard import records
 from skidwright import layouts
 
 SEGMENT = records.SEGMENT_BYTES
+# A slot as plain bytes: numpy copies structured rows field by field, these at once.
+RAW = np.dtype(f"V{records.RECORD_BYTES}")
 _MAGIC = np.frombuffer(records.MAGIC, "<u4")[0]
 
 
@@ -39,6 +41,12 @@ def header_view(blocks: NDArray[np.uint8]) -> NDArray[np.void]:
     return np.ndarray((len(blocks),), layouts.HEADER, blocks, 0, (SEGMENT,))
 
 
+def slot_view(blocks: NDArray[np.uint8]) -> NDArray[np.void]:
+    """The slots of (n, 4096) contiguous blocks as an (n, 28) array of samples, without copying."""
+    strides = (SEGMENT, records.RECORD_BYTES)
+    return np.ndarray((len(blocks), records.SLOTS), layouts.SAMPLE, blocks, records.HEADER_BYTES, strides)
+
+
 def headers_ok(headers: NDArray[np.void], view: memoryview, checked: bool = False) -> NDArray[np.bool_]:
     """Which headers have the magic, a known layout and a good CRC.
 
@@ -50,6 +58,42 @@ def headers_ok(headers: NDArray[np.void], view: memoryview, checked: bool = Fals
         sums = [crc32(view[at : at + size]) for at in range(0, len(view), SEGMENT)]
         good &= np.array(sums, np.uint32) == records.CRC_CARRY
     return good
+
+
+def sums_of_good(most: int) -> list[int]:
+    """The CRC-32 of 0, 1, 2 ... full good segments, one after the other.
+
+    A good segment leaves CRC_CARRY when it is begun with 0. CRC-32 is linear: begun with another value,
+    it leaves that and what the value becomes over as many bytes, which zero bytes show.
+    """
+    zeros = bytes(SEGMENT)
+    sums = [0]
+    while len(sums) <= most:
+        sums.append(records.CRC_CARRY ^ zlib.crc32(zeros, sums[-1]) ^ zlib.crc32(zeros))
+    return sums
+
+
+def copy_samples(
+    blocks: NDArray[np.uint8], slots: NDArray[np.void], wanted: NDArray[np.bool_], rows: NDArray[np.void]
+) -> None:
+    """Copy the wanted slots into `rows`: whole segments at once where all of theirs are wanted."""
+    partly = np.flatnonzero(~wanted.all(axis=1)).tolist()
+    raw = slots.view(RAW)
+    if len(partly) > len(blocks) // 4:
+        rows[:] = raw[wanted]
+        return
+    at = start = 0
+    for i in [*partly, len(blocks)]:
+        count = (i - start) * records.SLOTS
+        if count:
+            target = rows[at : at + count].view(np.uint8).reshape(i - start, -1)
+            target[:] = blocks[start:i, records.HEADER_BYTES :]
+            at += count
+        if i < len(blocks):
+            some = raw[i][wanted[i]]
+            rows[at : at + len(some)] = some
+            at += len(some)
+        start = i + 1
 
 
 def find_header(raw: NDArray[np.uint8], start: int) -> int:

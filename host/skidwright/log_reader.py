@@ -1,8 +1,9 @@
 """Decodes segments: verifies records, puts samples and events into arrays, and notes what is wrong.
 
-Records are verified by one CRC-32 over a segment's header and used slots
-together, which `skidboard.records` arranges to come out as one constant; only
-where it does not is each record tried by itself.
+Records are verified by one CRC-32 over many segments together, which comes out
+as a known value when all are good (`skidboard.records` sees to that; damage to
+any one segment always shows). Only where it does not is each segment tried by
+itself, and in a segment that fails each record.
 """
 
 import zlib
@@ -12,14 +13,14 @@ from numpy.typing import NDArray
 from skidboard import records
 
 from skidwright import integrity, layouts
-from skidwright.blocks import SEGMENT, header_view, headers_ok
+from skidwright.blocks import RAW, SEGMENT, copy_samples, header_view, headers_ok, slot_view, sums_of_good
 from skidwright.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
 from skidwright.integrity import ChainResult, Finding, IntegrityReport
 
 # 128 segments are 512 KB: they stay in the cache from the CRC to the copy.
 _BATCH = 128
-_RAW = np.dtype(f"V{records.RECORD_BYTES}")
 _STARTS = range(records.HEADER_BYTES, SEGMENT, records.RECORD_BYTES)
+_SUM_OF_GOOD = sums_of_good(_BATCH)
 _ERASED_RECORD = bytes([records.ERASED]) * records.RECORD_BYTES
 
 
@@ -27,7 +28,7 @@ class _Output:
     """Arrays that batches are written into, one after another."""
 
     def __init__(self, blocks: int) -> None:
-        self.rows = np.empty(blocks * records.SLOTS, _RAW)
+        self.rows = np.empty(blocks * records.SLOTS, RAW)
         self.place = np.empty(blocks * records.SLOTS, np.int64)
         self.marks = np.zeros(blocks * records.SLOTS, np.uint8)
         self.segments: list[NDArray[np.int64]] = []
@@ -74,7 +75,7 @@ class LogReader:
             at = whole * SEGMENT
             self._batch(self._padded(raw[at:], offset + at), offset + at, out)
         n = out.filled
-        event_rows = np.concatenate(out.events) if out.events else np.empty(0, _RAW)
+        event_rows = np.concatenate(out.events) if out.events else np.empty(0, RAW)
         self.report.bytes_read += len(raw)
         self.report.samples += n
         self.report.events += len(event_rows)
@@ -95,38 +96,36 @@ class LogReader:
     def _batch(self, blocks: NDArray[np.uint8], offset: int, out: _Output) -> None:
         n = len(blocks)
         view = blocks.reshape(-1).data
-        crc32 = zlib.crc32
-        sums = [crc32(view[at : at + SEGMENT]) for at in range(0, len(view), SEGMENT)]
-        clean = sums.count(records.CRC_CARRY) == n
+        clean = bool(n) and zlib.crc32(view) == _SUM_OF_GOOD[n]
         headers = header_view(blocks)
-        # where all sums hold, so do the headers' own
+        # where the sum over all holds, so do the headers' own
         header_good = headers_ok(headers, view, checked=clean)
         segments = self._segment_numbers(headers, header_good, offset)
-        clean = clean and bool(header_good.all())
-        good = None if clean else self._verify(view, sums, header_good, segments, offset)
+        good = None
+        if not clean or not header_good.all():
+            good = self._verify(view, header_good, segments, offset)
 
-        count = n * records.SLOTS
-        window = out.rows[out.filled : out.filled + count]
-        window.view(np.uint8).reshape(n, -1)[:] = blocks[:, records.HEADER_BYTES :]
+        slots = slot_view(blocks)
+        wanted = slots["kind"] == records.SAMPLE
+        seq = slots["seq"].reshape(-1)
         first = self._blocks * records.SLOTS
-        where = np.arange(first, first + count)
+        where = np.arange(first, first + seq.size)
         if good is not None:
+            wanted &= good
             keep = np.flatnonzero(good)
-            window, where = window[keep], where[keep]
-        head = window.view(layouts.EVENT)
-        marks = self._check_order(head["seq"], where, segments, offset)
+            seq, where = seq[keep], where[keep]
+        marks = self._check_order(seq, where, segments, offset)
         marks = self._mark_segments(marks, headers, header_good, segments, where, offset)
-        is_sample = head["kind"] == records.SAMPLE
-        samples = int(np.count_nonzero(is_sample))
-        if samples != len(window):
-            out.events.append(window[~is_sample])
-            out.event_place.append(where[~is_sample])
-            pick = np.flatnonzero(is_sample)
-            window, where = window[pick], where[pick]
-            marks = marks[pick] if marks is not None else None
+        samples = int(np.count_nonzero(wanted))
         span = slice(out.filled, out.filled + samples)
-        if samples != count:
-            out.rows[span] = window
+        copy_samples(blocks, slots, wanted, out.rows[span])
+        if samples != len(where):
+            other = ~wanted if good is None else good & ~wanted
+            out.events.append(slots.view(RAW)[other])
+            of_samples = wanted.reshape(-1)[where - first]
+            out.event_place.append(where[~of_samples])
+            where = where[of_samples]
+            marks = marks[of_samples] if marks is not None else None
         out.place[span] = where
         if marks is not None:
             out.marks[span] = marks
@@ -174,22 +173,15 @@ class LogReader:
         return numbers
 
     def _verify(
-        self,
-        view: memoryview,
-        sums: list[int],
-        header_good: NDArray[np.bool_],
-        segments: NDArray[np.int64],
-        offset: int,
+        self, view: memoryview, header_good: NDArray[np.bool_], segments: NDArray[np.int64], offset: int
     ) -> NDArray[np.bool_]:
-        """Which slots hold a good record, flat over all blocks."""
-        good = np.ones((len(sums), records.SLOTS), np.bool_)
-        for i, total in enumerate(sums):
-            if total != records.CRC_CARRY or not header_good[i]:
-                at = i * SEGMENT
-                good[i] = self._verify_segment(
-                    view[at : at + SEGMENT], bool(header_good[i]), int(segments[i]), offset + at
-                )
-        return good.reshape(-1)
+        """Which slots hold a good record, (n, 28)."""
+        good = np.ones((len(segments), records.SLOTS), np.bool_)
+        for i, segment in enumerate(segments.tolist()):
+            block = view[i * SEGMENT : (i + 1) * SEGMENT]
+            if not header_good[i] or zlib.crc32(block) != records.CRC_CARRY:
+                good[i] = self._verify_segment(block, bool(header_good[i]), segment, offset + i * SEGMENT)
+        return good
 
     def _verify_segment(self, block: memoryview, header_good: bool, segment: int, offset: int) -> list[bool]:
         used = len(_STARTS)

@@ -258,3 +258,23 @@ def test_keyed_chain(log):
     assert chain(out, key).links == 7
     assert chain(out).links == 0 and chain(out).untried == 8
     assert not chain(out, b"other" * 6).ok
+
+
+def test_the_sum_over_many_segments_is_known_beforehand():
+    log = sl.good_log(records.SLOTS * 6)
+    expected = blocks.sums_of_good(6)
+    for n in range(7):
+        assert zlib.crc32(log[: n * SEGMENT]) == expected[n]
+
+
+@pytest.mark.parametrize("every", [3, 11, 200, 10_000])
+def test_samples_and_events_are_told_apart_at_any_density(every):
+    log = sl.good_log(28 * 300, contact_every=every)
+    data = dataset.decode(log)
+    kinds = np.array([log[s * SEGMENT + 64 + k * RECORD] for s in range(300) for k in range(28)])
+    assert data.report.ok
+    assert np.array_equal(data.sample_place, np.flatnonzero(kinds == records.SAMPLE))
+    assert np.array_equal(data.event_place, np.flatnonzero(kinds != records.SAMPLE))
+    both = np.concatenate([data.samples["seq"], data.events["seq"]])
+    order = np.concatenate([data.sample_place, data.event_place])
+    assert np.array_equal(both[np.argsort(order)], np.arange(28 * 300))

@@ -1,0 +1,85 @@
+"""Decoding and verifying against the least that any reader must do, and against reading CSV."""
+
+import hashlib
+import io
+import zlib
+
+import numpy as np
+import synthetic_log as sl
+from row import Row, best_of
+from skidwright import blocks, dataset
+from skidwright.checks import CheckLimits, Judge
+from skidwright.export import write_csv
+from skidwright.timeline import TimelineBuilder
+
+RECORDS = 1_000_000
+
+
+def rows(folder):
+    """Rows on one log of a million records, all in memory."""
+    path = folder / "million.skidlog"
+    sl.write_long_log(path, RECORDS)
+    log = path.read_bytes()
+    path.unlink()
+
+    def floor():
+        zlib.crc32(log)
+        np.frombuffer(log, np.uint8)
+
+    data = dataset.decode(log)
+    assert data.report.ok and data.report.records == RECORDS
+    builder = TimelineBuilder()
+    builder.add(data.samples, data.events)
+    line = builder.build()
+    limits = CheckLimits(sensing_volume_ml=2.5e-6)
+    verdicts = Judge(limits, None, line).judge(data)
+
+    found = best_of(
+        5,
+        floor=floor,
+        decode=lambda: dataset.decode(log),
+        chain=lambda: dataset.chain_of(blocks.Source(log)),
+        sha256=lambda: hashlib.sha256(log),
+        judge=lambda: Judge(limits, None, line).judge(data),
+    )
+    ms = {name: f"{value * 1000:.0f} ms" for name, value in found.items()}
+    return [
+        Row(
+            "decode and verify by CRC, against one CRC-32 pass and frombuffer",
+            found["decode"] / found["floor"],
+            "x",
+            "<= 4",
+            f"{ms['decode']} against {ms['floor']} for {RECORDS:,} records",
+        ),
+        Row(
+            "decode and verify by CRC and by the chain of digests, against the same",
+            (found["decode"] + found["chain"]) / found["floor"],
+            "x",
+            note=f"the chain takes {ms['chain']}; one SHA-256 over the same bytes {ms['sha256']}",
+        ),
+        Row(
+            "all checks, against decode and verify",
+            found["judge"] / found["decode"],
+            "x",
+            "<= 6",
+            f"{ms['judge']} for {len(data):,} samples",
+        ),
+        _csv(log, data, verdicts),
+    ]
+
+
+def _csv(log, data, verdicts):
+    import pandas
+
+    text = io.StringIO(newline="")
+    write_csv([(data, verdicts)], text)
+    raw = text.getvalue().encode()
+    found = best_of(2, pandas=lambda: pandas.read_csv(io.BytesIO(raw)), decode=lambda: dataset.decode(log))
+    ms = {name: f"{value * 1000:.0f} ms" for name, value in found.items()}
+    return Row(
+        "decode and verify, against pandas.read_csv of our export",
+        found["pandas"] / found["decode"],
+        "x faster",
+        ">= 20",
+        f"{ms['decode']} against {ms['pandas']} for {len(raw) / 1e6:.0f} MB of CSV",
+    )
