@@ -7,11 +7,15 @@ write.
 import io
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from skidboard import settings
 
 from skidwright.fault_table import FAULTS
 from skidwright.setting_meanings import GROUPS
+
+if TYPE_CHECKING:
+    from click import Command, Context
 
 _SETTINGS_TEXT = """\
 They stand under `[board]` in skid.toml ([example](skid.toml)) and reach the board with `skidwright
@@ -98,12 +102,12 @@ def commands_page() -> str:
     out = io.StringIO()
     out.write(f"{_NOTICE}\n# Commands\n\n")
     out.write(_COMMANDS_TEXT)
-    _help(out, skidwright, "skidwright", None, click)
+    _help(out, skidwright, "skidwright", None)
     for name in COMMANDS:
-        parent = click.Context(skidwright, info_name="skidwright")
+        parent = click.Context(skidwright, info_name="skidwright", **skidwright.context_settings)
         command = skidwright.get_command(parent, name)
         assert command is not None
-        _help(out, command, name, parent, click)
+        _help(out, command, name, parent)
     return out.getvalue()
 
 
@@ -114,18 +118,17 @@ def scenarios_page() -> str:
     return page(_NOTICE)
 
 
-def _help(out: io.StringIO, command: object, name: str, parent: object, click: object) -> None:
-    from click import Command, Context, Group
+def _help(out: io.StringIO, command: "Command", name: str, parent: "Context | None") -> None:
+    from click import Context, Group
 
-    assert isinstance(command, Command)
-    assert parent is None or isinstance(parent, Context)
-    context = Context(command, info_name=name, parent=parent, terminal_width=96, max_content_width=96)
+    settings = {**command.context_settings, "max_content_width": 96}
+    context = Context(command, info_name=name, parent=parent, terminal_width=96, **settings)
     out.write(f"\n## {context.command_path}\n\n```text\n{command.get_help(context).rstrip()}\n```\n")
     if isinstance(command, Group) and parent is not None:
         for sub in command.list_commands(context):
             below = command.get_command(context, sub)
             assert below is not None
-            _help(out, below, sub, context, click)
+            _help(out, below, sub, context)
 
 
 def _table(out: io.StringIO, heads: Iterable[str], rows: Iterable[Iterable[str]]) -> None:

@@ -75,6 +75,7 @@ def _percent(_ctx: click.Context, _param: click.Parameter, value: float) -> floa
     show_default=True,
     callback=_percent,
     metavar="PERCENT",
+    help="Confidence of the intervals that --detail shows.",
 )
 @click.option(
     "--volume-uncertainty",
