@@ -5,7 +5,7 @@ A cell is empty where there is no value: no time known, a quantity not measured,
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TextIO
+from typing import Any, TextIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,21 +35,34 @@ class _Rows:
 Column = Callable[[_Rows], Cells]
 
 
-def _numbers(values: NDArray[np.floating], digits: int) -> Cells:
+def _texts(values: NDArray[Any], text: Callable[[Any], str]) -> Cells:
+    """`text` of each value; short integers are made into text once for each distinct value."""
+    if values.dtype.itemsize > 2 or len(values) < 1000:
+        return [text(v) for v in values.tolist()]
+    key = np.ascontiguousarray(values)
+    code = key.view(f"u{key.dtype.itemsize}")
+    used = np.flatnonzero(np.bincount(code, minlength=1))
+    table = np.empty(int(used[-1]) + 1, object)
+    table[used] = [text(v) for v in used.astype(code.dtype).view(key.dtype).tolist()]
+    cells: Cells = table[code].tolist()
+    return cells
+
+
+def _numbers(values: NDArray[np.floating[Any]], digits: int) -> Cells:
     form = f"%.{digits}f"
     return ["" if v != v else form % v for v in values.tolist()]
 
 
 def _whole(name: str, index: int | None = None) -> Column:
     def cells(rows: _Rows) -> Cells:
-        column = rows.samples[name] if index is None else rows.samples[name][:, index]
-        return [str(v) for v in column.tolist()]
+        return _texts(rows.samples[name] if index is None else rows.samples[name][:, index], str)
 
     return cells
 
 
 def _scaled(name: str, factor: float, digits: int) -> Column:
-    return lambda rows: _numbers(rows.samples[name] * factor, digits)
+    form = f"%.{digits}f"
+    return lambda rows: _texts(rows.samples[name], lambda v: form % (v * factor))
 
 
 def _utc(rows: _Rows) -> Cells:
@@ -72,7 +85,7 @@ def _code(rows: _Rows) -> Cells:
 
 
 def _verdict(index: int) -> Column:
-    return lambda rows: [WORDS[v] for v in rows.verdicts.verdict[:, index].tolist()]
+    return lambda rows: _texts(rows.verdicts.verdict[:, index], WORDS.__getitem__)
 
 
 def _reasons(rows: _Rows) -> Cells:
