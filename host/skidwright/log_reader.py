@@ -73,7 +73,9 @@ class LogReader:
             self._batch(blocks[start : start + _BATCH], offset + start * SEGMENT, out)
         if len(raw) > whole * SEGMENT:
             at = whole * SEGMENT
-            self._batch(self._padded(raw[at:], offset + at), offset + at, out)
+            block = self._padded(raw[at:], offset + at)
+            if len(block):
+                self._batch(block, offset + at, out)
         n = out.filled
         event_rows = np.concatenate(out.events) if out.events else np.empty(0, RAW)
         self.report.bytes_read += len(raw)
@@ -96,7 +98,7 @@ class LogReader:
     def _batch(self, blocks: NDArray[np.uint8], offset: int, out: _Output) -> None:
         n = len(blocks)
         view = blocks.reshape(-1).data
-        clean = bool(n) and zlib.crc32(view) == _SUM_OF_GOOD[n]
+        clean = zlib.crc32(view) == _SUM_OF_GOOD[n]
         headers = header_view(blocks)
         # where the sum over all holds, so do the headers' own
         header_good = headers_ok(headers, view, checked=clean)
