@@ -17,9 +17,12 @@ def main():
     app = None
     crash = ""
     try:
+        # Compiling leaves much garbage: collected late, it leaves the heap in pieces too small for the buffers.
+        _collect_after(8192)
         from skidboard.app import App
 
         app = App(board)
+        _collect_after(-1)
         app.run()
     except Exception as error:
         board.safe()
@@ -34,6 +37,14 @@ def main():
     if crash:
         print("skidboard stopped with the pump off. " + crash)
     board.leave()
+
+
+def _collect_after(n):
+    """Collect garbage whenever `n` bytes have been allocated (MicroPython only); -1: when memory is short."""
+    import gc
+
+    if hasattr(gc, "threshold"):
+        gc.threshold(n)
 
 
 if __name__ == "__main__":

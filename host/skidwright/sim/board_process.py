@@ -20,6 +20,8 @@ from skidwright.errors import SimError
 
 ROM = Path(__file__).resolve().parent / "rom"
 REQUEST_BYTES = virtual.REQUEST_WORDS * 8
+# Not as a script: MicroPython keeps a script's whole path in its heap, which would then depend on the folder.
+_POWER_ON = "exec(open('rom/power_on.py').read())"
 
 
 def firmware_files() -> dict[str, Path]:
@@ -124,7 +126,6 @@ class MicroPythonBoard:
             raise SimError(f"{self._folder}: the flash image cannot be made: {done.stderr.strip()[-200:]}")
 
     def _copy_rom(self) -> None:
-        # Started under a short relative name: the heap then looks the same wherever the package is installed.
         shutil.copytree(
             ROM, self._folder / "rom", dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__")
         )
@@ -138,10 +139,10 @@ class MicroPythonBoard:
         (self._folder / "board.json").write_text(json.dumps(config), encoding="utf-8")
         with (self._folder / "board.log").open("ab") as log:
             self._process = subprocess.Popen(
-                [self._executable, "-i", "-X", f"heapsize={self._heap_kb}k", "rom/power_on.py"],
+                [self._executable, "-i", "-X", f"heapsize={self._heap_kb}k", "-c", _POWER_ON],
                 cwd=self._folder, stdin=self._master, stdout=self._master, stderr=log,
                 pass_fds=(request, reply, serial), start_new_session=True,
-                env={"PATH": os.defpath, "HOME": str(self._folder), "TERM": "dumb"},
+                env={"PATH": os.defpath, "HOME": "/", "TERM": "dumb"},
             )  # fmt: skip
         for fd in (request, reply, serial):
             os.close(fd)

@@ -9,7 +9,7 @@ import json
 import select
 import sys
 
-sys.path.insert(0, sys.argv[0].rsplit("/", 1)[0])
+sys.path.insert(0, "rom")
 import flash  # noqa: E402
 import vfs  # noqa: E402
 
