@@ -91,7 +91,8 @@ class Journal:
         self._damaged_bytes = -1
         if count == 0 or not self._resume(first, last):
             self._new_log()
-        self._room = count + folder.free_blocks() - RESERVE_BLOCKS
+        # The folder itself grows by one block for about 16 segments.
+        self._room = count + (folder.free_blocks() - RESERVE_BLOCKS) * 16 // 17
         self._sealed = self._sealed or self._tight
         folder.keep_spare(RESERVE_BLOCKS)
         self.stored_seq = min(folder.read_stored(self.log), self.next_seq)
