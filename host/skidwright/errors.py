@@ -23,6 +23,10 @@ SkidwrightError
  |    +-- ArchiveConflict   board and archive disagree about a log that bears the same name
  |    +-- DiskFull          no room left; what was there before is untouched
  +-- RigError               rig.toml, wiring.toml or front_end.toml; also ngspice or a drawing library missing
+ +-- TuningError            tuning the flow controller
+ |    +-- TraceError        a trace of a step test that is none: a column missing, time going back
+ |    +-- NoModel           the trace cannot carry a model: no step seen, the meter too coarse
+ |    +-- StepTestStopped   a step test on the skid that had to end: an interlock, flow out of its limits
  +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
  +-- ScenarioError          a scenario file of the virtual skid: a misspelt key, a value out of range
  +-- SimError               the virtual skid cannot run: no MicroPython here, the firmware crashes or hangs
@@ -112,6 +116,22 @@ class ArchiveConflict(ArchiveError):
 
 class DiskFull(ArchiveError):
     """There is no room on the disk; the archive is as it was."""
+
+
+class TuningError(SkidwrightError):
+    """Tuning the flow controller."""
+
+
+class TraceError(TuningError):
+    """What was given is no trace of a step test."""
+
+
+class NoModel(TuningError):
+    """The trace cannot carry a model; nothing is proposed."""
+
+
+class StepTestStopped(TuningError):
+    """A step test on the skid had to end before its time."""
 
 
 class InstallError(SkidwrightError):
