@@ -17,7 +17,7 @@ def main():
     app = None
     crash = ""
     try:
-        # Compiling leaves much garbage: collected late, it leaves the heap in pieces too small for the buffers.
+        # Garbage of the compiler, collected late, leaves the heap in pieces too small for the buffers.
         _collect_after(8192)
         from skidboard.app import App
 

@@ -10,7 +10,7 @@ from skidboard.current_loop import LOOP_FAILED, CurrentLoop
 from skidboard.flow import Flow
 from skidboard.interlocks import Interlocks
 from skidboard.sample import COUNTERS, Sample
-from skidboard.sequence import COUNT, SAMPLED, Sequence
+from skidboard.sequence import COUNT, PRIME, SAMPLED, Sequence
 from skidboard.thermistor import Thermistor
 from skidboard.ticks import ticks_diff
 
@@ -92,7 +92,8 @@ class Process:
             dt_ms,
             board.inputs,
             controller.duty_permille > 0,
-            controller.at_limit,
+            # While purging, the set-point is only an aim.
+            controller.at_limit and sequence.state != PRIME,
             flow.pulses,
             flow.tick_ul,
             water.state == LOOP_FAILED,

@@ -1,0 +1,291 @@
+"""The real board's file on stand-ins for `machine` and `rp2`: conversions, inputs, resets, leaving.
+
+That it counts, drives and resets on the chip itself can only be seen on one, or on an emulator of it.
+"""
+
+import importlib
+import sys
+from types import ModuleType, SimpleNamespace
+
+import pytest
+
+
+class Mem32(dict):
+    """Registers: 0 until written; the alias at +0x3000 clears bits."""
+
+    def __init__(self, pausable=True):
+        super().__init__()
+        self.pausable = pausable
+
+    def __missing__(self, address):
+        return 0
+
+    def __setitem__(self, address, value):
+        if address == 0x40058000 + 0x3000:
+            if self.pausable:
+                super().__setitem__(0x40058000, self[0x40058000] & ~value)
+            return
+        super().__setitem__(address, value)
+
+
+class Pin:
+    """A pin; `levels` are what the outside puts on inputs."""
+
+    IN, OUT, PULL_UP, IRQ_RISING = 0, 1, 2, 4
+    levels: dict[int, int] = {}
+
+    def __init__(self, number, mode=None, pull=None, value=None):
+        self.number = number
+        if value is not None:
+            Pin.levels[number] = value
+
+    def value(self, level=None):
+        if level is None:
+            return Pin.levels.get(self.number, 1)
+        Pin.levels[self.number] = level
+        return None
+
+    def irq(self, handler=None, trigger=0, hard=False):
+        Pin.handler = handler
+
+
+class Pwm:
+    """Remembers its duty."""
+
+    made: list = []
+
+    def __init__(self, pin, freq, duty_u16):
+        self.pin, self.freq, self.duty, self.on = pin, freq, duty_u16, True
+        Pwm.made.append(self)
+
+    def duty_u16(self, duty):
+        self.duty = duty
+
+    def deinit(self):
+        self.on = False
+
+
+class Adc:
+    """Reads what `levels` says, as a fraction of the reference."""
+
+    levels: dict[int, float] = {}
+
+    def __init__(self, pin):
+        self.number = pin.number
+
+    def read_u16(self):
+        return int(65535 * Adc.levels.get(self.number, 0.0) + 0.5)
+
+
+class StateMachine:
+    """A counter whose X a test may set; exec and get stand for copy, push, read."""
+
+    made: list = []
+
+    def __init__(self, number, program, freq, in_base, jmp_pin):
+        self.number, self.pin, self.freq, self.x, self.running = number, in_base.number, freq, None, False
+        assert jmp_pin.number == in_base.number
+        StateMachine.made.append(self)
+
+    def exec(self, instruction):
+        if instruction == "mov(x, invert(null))":
+            self.x = 0xFFFFFFFF
+
+    def active(self, on):
+        self.running = bool(on)
+
+    def get(self, words):
+        words[0] = self.x
+
+
+class Poll:
+    def register(self, stream, flags):
+        pass
+
+    def ipoll(self, ms):
+        return iter(())
+
+
+def forget():
+    """Have the board's modules loaded anew, with the stand-ins of the moment."""
+    package = importlib.import_module("skidboard.board")
+    for name in ("pico", "resets", "edges"):
+        sys.modules.pop(f"skidboard.board.{name}", None)
+        if hasattr(package, name):
+            delattr(package, name)
+
+
+@pytest.fixture
+def chip(monkeypatch):
+    """Stand-in modules in place; gives a function that builds a Board as after a reset."""
+    Pin.levels = {9: 0, 10: 0, 11: 1}
+    Adc.levels = {}
+    Pwm.made = []
+    StateMachine.made = []
+    state = SimpleNamespace(mem=Mem32(), resets=0, watchdog=None, kbd=[])
+
+    def reset():
+        state.resets += 1
+
+    machine = ModuleType("machine")
+    machine.Pin, machine.PWM, machine.ADC, machine.mem32 = Pin, Pwm, Adc, state.mem
+    machine.unique_id = lambda: b"12345678"
+    machine.reset = reset
+
+    def wdt(timeout):
+        state.watchdog = SimpleNamespace(timeout=timeout, feed=lambda: None)
+        state.mem[0x40058000] = 1 << 30
+        return state.watchdog
+
+    machine.WDT = wdt
+    rp2 = ModuleType("rp2")
+    rp2.asm_pio = lambda: lambda function: function
+    rp2.asm_pio_encode = lambda text, _: text
+    rp2.StateMachine = StateMachine
+    micropython = ModuleType("micropython")
+    micropython.kbd_intr = state.kbd.append
+    micropython.viper = lambda function: function
+    clock = importlib.import_module("time")
+    monkeypatch.setattr(clock, "ticks_ms", lambda: 0, raising=False)
+    monkeypatch.setattr(clock, "ticks_us", lambda: 12345, raising=False)
+    monkeypatch.setattr(clock, "ticks_diff", lambda later, earlier: later - earlier, raising=False)
+    monkeypatch.setattr(importlib.import_module("select"), "poll", Poll)
+    monkeypatch.setattr(sys.implementation, "_machine", "board with RP2040", raising=False)
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=None))
+    monkeypatch.setattr(sys, "stdout", SimpleNamespace(buffer=None))
+    for name, module in (("machine", machine), ("rp2", rp2), ("micropython", micropython)):
+        monkeypatch.setitem(sys.modules, name, module)
+    forget()
+    pico = importlib.import_module("skidboard.board.pico")
+    # In machine code it reads the word through a pointer.
+    monkeypatch.setattr(pico, "ptr32", lambda words: words, raising=False)
+    state.pico = pico
+    state.build = pico.Board
+    yield state
+    forget()
+
+
+def test_pump_is_on_a_slice_that_a_soft_reset_stops(chip):
+    chip.build()
+    # RP2040 data sheet, "PWM": slice n is on GPIO 2n, 2n+1 and again from GPIO 16 on.
+    assert Pwm.made[0].pin.number >> 1 & 7 <= 3
+    assert Pwm.made[0].duty == 0
+
+
+def test_counts_what_x_has_gone_down(chip):
+    board = chip.build()
+    assert [sm.pin for sm in StateMachine.made] == [2, 3, 4, 5, 6, 7, 8]
+    for i, sm in enumerate(StateMachine.made):
+        assert sm.running
+        sm.x = (sm.x - 1000 * i) & 0xFFFFFFFF
+    board.refresh()
+    assert board.counts == [0, 1000, 2000, 3000, 4000, 5000] and board.meter_count == 6000
+    StateMachine.made[0].x = (0xFFFFFFFF - (1 << 30) - 5) & 0xFFFFFFFF
+    board.refresh()
+    assert board.counts[0] == 5
+
+
+def test_meter_edge_time_comes_from_the_interrupt(chip):
+    board = chip.build()
+    Pin.handler(None)
+    board.refresh()
+    assert board.meter_edge_us == 12345
+
+
+def test_loop_current_by_ohms_law(chip):
+    board = chip.build()
+    for milliamps in (0, 3.6, 4, 12, 20, 21.5):
+        # 150 ohm, reference 3.3 V
+        Adc.levels = {26: milliamps * 0.150 / 3.3, 27: milliamps * 0.150 / 3.3}
+        board.refresh()
+        assert abs(board.water_ua - milliamps * 1000) <= 2, board.water_ua
+        assert board.temp_ua == board.water_ua
+
+
+def test_thermistor_by_the_divider(chip):
+    board = chip.build()
+    for ohm in (200, 1000, 10000, 50000, 200000):
+        Adc.levels = {28: ohm / (ohm + 10000)}
+        board.refresh()
+        # A reading is one of 65536; at the cold end one of them is 0.03 % of the resistance.
+        assert abs(board.temp_ohm - ohm) <= ohm / 300 + 2, (ohm, board.temp_ohm)
+    Adc.levels = {28: 1.0}
+    board.refresh()
+    assert board.temp_ohm > 200204
+
+
+def test_open_inputs_are_on_the_safe_side(chip):
+    Pin.levels = {11: 1}
+    board = chip.build()
+    board.refresh()
+    assert board.inputs == 1 | 2
+    Pin.levels = {9: 0, 10: 0, 11: 0}
+    board.refresh()
+    assert board.inputs == 4
+
+
+def test_outputs_and_safe(chip):
+    board = chip.build()
+    board.set_pump(1000)
+    assert Pwm.made[0].duty == 65535
+    board.set_pump(500)
+    board.set_outputs(1 << 7 | 1 << 8 | 1 << 9)
+    assert Pwm.made[0].duty == 32767
+    on = {number for number, level in Pin.levels.items() if level and number >= 12}
+    assert on == {21, 22, 17}
+    board.safe()
+    assert Pwm.made[0].duty == 0
+    assert not {number for number, level in Pin.levels.items() if level and number >= 12}
+
+
+def reset_chip(chip, reason):
+    """What a reset of the chip does to the registers used here."""
+    chip.mem[0x40058000] = 0
+    chip.mem[0x40058008] = reason
+    chip.mem[0x40050000 + 7 * 0x14 + 0x0C] = 0
+
+
+def test_reset_causes(chip):
+    assert chip.build().reset_cause() == 0
+    assert chip.build().reset_cause() == 1
+    # RP2040 data sheet, WATCHDOG REASON: bit 0 the timer, bit 1 a forced reset.
+    reset_chip(chip, 1)
+    assert chip.build().reset_cause() == 2
+    reset_chip(chip, 2)
+    assert chip.build().reset_cause() == 3
+    # A soft reset after a watchdog's bite is a soft reset, though the reason still stands in the register.
+    reset_chip(chip, 1)
+    chip.build()
+    assert chip.build().reset_cause() == 1
+
+
+def test_leaving_pauses_the_watchdog(chip):
+    board = chip.build()
+    board.start_watchdog(8000)
+    assert chip.watchdog.timeout == 8000
+    board.set_pump(400)
+    board.set_outputs(1)
+    board.leave()
+    assert Pwm.made[0].duty == 0 and not Pwm.made[0].on
+    assert Pin.levels[16] == 0 and Pin.levels[12] == 0
+    assert not any(sm.running for sm in StateMachine.made)
+    assert chip.mem[0x40058000] & 1 << 30 == 0 and chip.resets == 0
+    assert chip.kbd == [-1, 3]
+
+
+def test_leaving_resets_and_stays_out_once_when_the_watchdog_cannot_be_paused(chip):
+    chip.mem.pausable = False
+    board = chip.build()
+    board.start_watchdog(8000)
+    board.leave()
+    assert chip.resets == 1
+    # machine.reset() does not return on the chip; here leave() went on to its end, so note it again.
+    chip.pico.resets.reset_and_stay_out()
+    reset_chip(chip, 2)
+    board = chip.build()
+    board.refresh()
+    assert board.inputs & 4
+    reset_chip(chip, 2)
+    board = chip.build()
+    board.refresh()
+    assert not board.inputs & 4
