@@ -9,7 +9,11 @@ What a real board has in ROM and hardware (serial port, flash, reset) comes from
 the module `skidrom`, which the virtual skid's start script puts in place.
 """
 
+import sys
 from array import array
+
+# Eight bytes: MicroPython on Linux gives small integers for "l" only, CPython's "l" may be shorter.
+WORD = "l" if sys.implementation.name == "micropython" else "q"
 
 # What a request asks for.
 ADVANCE = 0
@@ -55,8 +59,8 @@ class Board:
         self.temp_ohm = 0
         self.inputs = 0
         self._flash = skidrom.flash
-        self._request = array("q", [0] * REQUEST_WORDS)
-        self._reply = array("q", [0] * REPLY_WORDS)
+        self._request = array(WORD, [0] * REQUEST_WORDS)
+        self._reply = array(WORD, [0] * REPLY_WORDS)
         self._uptime_us = 0
         self._offset_ms = skidrom.ticks_start_ms
         self._random = skidrom.random_seed

@@ -78,7 +78,7 @@ class Rom:
         return n
 
     def _message(self, op):
-        request = array.array("q", [0] * 9)
+        request = array.array("l", [0] * 9)
         request[0] = op
         request[7] = self.flash.operations
         self.send(request)
@@ -99,7 +99,7 @@ class Rom:
         if not self.left:
             self.left = True
             self._message(2)
-            reply = array.array("q", [0] * 16)
+            reply = array.array("l", [0] * 16)
             while True:
                 self.receive(reply)
                 if reply[0] == 0 and not reply[1] & 1:
