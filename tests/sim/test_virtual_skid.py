@@ -66,10 +66,10 @@ def decoded(archive: Path) -> dataset.Dataset:
     return dataset.join(list(dataset.read_log(path, dataset.verify_chain(path))))
 
 
-def played(folder: Path, seed: int = 1, board: str = "", **tables: object) -> Path:
+def played(folder: Path, seed: int = 1, python_board: str = "", **tables: object) -> Path:
     """Play SHORT (with changes) and give the archive."""
     given = scenario(**{**SHORT, **tables})
-    with VirtualSkid(given, folder / "skid", seed, python_board=board) as skid:
+    with VirtualSkid(given, folder / "skid", seed, python_board=python_board) as skid:
         outcome = play(skid, folder / "archive")
     assert outcome.refused == []
     return folder / "archive"
@@ -87,7 +87,7 @@ def test_same_seed_same_bytes(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("board", [pytest.param("micropython", marks=needs_micropython), "cpython"])
 def test_samples_are_what_the_fluid_is(board: str, tmp_path: Path) -> None:
-    data = decoded(played(tmp_path, board=board))
+    data = decoded(played(tmp_path, python_board=board))
     assert len(data.samples) >= 3
     assert data.report.missing_records == 0
     per_ml = data.samples["counts"] / (data.samples["volume_ul"][:, None] / 1000)
@@ -132,7 +132,7 @@ def test_power_cut_in_mid_write_loses_nothing_stored(operation: int, tmp_path: P
 
 @pytest.mark.parametrize("board", [pytest.param("micropython", marks=needs_micropython), "cpython"])
 def test_power_off_for_a_while(board: str, tmp_path: Path) -> None:
-    archive = played(tmp_path, board=board, fault=[{"kind": "power_off", "start": 130, "end": 190}])
+    archive = played(tmp_path, python_board=board, fault=[{"kind": "power_off", "start": 130, "end": 190}])
     _, starts, _ = truth.load(tmp_path / "skid" / "truth.npz")
     assert (starts["start_us"] // 1_000_000).tolist() == [0, 190]
     assert set(decoded(archive).events["boot"].tolist()) == {1, 2}
@@ -281,6 +281,16 @@ def test_nothing_is_left_running(tmp_path: Path) -> None:
         os.kill(pid, 0)
     if before:
         assert len(list(Path("/proc/self/fd").iterdir())) <= before
+
+
+@needs_micropython
+def test_ticks_that_wrap_change_nothing(tmp_path: Path) -> None:
+    plain = decoded(played(tmp_path / "plain"))
+    # Milliseconds wrap in the middle of the run; microseconds do every 18 minutes anyway.
+    wrapped = decoded(played(tmp_path / "wrapped", board={"ticks_start_ms": 2**30 - 150_000}))
+    assert wrapped.samples["uptime_ms"].max() > 150_000
+    for name in ("uptime_ms", "count_ms", "volume_ul", "flow_min_ul_s", "flow_max_ul_s", "counts"):
+        assert (plain.samples[name] == wrapped.samples[name]).all(), name
 
 
 @needs_micropython

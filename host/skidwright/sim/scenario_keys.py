@@ -217,7 +217,7 @@ FAULT_KINDS: dict[str, tuple[str, float, str]] = {
     "power_cut": (
         "seconds without power",
         5.0,
-        "Power fails at the start, or in mid-write (flash_operation).",
+        "Power fails at the start, or in mid-write (flash_operation; under MicroPython only).",
     ),
     "pump_stall": ("", 0.0, "The pump stands whatever the duty."),
     "blocked_line": ("share of flow lost, 0 to 1", 0.8, "The line is choked."),

@@ -45,6 +45,9 @@ class Rom:
 
     def wait_serial(self):
         """Wait for serial input, room for output that was refused, or a reply; false for the reply alone."""
+        if self._refused and self._rate:
+            # The port has room, the rate has none yet: the poll below would not wait.
+            time.sleep_us(200)
         return any(item[0] is self._serial for item in self._both.ipoll())
 
     def serial_read(self, buf):
