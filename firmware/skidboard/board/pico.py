@@ -164,7 +164,11 @@ class Board:
     # -- serial --------------------------------------------------------------------------------------
 
     def serial_read(self, buf):
-        """Read what has come into `buf`; the number of bytes, 0 when there is nothing. Never blocks."""
+        """Read what has come into `buf`; the number of bytes, 0 when there is nothing. Never blocks.
+
+        The end of a frame ends the piece: behind requests still waiting may come mpremote's opening,
+        of which the link must not take more than it needs.
+        """
         n = 0
         byte = self._byte
         size = len(buf)
@@ -172,6 +176,8 @@ class Board:
             self._stdin.readinto(byte)
             buf[n] = byte[0]
             n += 1
+            if byte[0] == 0:
+                break
         if n:
             self._stalled = False
         return n
