@@ -9,7 +9,7 @@ import gc
 import json
 import os
 
-from skidboard import VERSION, faults, records
+from skidboard import VERSION, by_hand, faults, records
 from skidboard import settings as settings_table
 from skidboard.journal import Journal
 from skidboard.link import STALLED, Link
@@ -40,6 +40,8 @@ class App:
 
     def __init__(self, board):
         self.board = board
+        # First of all: its buffers are the largest stretches of memory that have to be found.
+        self.link = Link(self, board)
         self.settings, problems = settings_table.load(board.settings_path)
         self.settings_crc = 0
         self.leave_code = -1
@@ -47,6 +49,7 @@ class App:
         self._own_faults = 1 << faults.SETTINGS_BAD if problems else 0
         self._reported = 0
         self._overwrote_seen = 0
+        self._by_hand_seen = False
         self.process = Process(board)
         self.sequence = self.process.sequence
         self.timebase = Timebase(board.ticks_ms())
@@ -56,7 +59,6 @@ class App:
         self.timebase.boot = self.journal.open()
         self.recorder = Recorder(self, self.journal, self.timebase)
         self._configure()
-        self.link = Link(self, board)
         self._record_boot(problems)
         if self.settings["autostart"]:
             self.sequence.start()
@@ -111,6 +113,9 @@ class App:
             code = sequence.trip_code
             sequence.trip_code = -1
             self.recorder.event(records.TRIP, code, state=sequence.trip_from, text=faults.NAMES[code])
+        if sequence.by_hand() != self._by_hand_seen:
+            self._by_hand_seen = not self._by_hand_seen
+            by_hand.record(self, self._by_hand_seen)
         self._watch_storage()
         present = self.process.faults | self._own_faults
         if present != self._reported:
@@ -201,13 +206,13 @@ class App:
         return status(self)
 
     def command(self, text):
-        """Carry out "start", "stop", "reset" or "mark TEXT"; None, or one line that says why not."""
+        """Carry out "start", "stop", "reset", "mark TEXT" or a command of by_hand.py; None, or why not."""
         sequence = self.sequence
         if text == "start":
             if sequence.state == TRIPPED:
                 names = ", ".join(faults.names(sequence.faults))
                 return "start: the skid is tripped (%s); reset it first" % names
-            if sequence.set_ul_s:
+            if sequence.in_cycle():
                 return "start: a cycle is running already"
             sequence.start()
         elif text == "stop":
@@ -219,8 +224,11 @@ class App:
             if self.recorder.event(records.MARK, text=text[5:].strip()) < 0:
                 return "mark: %s" % self.journal.problem
         else:
-            name = text.split(" ")[0]
-            return "%s: no such command; there are start, stop, reset, mark TEXT" % (name or "(nothing)")
+            words = text.split(" ")
+            if words[0] in by_hand.COMMANDS:
+                return by_hand.command(self, words)
+            there = "start, stop, reset, mark TEXT, duty N, hold N, auto"
+            return "%s: no such command; there are %s" % (words[0] or "(nothing)", there)
         return None
 
     def _reset(self):

@@ -67,6 +67,14 @@ class FlowController:
         self.duty_permille = (self._duty_ppm + 500) // 1000
         self.at_limit = self._duty_ppm >= self._max_ppm
 
+    def fix(self, duty_permille, dt_ms):
+        """One step of `dt_ms` towards a duty chosen by hand; the controller would go on from there."""
+        self._approach(duty_permille * 1000, dt_ms if dt_ms < _DT_MAX_MS else _DT_MAX_MS)
+        self._integral_ppm = self._duty_ppm - self._feedforward_ppm
+        self._rest = 0
+        self.duty_permille = (self._duty_ppm + 500) // 1000
+        self.at_limit = self._duty_ppm >= self._max_ppm
+
     def _regulate(self, flow_ul_s, dt_ms):
         if flow_ul_s > 60000:
             flow_ul_s = 60000

@@ -10,6 +10,7 @@ import struct
 
 from skidboard import VERSION, frames, records
 from skidboard.ticks import ticks_diff
+from skidboard.trace import ROW_BYTES, ROWS
 
 PROTOCOL = 1
 
@@ -21,6 +22,7 @@ SETTINGS = 0x05
 SETTINGS_PUT = 0x06
 COMMAND = 0x07
 LEAVE = 0x08
+TRACE = 0x09
 REPLY = 0x80
 ERROR = 0xFF
 
@@ -30,6 +32,7 @@ MORE = 1  # poll again at once
 STALLED = 2  # output waits for the port: poll again in a few milliseconds
 
 READ_HEAD_BYTES = 11
+TRACE_HEAD_BYTES = 10
 CONTACT_BODY_BYTES = 24
 MAX_REQUEST = 2048
 # A contact older than this would add more doubt (two clocks drifting) than it takes away.
@@ -73,6 +76,7 @@ class Link:
             SETTINGS_PUT: self._settings_put,
             COMMAND: self._command,
             LEAVE: self._leave,
+            TRACE: self._trace,
         }
 
     def poll(self):
@@ -263,6 +267,15 @@ class Link:
         if problem:
             raise Refused(problem)
         return 0
+
+    def _trace(self, body):
+        if len(body) != 4:
+            raise ValueError("TRACE takes 4 bytes")
+        wanted = struct.unpack("<I", body)[0]
+        trace = self._app.process.trace
+        first, rows = trace.pack_into(wanted, ROWS, self._message, TRACE_HEAD_BYTES)
+        struct.pack_into("<II", self._message, 2, first, trace.next)
+        return TRACE_HEAD_BYTES - 2 + rows * ROW_BYTES
 
     def _leave(self, body):
         self._leaving = True

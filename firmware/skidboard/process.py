@@ -13,6 +13,7 @@ from skidboard.sample import COUNTERS, Sample
 from skidboard.sequence import COUNT, PRIME, SAMPLED, Sequence
 from skidboard.thermistor import Thermistor
 from skidboard.ticks import ticks_diff
+from skidboard.trace import Trace
 
 OUT_STORED = 1 << 8
 OUT_FAULT = 1 << 9
@@ -36,6 +37,7 @@ class Process:
         self.interlocks = Interlocks()
         self.sample = Sample()
         self.sequence = Sequence(self.flow, self.sample)
+        self.trace = Trace()
         self.now_ms = board.ticks_ms()
         self._now_us = board.ticks_us()
         self._counters = Counters(COUNTERS)
@@ -105,10 +107,18 @@ class Process:
         self.faults = active | sequence.faults | own_faults
         duty = controller.duty_permille
         if sequence.state == COUNT or sequence.ended == SAMPLED:
+            if sequence.fixed_permille >= 0:
+                self.sample.fixed_duty = True
             self.sample.observe(dt_ms, flow.value_ul_s, sequence.in_band, water, temp, duty, self.faults)
         controller.aim(sequence.set_ul_s)
-        controller.update(flow.value_ul_s, flow.moving, dt_ms)
+        if sequence.fixed_permille >= 0 and sequence.set_ul_s:
+            controller.fix(sequence.fixed_permille, dt_ms)
+        else:
+            controller.update(flow.value_ul_s, flow.moving, dt_ms)
         board.set_pump(controller.duty_permille)
+        self.trace.add(
+            now_us, board.meter_edge_us, board.meter_count, flow.value_ul_s, controller.duty_permille
+        )
         outputs = 1 << sequence.valve if sequence.valve >= 0 else 0
         if stored:
             outputs |= OUT_STORED

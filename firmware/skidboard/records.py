@@ -39,6 +39,7 @@ RECLAIM = 9
 SKIPPED = 10
 LEAVE = 11
 RECOVERED = 12
+BY_HAND = 13
 
 KIND_NAMES = {
     SAMPLE: "sample",
@@ -53,7 +54,10 @@ KIND_NAMES = {
     SKIPPED: "cycle skipped",
     LEAVE: "firmware left",
     RECOVERED: "log recovered",
+    BY_HAND: "pump by hand",
 }
+
+FLAG_FIXED_DUTY = 1 << 4
 
 SUB_WINDOWS = 8
 CHANNELS_UM = (4, 6, 14, 21)

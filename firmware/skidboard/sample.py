@@ -81,6 +81,7 @@ class Sample:
         self.purge_ul = 0
         self.prepare_ms = 0
         self.counting = False
+        self.fixed_duty = False
         self.pulses = 0
         self.out_of_band_ms = 0
         self.water_state = LOOP_OK
@@ -178,7 +179,7 @@ class Sample:
         count_ms = max(1, ticks_diff(self.end_ms, self.start_ms))
         counts = self.counts[:4]
         metal = [self.counts[4] if metal_channels >= 1 else 0, self.counts[5] if metal_channels >= 2 else 0]
-        flags = 0
+        flags = records.FLAG_FIXED_DUTY if self.fixed_duty else 0
         for i in range(4):
             if counts[i] < FEW_PARTICLES:
                 flags |= 1 << i

@@ -1,8 +1,9 @@
 """The sampling cycle as a state machine: which state, which flow to hold, which valve to open.
 
-standby -> prime -> settle -> count -> rest -> prime of the next asset ...; a tripping fault leads to
-tripped from anywhere. A trip that an operator has to reset ends in standby, so that a reset by itself
-never starts the pump; the others go on to rest, so that the next asset is sampled in its turn.
+standby -> prime -> settle -> count -> rest -> prime of the next asset ...; from standby and rest a person may
+take the pump by hand for a time; a tripping fault leads to tripped from anywhere. A trip that an operator has
+to reset ends in standby, so that a reset by itself never starts the pump; the others go on to rest, so that
+the next asset is sampled in its turn.
 """
 
 from skidboard import faults
@@ -14,7 +15,8 @@ SETTLE = 2
 COUNT = 3
 REST = 4
 TRIPPED = 5
-STATE_NAMES = ("standby", "prime", "settle", "count", "rest", "tripped")
+MANUAL = 6
+STATE_NAMES = ("standby", "prime", "settle", "count", "rest", "tripped", "manual")
 
 # How a cycle ended, in `ended`.
 SAMPLED = 1
@@ -27,7 +29,8 @@ _LONG_MS = 1 << 29
 
 class Sequence:
     """Runs the cycle. After `step()`: `state`, `set_ul_s` (0: pump off), `valve` (output number, -1: none),
-    `faults` (its own fault bits, latched trips included), `in_band`, and, until somebody clears them,
+    `fixed_permille` (duty by hand, -1: the controller's), `faults` (its own fault bits, latched trips
+    included), `in_band`, and, until somebody clears them,
     `ended` with `ended_code`, and `trip_code` (-1: none) with `trip_from`."""  # fmt: skip
 
     def __init__(self, flow, sample):
@@ -37,6 +40,7 @@ class Sequence:
         self.running = False
         self.place = 0
         self.set_ul_s = 0
+        self.fixed_permille = -1
         self.valve = -1
         self.in_band = False
         self.faults = 0
@@ -47,6 +51,8 @@ class Sequence:
         self.state_ms = 0
         self._latched = 0
         self._begun = False
+        self._hand_ul_s = 0
+        self._hand_limit_ms = 0
         self._band_ms = 0
         self._steady_ms = -1
         self._water_low_ua = 0
@@ -75,20 +81,51 @@ class Sequence:
     def start(self):
         """Begin with the next asset now. Nothing happens when a cycle runs already or the skid is tripped."""
         self.running = True
-        if self.state in (STANDBY, REST):
+        if self.state in (STANDBY, REST, MANUAL):
             self._begin_cycle()
 
     def stop(self):
         """Give up whatever runs and stay in standby until `start()`; a trip stays a trip."""
         self.running = False
+        self.fixed_permille = -1
         self.abandon()
         if self.state != TRIPPED:
             self._enter(STANDBY)
 
     def abandon(self):
         """Give up a running cycle; the next one comes after a rest."""
-        if PRIME <= self.state <= COUNT:
+        if self.in_cycle():
             self._end_cycle(SKIPPED, BY_COMMAND)
+
+    def in_cycle(self):
+        """True while a sample is being prepared or counted."""
+        return PRIME <= self.state <= COUNT
+
+    def by_hand(self):
+        """True while a person has the pump: in manual, or with a fixed duty in the cycle."""
+        return self.state == MANUAL or self.fixed_permille >= 0
+
+    def drive_by_hand(self, duty_permille, limit_ms):
+        """Fix the duty: in a running cycle until `end_by_hand()`, else in manual for `limit_ms`."""
+        self.fixed_permille = duty_permille
+        if not self.in_cycle():
+            self._take_by_hand(self._hold_ul_s, limit_ms)
+
+    def hold_by_hand(self, set_ul_s, limit_ms):
+        """Let the controller hold a flow in manual for `limit_ms`."""
+        self.fixed_permille = -1
+        self._take_by_hand(set_ul_s, limit_ms)
+
+    def end_by_hand(self):
+        """Give the pump back to controller and cycle."""
+        self.fixed_permille = -1
+        if self.state == MANUAL:
+            self._enter(REST if self.running else STANDBY)
+
+    def _take_by_hand(self, set_ul_s, limit_ms):
+        self._hand_ul_s = set_ul_s
+        self._hand_limit_ms = limit_ms
+        self._enter(MANUAL)
 
     def reset(self):
         """End a trip by an operator's word; if its cause is still there it trips again."""
@@ -124,6 +161,8 @@ class Sequence:
                 self._sample.prepare(flow.tick_ul, dt_ms)
         elif state == REST and self.state_ms >= self._rest_ms:
             self._begin_cycle()
+        elif state == MANUAL and self.state_ms >= self._hand_limit_ms:
+            self.end_by_hand()
 
     def _enter(self, state):
         self.state = state
@@ -133,6 +172,9 @@ class Sequence:
             self.valve = self.place
         elif SETTLE <= state <= COUNT:
             self.set_ul_s = self._hold_ul_s
+        elif state == MANUAL:
+            self.set_ul_s = self._hand_ul_s
+            self.valve = self.place
         else:
             self.set_ul_s = 0
             self.valve = -1
@@ -201,7 +243,8 @@ class Sequence:
             code += 1
         self.trip_from = self.state
         self.trip_code = code
-        if PRIME <= self.state <= COUNT:
+        self.fixed_permille = -1
+        if self.in_cycle():
             self._end_cycle(SKIPPED, code)
         self._latch(tripping)
         self._enter(TRIPPED)

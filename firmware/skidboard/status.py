@@ -25,6 +25,7 @@ def status(app):
         "set_ul_s": sequence.set_ul_s,
         "in_band": sequence.in_band,
         "duty_permille": process.controller.duty_permille,
+        "by_hand": sequence.by_hand(),
         "counts": list(sample.counts) if counting else [0] * COUNTERS,
         "volume_ul": sample.pulses * sample.pulse_nl // 1000 if counting else 0,
         "sample_volume_ul": app.settings["sample_volume_ul"],

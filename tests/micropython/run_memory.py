@@ -13,6 +13,7 @@ def main(firmware, tests):
     """Run and print; 0 when samples were stored and the host was answered."""
     sys.path.insert(0, firmware)
     sys.path.insert(0, tests)
+    gc.threshold(8192)  # as main.py does while it compiles
     from fake_board import FakeBoard, fresh_folder
     from skidboard import frames
     from skidboard.app import App
@@ -21,6 +22,7 @@ def main(firmware, tests):
     with open(board.settings_path, "w") as f:
         json.dump({"purge_volume_ul": 10000, "rest_s": 20, "settle_ms": 3000, "sample_volume_ul": 6000}, f)
     app = App(board)
+    gc.threshold(-1)
     requests = (
         b"\x01\x01\x01\x00memory",
         b"\x02\x02",

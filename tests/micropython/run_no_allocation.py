@@ -11,7 +11,7 @@ import micropython
 
 
 def main(firmware, tests):
-    """Tick through standby, a cycle, a rest and a trip; 0 when nothing was allocated."""
+    """Tick through standby, a cycle, a rest, a duty by hand and a trip; 0 when nothing was allocated."""
     sys.path.insert(0, firmware)
     sys.path.insert(0, tests)
     from fake_board import FakeBoard, fresh_folder
@@ -29,7 +29,7 @@ def main(firmware, tests):
     with open(board.settings_path, "w") as f:
         json.dump(values, f)
     app = App(board)
-    ticks = [0] * 6
+    ticks = [0] * 7
     tick = app.tick
     grown = 0
     for i in range(900):
@@ -37,6 +37,9 @@ def main(firmware, tests):
             app.command("start")
         if i == 300:
             board.real_water_ua = 0
+        if i == 640:
+            app.command("stop")
+            app.command("duty 300 600")
         if i == 700:
             board.input_bits = 1
         if i == 800:

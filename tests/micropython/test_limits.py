@@ -42,7 +42,7 @@ def run(script: str, tmp_path: Path, heap: str) -> str:
 def test_the_control_tick_allocates_nothing(tmp_path: Path) -> None:
     out = run("run_no_allocation.py", tmp_path, "1M")
     ticks = [int(n) for n in re.search(r"\[(.*)\]", out).group(1).split(",")]
-    assert len(ticks) == 6 and min(ticks) > 0, out
+    assert len(ticks) == 7 and min(ticks) > 0, out
 
 
 @needs_micropython

@@ -131,6 +131,8 @@ def _told(
                 text or ("a host asked", "mpremote came", "crash")[min(code, 2)],
                 code == 2,
             )
+        elif kind == records.BY_HAND:
+            yield when, "pump by hand" if code else "controller again", text, False
         elif kind == records.RECOVERED:
             yield (
                 when,
