@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import json
 import os
 import shutil
@@ -84,6 +85,12 @@ class BoardProcess(Protocol):
         """Give everything back."""
 
 
+def _end_with_parent() -> None:
+    # Left alone by a parent that was killed, the prompt would spin on a dead terminal for ever.
+    pr_set_pdeathsig, sigkill = 1, 9
+    ctypes.CDLL(None).prctl(pr_set_pdeathsig, sigkill)
+
+
 class MicroPythonBoard:
     """Real MicroPython with LittleFS on an image file; `port` is a pseudo-terminal."""
 
@@ -141,7 +148,7 @@ class MicroPythonBoard:
             self._process = subprocess.Popen(
                 [self._executable, "-i", "-X", f"heapsize={self._heap_kb}k", "-c", _POWER_ON],
                 cwd=self._folder, stdin=self._master, stdout=self._master, stderr=log,
-                pass_fds=(request, reply, serial), start_new_session=True,
+                pass_fds=(request, reply, serial), start_new_session=True, preexec_fn=_end_with_parent,
                 env={"PATH": os.defpath, "HOME": "/", "TERM": "dumb"},
             )  # fmt: skip
         for fd in (request, reply, serial):
