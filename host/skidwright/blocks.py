@@ -14,6 +14,9 @@ SEGMENT = records.SEGMENT_BYTES
 # A slot as plain bytes: numpy copies structured rows field by field, these at once.
 RAW = np.dtype(f"V{records.RECORD_BYTES}")
 _MAGIC = np.frombuffer(records.MAGIC, "<u4")[0]
+# magic and layout together, as the first five bytes of a header
+_START_MASK = np.uint64(0xFF_FFFF_FFFF)
+_START = np.uint64(int.from_bytes(records.MAGIC + bytes([records.LAYOUT]), "little"))
 
 
 class Source:
@@ -47,12 +50,13 @@ def slot_view(blocks: NDArray[np.uint8]) -> NDArray[np.void]:
     return np.ndarray((len(blocks), records.SLOTS), layouts.SAMPLE, blocks, records.HEADER_BYTES, strides)
 
 
-def headers_ok(headers: NDArray[np.void], view: memoryview, checked: bool = False) -> NDArray[np.bool_]:
-    """Which headers have the magic, a known layout and a good CRC.
+def headers_ok(view: memoryview, checked: bool = False) -> NDArray[np.bool_]:
+    """Which of the segments in `view` have a header with the magic, a known layout and a good CRC.
 
-    `view` holds the bytes of the same blocks; with `checked` the CRCs are known to be good.
+    With `checked` the CRCs are known to be good.
     """
-    good: NDArray[np.bool_] = (headers["magic"].view("<u4") == _MAGIC) & (headers["layout"] == records.LAYOUT)
+    start = np.ndarray((len(view) // SEGMENT,), "<u8", view, 0, (SEGMENT,))
+    good: NDArray[np.bool_] = (start & _START_MASK) == _START
     if not checked:
         size, crc32 = records.HEADER_BYTES, zlib.crc32
         sums = [crc32(view[at : at + size]) for at in range(0, len(view), SEGMENT)]

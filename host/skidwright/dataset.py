@@ -124,5 +124,5 @@ def chain_of(source: Source, key: bytes | None = None, segments: int = CHUNK_SEG
                 raw = whole
             blocks = raw.reshape(-1, SEGMENT)
             headers = header_view(blocks)
-            verifier.feed(blocks, headers, headers_ok(headers, raw.data), offset)
+            verifier.feed(blocks, headers, headers_ok(raw.data), offset)
         return verifier.result()

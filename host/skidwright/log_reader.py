@@ -17,8 +17,8 @@ from skidwright.blocks import RAW, SEGMENT, copy_samples, header_view, headers_o
 from skidwright.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
 from skidwright.integrity import ChainResult, Finding, IntegrityReport
 
-# 128 segments are 512 KB: they stay in the cache from the CRC to the copy.
-_BATCH = 128
+# 256 segments are 1 MB: they stay in the cache from the CRC to the copy.
+_BATCH = 256
 _STARTS = range(records.HEADER_BYTES, SEGMENT, records.RECORD_BYTES)
 _SUM_OF_GOOD = sums_of_good(_BATCH)
 _ERASED_RECORD = bytes([records.ERASED]) * records.RECORD_BYTES
@@ -101,7 +101,7 @@ class LogReader:
         clean = zlib.crc32(view) == _SUM_OF_GOOD[n]
         headers = header_view(blocks)
         # where the sum over all holds, so do the headers' own
-        header_good = headers_ok(headers, view, checked=clean)
+        header_good = headers_ok(view, checked=clean)
         segments = self._segment_numbers(headers, header_good, offset)
         good = None
         if not clean or not header_good.all():
@@ -152,8 +152,11 @@ class LogReader:
     ) -> NDArray[np.int64]:
         """Each block's segment number, filled in from the block before where the header is damaged."""
         numbers = headers["segment"].astype(np.int64)
-        if not len(numbers):
-            return numbers
+        if self._next_segment is not None and good.all():
+            running_on = np.arange(self._next_segment, self._next_segment + len(numbers))
+            if np.array_equal(numbers, running_on):
+                self._next_segment += len(numbers)
+                return numbers
         for i in np.flatnonzero(~good).tolist():
             before = int(numbers[i - 1]) if i else (self._next_segment or 0) - 1
             numbers[i] = before + 1 if before >= 0 else -1
@@ -242,15 +245,19 @@ class LogReader:
         offset: int,
     ) -> NDArray[np.uint8] | None:
         """Marks that hold for whole segments: damaged header, another owner, broken chain."""
-        bits = np.where(good, 0, HEADER_DAMAGED).astype(np.uint8)
         if good.any():
             first = int(np.argmax(good))
             if self.device is None:
                 self.device = headers["device"][first].tobytes()
             if self.log is None:
                 self.log = int(headers["log"][first])
-            device = np.frombuffer(self.device, "<u8")[0]
-            other = good & ((headers["device"].view("<u8") != device) | (headers["log"] != self.log))
+        device = int.from_bytes(self.device or b"", "little")
+        own = (headers["device"].view("<u8") == device) & (headers["log"] == (self.log or 0))
+        if own.all() and good.all() and not len(self._broken):
+            return marks
+        bits = np.where(good, 0, HEADER_DAMAGED).astype(np.uint8)
+        if self.device is not None and self.log is not None:
+            other = good & ~own
             bits[other] |= FOREIGN
             for i in np.flatnonzero(other).tolist():
                 detail = f"device {headers['device'][i].tobytes().hex()} log {int(headers['log'][i]):08x}"

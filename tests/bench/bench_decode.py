@@ -35,7 +35,7 @@ def rows(folder):
     verdicts = Judge(limits, None, line).judge(data)
 
     found = best_of(
-        5,
+        9,
         floor=floor,
         decode=lambda: dataset.decode(log),
         chain=lambda: dataset.chain_of(blocks.Source(log)),
