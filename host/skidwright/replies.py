@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 
 from skidboard import records
 from skidboard.link import PROTOCOL
+from skidboard.trace import ROW_BYTES, ROW_FORMAT, ROWS
 
 from skidwright import __version__
 from skidwright.errors import BadReply, ProtocolMismatch
@@ -20,6 +21,7 @@ MAX_SEGMENTS_HELD = 1 << 18
 _MAX_TEXT = 200
 _READ_HEAD = struct.Struct("<IHHB")
 _CONTACT_REPLY = struct.Struct("<IQ")
+_TRACE_HEAD = struct.Struct("<II")
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,16 @@ def parse_contact(body: bytes, where: str) -> tuple[int, int]:
         raise _bad("a CONTACT reply of the wrong length", where)
     seq, uptime_ms = _CONTACT_REPLY.unpack(body)
     return seq, uptime_ms
+
+
+def parse_trace(body: bytes, where: str) -> tuple[int, int, list[tuple[int, int, int, int, int]]]:
+    """A TRACE reply: number of the first row, number of the row to come, rows as in skidboard.trace."""
+    n, rest = divmod(len(body) - _TRACE_HEAD.size, ROW_BYTES)
+    if rest or not 0 <= n <= ROWS:
+        raise _bad("a TRACE reply of the wrong length", where)
+    first, to_come = _TRACE_HEAD.unpack_from(body)
+    rows = struct.iter_unpack(ROW_FORMAT, body[_TRACE_HEAD.size :])
+    return first, to_come, [(t, edge, count, flow, duty) for t, edge, count, flow, duty in rows]
 
 
 def parse_table(body: bytes, where: str) -> dict[str, Any]:

@@ -18,7 +18,16 @@ from skidwright import __version__
 from skidwright.errors import BadReply, LinkTimeout, NotASkid, Refused
 from skidwright.framing import FrameReader, frame
 from skidwright.port import Port, open_port
-from skidwright.replies import Hello, Part, clean_text, parse_contact, parse_hello, parse_part, parse_table
+from skidwright.replies import (
+    Hello,
+    Part,
+    clean_text,
+    parse_contact,
+    parse_hello,
+    parse_part,
+    parse_table,
+    parse_trace,
+)
 
 # The board answers between control steps and flash writes, of 0.1 s at most each.
 TIMEOUT_S = 2.0
@@ -139,8 +148,12 @@ class Session:
         return changed
 
     def command(self, text: str) -> None:
-        """Give the command start, stop, reset or mark TEXT. After a LinkTimeout it may have been done."""
+        """Give the command start, stop, reset, mark TEXT, duty, hold or auto. After a LinkTimeout it may have been done."""
         self.request(link.COMMAND, text.encode()[: MAX_MESSAGE // 4], repeat=False)
+
+    def trace(self, wanted: int) -> tuple[int, int, list[tuple[int, int, int, int, int]]]:
+        """The control loop's ticks from number `wanted` on: (first, the one to come, rows); see TRACE."""
+        return parse_trace(self.request(link.TRACE, struct.pack("<I", wanted)), self.where)
 
     def leave(self) -> None:
         """Ask the board to end its app, pump off, and go to its prompt."""

@@ -30,11 +30,12 @@ COMMANDS = {
     "water": "trade_commands:water",
     "size": "rig_commands:size",
     "wiring": "rig_commands:wiring",
+    "tune": "tune_command:tune",
 }
 GROUPS = {
     "Without a skid": ("demo", "sim", "code", "fluid", "water"),
     "Building one": ("size", "wiring"),
-    "At the skid": ("ports", "install", "settings", "status", "watch", "tell", "mark", "pull"),
+    "At the skid": ("ports", "install", "settings", "tune", "status", "watch", "tell", "mark", "pull"),
     "With what was pulled": ("check", "report", "export"),
 }
 SHOW_TRACEBACK = "SKIDWRIGHT_TRACEBACK"

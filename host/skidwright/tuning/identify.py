@@ -11,6 +11,7 @@ autoregressive model of the residuals, and the covariance is that of the whitene
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -113,7 +114,7 @@ class _Fit:
         y = self._y
         return float(y @ y) - (float(x @ y) ** 2 / power if power > 1e-12 else 0.0)
 
-    def linear(self, tau_s: float, dead_s: float) -> tuple[Floats, Floats]:
+    def linear(self, tau_s: float, dead_s: float) -> tuple[Any, Any]:
         """(gain, flow0, drift ...) and the residuals, neither weighted nor whitened."""
         columns = np.column_stack([self.x(tau_s, dead_s), self.fixed])
         solved = np.linalg.lstsq(self.shaped(columns), self.shaped(self.seen.flow_ul_s), rcond=None)[0]
@@ -216,7 +217,7 @@ def _judged(trace: Trace, fit: _Fit, tau_s: float, dead_s: float, solved: Floats
         what = f"no step seen: flow answers the duty's steps by {answer:.3g} uL/s, within its noise"
         raise NoModel(what, where, "take larger steps of duty, or hold each longer")
     if answer < _STEPS_OF_READING_MIN * seen.step_ul_s:
-        what = f"meter too coarse: flow is read in steps of {seen.step_ul_s:.3g} uL/s and answers by {answer:.3g}"
+        what = f"meter too coarse: it reads in steps of {seen.step_ul_s:.3g} uL/s, flow moved by {answer:.3g}"
         raise NoModel(what, where, "record the times of the meter's edges, or take larger steps of duty")
     lag = tau.value + dead.value
     worst = max(tau.half_width, dead.half_width) / lag

@@ -38,7 +38,7 @@ class Gains:
 
 @dataclass(frozen=True)
 class Margins:
-    """Gain margin (ratio), phase margin (degrees), peak sensitivity Ms, the frequencies (rad/s) they are at."""
+    """Gain margin (ratio), phase margin (degrees), peak sensitivity Ms, and where (rad/s) each is."""
 
     gain_margin: float
     phase_margin_deg: float

@@ -1,8 +1,8 @@
-"""SIMC: gains of a PI controller from a first-order model with dead time, and the board's settings for them.
+"""SIMC: gains of a PI controller from a first-order model with dead time, and the board's settings for it.
 
-S. Skogestad, "Simple analytic rules for model reduction and PID controller tuning", Journal of Process Control
-13 (2003) 291-309: kc = tau / (k (tau_c + theta)), ti = min(tau, 4 (tau_c + theta)). With tau_c = theta and
-ti = tau this gives gain margin 3.14, phase margin 61.4 degrees and Ms 1.59 (Table 1 there).
+S. Skogestad, "Simple analytic rules for model reduction and PID controller tuning", Journal of Process
+Control 13 (2003) 291-309: kc = tau / (k (tau_c + theta)), ti = min(tau, 4 (tau_c + theta)). With
+tau_c = theta and ti = tau this gives gain margin 3.14, phase margin 61.4 degrees and Ms 1.59 (Table 1 there).
 """
 
 from __future__ import annotations

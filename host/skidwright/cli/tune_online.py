@@ -1,0 +1,91 @@
+"""The part of `skidwright tune` that runs a skid: test, propose, write, verify, keep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+def run(
+    port: str,
+    closed_loop_s: float | None,
+    longest_s: float,
+    propose_only: bool,
+    yes: bool,
+    folder: Path,
+    pictures: str,
+    as_json: bool,
+) -> int:
+    """The exit status; see `skidwright tune --help`."""
+    from skidwright.cli import output, tune_command
+    from skidwright.session import Session
+    from skidwright.tuning import trace as traces
+    from skidwright.tuning import tuning_file
+    from skidwright.tuning.bench import Bench
+    from skidwright.tuning.proposal import propose
+
+    def tell(text: str, seconds: float = 0.0) -> None:
+        click.echo(f"{seconds:6.0f} s  {text}" if seconds else f"          {text}", err=True)
+
+    with Session.open(port) as session:
+        hello = session.hello()
+        settings = session.settings()
+        band = (float(settings["flow_low_ul_s"]), float(settings["flow_high_ul_s"]))
+        click.echo(tune_command.CAUTION, err=True)
+        if not yes:
+            click.confirm("Start the pump?", abort=True, err=True)
+        bench = Bench(session, settings, longest_s, tell)
+        trace, model, refusal = bench.step_test()
+        present = tune_command.noted_gains(trace)
+        proposal = propose(model, closed_loop_s, present) if model is not None else None
+        board = {"device": hello.device, "firmware": hello.firmware, "settings": settings}
+        content = tuning_file.document(trace, proposal, output.iso(tune_command._now()), refusal, board)
+        # From here on an interruption loses nothing of what was measured.
+        tuning_file.save(content, folder)
+        traces.write(trace, folder / "trace.csv")
+        tune_command.draw(folder, pictures, trace, proposal, band)
+        if not as_json:
+            tune_command.show(proposal, refusal)
+        good = bool(content["verdict"]["acceptable"])
+        if proposal is not None and model is not None and good and not propose_only:
+            asked = "Write these gains and verify them with a set-point step?"
+            if yes or click.confirm(asked, default=False, err=True):
+                session.put_settings(proposal.proposed.settings)
+                content["written"] = True
+                tuning_file.save(content, folder)
+                bench.settings = session.settings()
+                good = _verify(bench, model, content, folder, pictures, band, as_json)
+        if as_json:
+            output.print_json(content)
+        else:
+            output.say(f"In {folder}: tuning.json, trace.csv and pictures.")
+    return 0 if good else 1
+
+
+def _verify(
+    bench: Any, model: Any, content: dict[str, Any], folder: Path, kind: str, band: tuple[float, float],
+    as_json: bool,
+) -> bool:  # fmt: skip
+    """Verify what was written, keep that too; whether it went as foretold."""
+    from skidwright.cli import output
+    from skidwright.tuning import picture, tuning_file
+    from skidwright.tuning import trace as traces
+
+    trace, found = bench.verify(model)
+    content["verification"] = found
+    tuning_file.save(content, folder)
+    traces.write(trace, folder / "verification.csv")
+    picture.save(picture.verification(trace, found, band), folder / f"verification.{kind}")
+    if not as_json:
+        output.say(
+            f"Verified: IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}; overshoot "
+            f"{found['overshoot']:.0%}, foretold {found['overshoot_foretold']:.0%}; in the band "
+            f"{found['in_band']:.1%} of the time: {'as foretold' if found['good'] else 'not as foretold'}."
+        )
+        if not found["good"]:
+            present = content["present"]["settings"]
+            back = ", ".join(f"{name} = {value}" for name, value in present.items())
+            output.say(f"The gains are written all the same. Those before were {back}.")
+    return bool(found["good"])

@@ -1,0 +1,242 @@
+"""The guarded step test on a skid, and the set-point step that verifies new gains.
+
+Every duty is given with a time limit of a few seconds beyond its need: when this program or its cable dies,
+the board stops the pump by itself. The board's interlocks watch all the while; their trip ends the test.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from skidwright.errors import LinkError, NoModel, PortError, Refused, StepTestStopped
+from skidwright.session import Session
+from skidwright.tuning.identify import Model, identify
+from skidwright.tuning.recorder import TickRecorder
+from skidwright.tuning.simc import GAIN, INTEGRAL
+from skidwright.tuning.trace import Trace
+from skidwright.tuning.verification import compare
+
+Progress = Callable[[str, float], None]
+
+LONGEST_S = 300.0
+# The test goes on until the 95 % intervals are this narrow: of the gain, and of the sum of lag and dead time.
+WANTED_WIDTH = 0.08
+_LOOK_S = 0.4
+_SPARE_S = 8
+_APPROACH_S = 25.0
+_STEADY_S = 6.0
+_PROBE_HOLD_S = 6.0
+_HOLDS_S = (3.0, 40.0)
+# Of the band's width: how much of it the steps use, and how far beyond its ends flow may stray for a second.
+_PROBE_SHARE = 0.2
+_STEP_SHARE = 0.6
+_STRAY_SHARE = 0.25
+_STRAY_S = 1.0
+_CYCLES_MAX = 12
+
+
+def quiet(_what: str, _seconds: float) -> None:
+    """Progress for nobody."""
+
+
+@dataclass
+class Bench:
+    """A skid on the bench. `settings` are those in force; `progress` gets what goes on, and for how long."""
+
+    session: Session
+    settings: dict[str, Any]
+    longest_s: float = LONGEST_S
+    progress: Progress = quiet
+    _recorder: TickRecorder = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._recorder = TickRecorder(self.session, self.settings["meter_pulse_nl"])
+
+    # -- step test --------------------------------------------------------------------------------
+
+    def step_test(self) -> tuple[Trace, Model | None, str]:
+        """The trace, its model, or None and why there is none.
+
+        Raises StepTestStopped when the skid is busy, trips, or flow leaves its limits; LinkError, PortError.
+        The pump is off, or back in the cycle's hands, whatever happens.
+        """
+        self._ready()
+        try:
+            middle = self._approach()
+            return self._steps(middle)
+        finally:
+            self._let_go()
+
+    def _ready(self) -> None:
+        state = self.session.status()
+        where = self.session.where
+        if state.get("state") not in ("standby", "rest", "manual"):
+            remedy = f"`skidwright tell {where} stop` first"
+            if state.get("state") == "tripped":
+                remedy = f"find the cause, then `skidwright tell {where} reset`"
+            raise StepTestStopped(f"the skid is in state {state.get('state')}", where, remedy)
+
+    def _approach(self) -> int:
+        """A duty at which flow stands about the middle of the band."""
+        target = (self.settings["flow_low_ul_s"] + self.settings["flow_high_ul_s"]) // 2
+        self.progress("bringing flow into its band", 0.0)
+        self._hold(target, _APPROACH_S)
+        _, duty = self._recorder.latest(_APPROACH_S / 2)
+        middle = self._within(float(np.mean(duty)))
+        for _ in range(4):
+            self._drive(middle, _STEADY_S)
+            flow = float(np.mean(self._recorder.latest(_STEADY_S / 2)[0]))
+            if abs(flow - target) < 0.1 * self._width():
+                return middle
+            # Flow is about proportional to duty; the whole correction at once could go past the band.
+            middle = self._within(middle * (1 + 0.8 * (target / max(flow, target / 2) - 1)))
+        raise StepTestStopped(
+            f"flow does not come to {target} uL/s and stay there: it stands at {flow:.0f}",
+            self.session.where,
+            "check the line for air and the band in the settings; warm the fluid",
+        )
+
+    def _steps(self, middle: int) -> tuple[Trace, Model | None, str]:
+        began_s = self._recorder.now_s
+        half = self._half_step(middle, _PROBE_SHARE, None)
+        hold_s = _PROBE_HOLD_S
+        self._drive(middle, hold_s / 2)
+        self.progress("probing with small steps", 0.0)
+        for duty in (middle + half, middle - half, middle):
+            self._drive(duty, hold_s, guard=True)
+        model, refusal = self._model(began_s)
+        for cycle in range(_CYCLES_MAX):
+            spent_s = self._recorder.now_s - began_s
+            if model is not None and cycle and _sure(model):
+                break
+            if spent_s + 2 * hold_s > self.longest_s:
+                break
+            half = self._half_step(middle, _STEP_SHARE, model)
+            if model is not None:
+                lag_s = model.tau_s.value + model.dead_s.value
+                hold_s = min(max(4.0 * lag_s, _HOLDS_S[0]), _HOLDS_S[1])
+            self.progress(f"step {cycle + 1} up and down by {half} per mille", spent_s)
+            self._drive(middle + half, hold_s, guard=True)
+            self._drive(middle - half, hold_s, guard=True)
+            model, refusal = self._model(began_s)
+        return self._recorder.trace(began_s, self._notes()), model, refusal
+
+    def _model(self, since_s: float) -> tuple[Model | None, str]:
+        try:
+            return identify(self._recorder.trace(since_s)), ""
+        except NoModel as why:
+            return None, str(why)
+
+    def _half_step(self, middle: int, share: float, model: Model | None) -> int:
+        """Half of a step in duty that moves flow by a share of the band, not beyond the duty's limits."""
+        if model is not None:
+            gain = model.gain.high
+        else:
+            flow = float(np.mean(self._recorder.latest(_STEADY_S / 2)[0]))
+            gain = flow / middle
+        low, high = self.settings["duty_min_permille"], self.settings["duty_max_permille"]
+        half = max(2, round(share * self._width() / 2 / gain))
+        return int(max(1, min(half, middle - low, high - middle)))
+
+    def _width(self) -> float:
+        return float(self.settings["flow_high_ul_s"] - self.settings["flow_low_ul_s"])
+
+    def _within(self, duty: float) -> int:
+        low, high = self.settings["duty_min_permille"], self.settings["duty_max_permille"]
+        return int(round(min(max(duty, low), high)))
+
+    def _notes(self) -> tuple[str, ...]:
+        return tuple(f"{name} = {self.settings[name]}" for name in (GAIN, INTEGRAL))
+
+    # -- verification -----------------------------------------------------------------------------
+
+    def verify(self, model: Model) -> tuple[Trace, dict[str, Any]]:
+        """Set-point steps with the settings now in force, and how they compare with what the model foretold.
+
+        Raises as `step_test` does.
+        """
+        self._ready()
+        low, high = self.settings["flow_low_ul_s"], self.settings["flow_high_ul_s"]
+        from_ul_s, to_ul_s = round(low + 0.3 * (high - low)), round(low + 0.7 * (high - low))
+        hold_s = min(max(10.0 * (model.tau_s.value + model.seen_dead_s), 10.0), _HOLDS_S[1])
+        plan = [(hold_s, from_ul_s), (hold_s, to_ul_s), (hold_s, from_ul_s)]
+        try:
+            self.progress("verifying: settling", 0.0)
+            self._hold(from_ul_s, hold_s + 10.0)
+            began_s = self._recorder.now_s
+            changes = [0.0]
+            for held_s, set_ul_s in plan:
+                self.progress(f"verifying: set-point {set_ul_s} uL/s", self._recorder.now_s - began_s)
+                self._hold(set_ul_s, held_s)
+                changes.append(self._recorder.now_s - began_s)
+        finally:
+            self._let_go()
+        trace = self._recorder.trace(began_s, self._notes())
+        held = [
+            (after - before, s) for before, after, (_, s) in zip(changes, changes[1:], plan, strict=False)
+        ]
+        return trace, compare(trace, model, self.settings, held)
+
+    # -- driving ----------------------------------------------------------------------------------
+
+    def _drive(self, duty: int, seconds: float, guard: bool = False) -> None:
+        self._command(f"duty {self._within(duty)} {round(seconds) + _SPARE_S}")
+        self._watch(seconds, guard)
+
+    def _hold(self, set_ul_s: int, seconds: float) -> None:
+        self._command(f"hold {set_ul_s} {round(seconds) + _SPARE_S}")
+        self._watch(seconds, False)
+
+    def _command(self, text: str) -> None:
+        try:
+            self.session.command(text)
+        except Refused as why:
+            raise StepTestStopped(f"the board refuses: {why.what}", self.session.where,
+                                  "see `skidwright status`") from None  # fmt: skip
+
+    def _watch(self, seconds: float, guard: bool) -> None:
+        """Record for so long by the board's time; end at once on a trip or when flow strays."""
+        began_s = self._recorder.now_s
+        while self._recorder.now_s - began_s < seconds:
+            time.sleep(min(_LOOK_S, max(0.05, seconds - (self._recorder.now_s - began_s))))
+            self._recorder.take()
+            state = self.session.status()
+            if state.get("state") != "manual":
+                names = ", ".join(str(f) for f in state.get("faults", [])) or "by command"
+                raise StepTestStopped(
+                    f"the skid left the test, state {state.get('state')}: {names}", self.session.where,
+                    "find the cause (docs/faults.md), then run it again",
+                )  # fmt: skip
+            if guard:
+                self._guard()
+
+    def _guard(self) -> None:
+        flow, _ = self._recorder.latest(_STRAY_S)
+        if flow.size < 3:
+            return
+        spare = _STRAY_SHARE * self._width()
+        low, high = self.settings["flow_low_ul_s"] - spare, self.settings["flow_high_ul_s"] + spare
+        if (flow < low).all() or (flow > high).all():
+            raise StepTestStopped(
+                f"flow of {flow[-1]:.0f} uL/s has left the band {self.settings['flow_low_ul_s']} to "
+                f"{self.settings['flow_high_ul_s']}", self.session.where,
+                "let the fluid's temperature settle, then run it again",
+            )  # fmt: skip
+
+    def _let_go(self) -> None:
+        """The pump back to controller and cycle; a board that cannot be reached does it by itself."""
+        try:
+            self.session.command("auto")
+        except (LinkError, PortError):
+            return
+
+
+def _sure(model: Model) -> bool:
+    lag = model.tau_s.value + model.dead_s.value
+    widest = max(model.tau_s.half_width, model.dead_s.half_width) / lag
+    return model.gain.relative < WANTED_WIDTH and widest < WANTED_WIDTH

@@ -1,0 +1,108 @@
+"""Pictures of a tuning: the step test with its model, the answer of the loop, the verification."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skidwright.report import drawing
+from skidwright.tuning.answer import set_point_step
+from skidwright.tuning.identify import Model
+from skidwright.tuning.observations import AT_A_MOMENT, observe
+from skidwright.tuning.proposal import Proposal
+from skidwright.tuning.response import DutyResponse
+from skidwright.tuning.trace import Trace
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Band = tuple[float, float]
+KINDS = ("svg", "png")
+
+
+def save(made: Figure, path: Path) -> Path:
+    """Write a figure as its file's ending says; the same figure gives the same bytes."""
+    empty = {"Date": None, "Creator": None} if path.suffix == ".svg" else {"Software": None}
+    path.parent.mkdir(parents=True, exist_ok=True)
+    made.savefig(path, dpi=130, metadata=empty)
+    return path
+
+
+def step_test(trace: Trace, model: Model | None, band: Band | None = None) -> Figure:
+    """Duty, and flow with what the model makes of that duty."""
+    made, (top, low) = drawing.figure(4.6, 2, [1, 2.2])
+    start = float(trace.time_s[0])
+    time_s = trace.time_s - start
+    top.step(time_s, trace.duty_permille / 10, where="post", color=drawing.BLACK)
+    top.set_ylabel("duty, %")
+    seen = observe(trace)
+    if seen.kind == AT_A_MOMENT:
+        label = "flow, as read"
+        low.plot(seen.end_s - start, seen.flow_ul_s, ".", color=drawing.GREY, markersize=3, label=label)
+    else:
+        middle = (seen.start_s + seen.end_s) / 2 - start
+        low.plot(middle, seen.flow_ul_s, ".", color=drawing.GREY, markersize=3,
+                 label="mean flow between two edges of the meter")  # fmt: skip
+    if model is not None:
+        x, _ = DutyResponse(trace).at(trace.time_s - model.dead_s.value, model.tau_s.value)
+        centre = (seen.start_s + seen.end_s).mean() / 2
+        flow = model.flow0_ul_s + model.gain.value * x + model.drift_ul_s2 * (trace.time_s - centre)
+        low.plot(time_s, flow, color=drawing.BLUE, label="model")
+    _band(low, band)
+    low.set_ylabel("flow, uL/s")
+    low.set_xlabel("time, s")
+    low.legend(loc="lower right", frameon=False, fontsize=8)
+    return made
+
+
+def answer(proposal: Proposal) -> Figure:
+    """Flow and duty after a step of the set-point, with present and proposed gains, from the model."""
+    made, (top, low) = drawing.figure(4.6, 2, [1.6, 1])
+    step_ul_s = 100.0
+    span_s = 8.0 * (proposal.closed_loop_s + proposal.process.dead_s)
+    if proposal.present is not None:
+        was = set_point_step(proposal.process, proposal.present.gains, step_ul_s, span_s)
+        top.plot(was.time_s, was.flow_ul_s, color=drawing.ORANGE, linestyle="--", label="present gains")
+        low.plot(was.time_s, was.duty_permille / 10, color=drawing.ORANGE, linestyle="--")
+    made_of = set_point_step(proposal.process, proposal.proposed.gains, step_ul_s, span_s)
+    top.plot(made_of.time_s, made_of.flow_ul_s, color=drawing.BLUE, label="proposed gains")
+    low.plot(made_of.time_s, made_of.duty_permille / 10, color=drawing.BLUE)
+    top.axhline(step_ul_s, color=drawing.GREY, linewidth=0.7, linestyle=":")
+    top.set_ylim(-10, max(160.0, min(float(made_of.flow_ul_s.max()) * 1.1, 250.0)))
+    top.set_ylabel("flow, uL/s over the start")
+    low.set_ylabel("duty, % over the start")
+    low.set_xlabel("time after a set-point step of 100 uL/s, s")
+    top.legend(loc="lower right", frameon=False, fontsize=8)
+    return made
+
+
+def verification(trace: Trace, found: dict[str, Any], band: Band | None = None) -> Figure:
+    """The set-point step on the skid with the new gains, and what the model had foretold."""
+    made, (top, low) = drawing.figure(4.6, 2, [2.2, 1])
+    start = float(trace.time_s[0])
+    time_s = trace.time_s - start
+    top.plot(
+        time_s, trace.flow_ul_s, color=drawing.GREY, linewidth=0.9, label="flow, as the board estimates it"
+    )
+    top.plot(np.array(found["time_s"]) - start, found["foretold_ul_s"], color=drawing.BLUE, label="foretold")
+    top.step(np.array(found["set_time_s"]) - start, found["set_ul_s"], where="post", color=drawing.BLACK,
+             linestyle=":", label="set-point")  # fmt: skip
+    _band(top, band)
+    top.set_ylabel("flow, uL/s")
+    top.legend(loc="lower right", frameon=False, fontsize=8)
+    low.step(time_s, trace.duty_permille / 10, where="post", color=drawing.BLACK)
+    low.set_ylabel("duty, %")
+    low.set_xlabel("time, s")
+    return made
+
+
+def _band(axis: Any, band: Band | None) -> None:
+    if band is None:
+        return
+    axis.axhspan(*band, color=drawing.GREEN, alpha=0.10, zorder=0.4)
+    for value, name in zip(band, ("bottom of the band", "top of the band"), strict=True):
+        axis.axhline(value, color=drawing.GREEN, linestyle=(0, (5, 2.5)), linewidth=0.9)
+        axis.annotate(name, (1, value), xycoords=("axes fraction", "data"), xytext=(-3, 2), ha="right",
+                      textcoords="offset points", fontsize=8, color="#00604a")  # fmt: skip
