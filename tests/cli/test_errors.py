@@ -80,10 +80,10 @@ def test_pull_into_a_folder_of_something_else(run, one_line, tmp_path: Path) -> 
 
 def test_full_disk(run, one_line, archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_args: object, **_more: object) -> int:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "reports/asset_1.html")
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(Path, "write_text", full)
-    one_line(run("report", "--archive", archive), "No space left", "free some space")
+    one_line(run("report", "--archive", archive), "reports/asset_1.html: No space left", "free some space")
     assert list(Path("reports").iterdir()) == []
 
 

@@ -53,6 +53,8 @@ def export(
         with half.open("w", encoding="utf-8", newline="") as file:
             written = exporting.write_csv(pieces, file)
         half.replace(target)
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(target)) from error
     finally:
         half.unlink(missing_ok=True)
     if as_json:

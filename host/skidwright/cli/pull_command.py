@@ -42,14 +42,18 @@ def pull(port: str, archive: Path, no_contact: bool, as_json: bool) -> int:
     else:
         rate = summary.bytes_on_wire / max(summary.seconds, 1e-6) / 1000
         output.say(
-            f"board {summary.device}, log {summary.log}: {summary.records:,} new records in "
-            f"{summary.segments:,} segments, {summary.bytes_moved:,} bytes in {summary.seconds:.1f} s "
+            f"board {summary.device}, log {summary.log}: {_many(summary.records, 'new record')} in "
+            f"{_many(summary.segments, 'segment')}, {summary.bytes_moved:,} bytes in {summary.seconds:.1f} s "
             f"({rate:.0f} kB/s)"
         )
         for line in summary.warnings:
             output.say(f"note: {line}")
         output.say(f"archive: {archive}")
     return 1 if summary.warnings else 0
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 class _bar:  # noqa: N801 - used as a function

@@ -99,5 +99,8 @@ def write(data: AssetReport, path: Path, written: datetime.datetime | None = Non
     try:
         half.write_text(text, "utf-8")
         half.replace(path)
+    except OSError as error:
+        # A full disk shows only when the buffer is written, and then without a name.
+        raise OSError(error.errno, error.strerror, str(path)) from error
     finally:
         half.unlink(missing_ok=True)
