@@ -39,6 +39,12 @@ def test_mark_and_tell(run, one_line, live_port: str, tmp_path: Path) -> None:
     assert run("mark", live_port, "filter changed – 10 µm").status == 0
     assert run("tell", live_port, "stop").status == 0
     one_line(run("tell", live_port, "reset"), "not tripped")
+    one_line(run("tell", live_port, "hold"), "a number")
+    one_line(run("tell", live_port, "start", 5), "no number")
+    one_line(run("tell", live_port, "hold", 9999), "outside")
+    assert run("tell", live_port, "hold", 800, 30).status == 0
+    assert run("status", live_port, "--json").json["state"] == "manual"
+    assert run("tell", live_port, "auto").status == 0
     assert run("tell", live_port, "start").status == 0
     one_line(run("mark", live_port, "two\nlines"), "one line")
     archive = tmp_path / "archive"

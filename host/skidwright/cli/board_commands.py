@@ -7,7 +7,8 @@ import click
 
 from skidwright.cli import options
 
-COMMANDS = ("start", "stop", "reset")
+BY_HAND = ("duty", "hold")
+COMMANDS = ("start", "stop", "reset", *BY_HAND, "auto")
 
 
 @click.command(short_help="Show what a skid is doing now.")
@@ -96,25 +97,38 @@ def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float
             live.update(status_view.panel(state, hello, settings), refresh=True)
 
 
-@click.command(short_help="Start, stop or reset a skid.")
+@click.command(short_help="Start, stop or reset a skid, or take its pump by hand.")
 @options.port_argument
 @click.argument("what", type=click.Choice(COMMANDS))
-def tell(port: str, what: str) -> None:
-    """Tell the skid at PORT to start sampling, to stop, or to reset a trip.
+@click.argument("numbers", nargs=-1, type=int, metavar="[N [SECONDS]]")
+def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
+    """Tell the skid at PORT to start sampling, to stop, to reset a trip, or what to do with its pump.
 
-    `start` begins with the next asset now. `stop` gives up what runs and stays in standby. `reset` ends a
-    trip whose cause is gone; find the cause first, and remember that the pump may start on `start`.
+    \b
+    start             begin with the next asset now: the pump runs
+    stop              give up whatever runs and stay in standby
+    reset             end a trip whose cause is gone; find the cause first
+    duty N [SECONDS]  drive the pump with N per mille, for 60 seconds unless said otherwise
+    hold N [SECONDS]  hold a flow of N uL/s inside the band, likewise
+    auto              controller and cycle have the pump again
+
+    Before the pump runs: hands off fittings, lines secured, stop chain within reach. The interlocks watch as
+    ever. Samples taken with a duty by hand are marked so.
 
     \b
     Examples:
       skidwright tell /dev/ttyACM0 reset
       skidwright tell /dev/ttyACM0 start
+      skidwright tell /dev/ttyACM0 hold 800 120
     """
     from skidwright.session import Session
 
+    if bool(numbers) != (what in BY_HAND) or len(numbers) > 2:
+        wanted = "a number, and seconds if you like" if what in BY_HAND else "no number"
+        raise click.UsageError(f"{what}: takes {wanted}")
     with Session.open(port) as session:
         session.hello()
-        session.command(what)
+        session.command(" ".join([what, *map(str, numbers)]))
     click.echo(f"{what}: done")
 
 

@@ -34,7 +34,8 @@ CAUTION = (
 @click.option("--yes", is_flag=True, help="Start the pump and write the gains without asking.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Folder for file, trace, pictures.  [default with a skid: tuning-DATE-TIME]")  # fmt: skip
-@click.option("--pictures", type=click.Choice(["svg", "png"]), default="svg", show_default=True)
+@click.option("--pictures", type=click.Choice(["svg", "png"]), default="svg", show_default=True,
+              help="Format of the pictures.")  # fmt: skip
 @options.json_option
 def tune(
     port: str | None,
