@@ -211,6 +211,15 @@ def test_seed_decides() -> None:
     assert end(3) != end(4)
 
 
+def test_a_power_cut_ends_its_row_of_truth() -> None:
+    plant = running(seconds=60.5)
+    plant.power_up()
+    plant.skip_to(plant.t_us + 20_000_000)
+    rows = plant.truth.rows()
+    (last,) = np.flatnonzero(rows["end_us"] == 60_500_000)
+    assert rows["flow_min_ml_s"][last] > 0.9 * rows["flow_mean_ml_s"][last - 1]
+
+
 def test_truth_rows_cover_the_run_without_gaps() -> None:
     plant = running(seconds=60)
     plant._slow()

@@ -67,11 +67,11 @@ class Plant:
         self.water_ua = self.temp_ua = self.temp_ohm = 0
         self._water_mean_ua = self._temp_mean_ua = 0.0
         self.power_up()
-        self._slow()
         self._convert()
 
     def power_up(self) -> None:
         """Counters of a board that has just been powered or reset start at 0, its outputs off."""
+        self._slow()
         self.boot_us = self.t_us
         self.counts = [0] * 6
         self.meter_count = 0
