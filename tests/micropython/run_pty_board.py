@@ -65,6 +65,8 @@ class Board:
 
     def __init__(self):
         self._port = open(config["fd"], "r+b") if MICROPYTHON else config["fd"]  # noqa: SIM115
+        self._room = 0
+        self._room_ms = ticks_ms()
 
     def ticks_ms(self):
         return ticks_ms()
@@ -80,7 +82,20 @@ class Board:
         return len(got)
 
     def serial_write(self, buf, n):
-        view = memoryview(buf)[:n]
+        rate = config["bytes_per_s"]
+        if rate:
+            # A cable of so many bytes a second: what it has room for by now, in packets of 64 as on USB.
+            now_ms = ticks_ms()
+            self._room = min(self._room + (now_ms - self._room_ms & 0x3FFFFFFF) * rate // 1000, rate // 100)
+            self._room_ms = now_ms
+            n = min(n, self._room // 64 * 64) if n >= 64 else min(n, max(0, self._room))
+        if n == 0:
+            return 0
+        taken = self._write(memoryview(buf)[:n])
+        self._room -= taken
+        return taken
+
+    def _write(self, view):
         if MICROPYTHON:
             return self._port.write(view) or 0
         try:
@@ -99,6 +114,7 @@ class App:
         self.timebase.boot = self.journal.open()
         self.settings = settings.defaults()
         self.leave_code = -1
+        self.stream_bytes = 0
         self._slot = bytearray(records.RECORD_BYTES)
         self.event(records.BOOT, text="pty board")
 
@@ -116,6 +132,9 @@ class App:
         if text.startswith("grow "):
             for i in range(int(text[5:])):
                 self.event(records.MARK, a=i, text="grown %d" % i)
+            return None
+        if text.startswith("stream "):
+            self.stream_bytes = int(text[7:])
             return None
         return "%s: not a command" % text
 
@@ -144,10 +163,28 @@ print("ready")
 if not MICROPYTHON:
     sys.stdout.flush()
 idle_s = 0.0002
+plain = bytes([0x55]) * 4128
+
+
+def stream(n):
+    """Write `n` bytes that are no frames, as fast as the port takes them."""
+    while n > 0:
+        at = 0
+        while at < min(n, len(plain)):
+            taken = board.serial_write(memoryview(plain)[at:], min(n, len(plain)) - at)
+            at += taken
+            if not taken:
+                time.sleep(idle_s)
+        n -= at
+
+
 while app.leave_code < 0:
     state = link.poll()
     app.timebase.advance(board.ticks_ms())
-    if not state or state == STALLED:
+    if state == STALLED or not state:
+        if app.stream_bytes and not state:
+            stream(app.stream_bytes)
+            app.stream_bytes = 0
         time.sleep(idle_s)
 while link.poll():
     pass

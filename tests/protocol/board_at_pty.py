@@ -27,7 +27,7 @@ class BoardAtPty:
 
     def __init__(
         self, folder: Path, records: int = 0, *, python: str = "micropython", segments_max: int = 200,
-        blocks: int = 352, log: int = 0x5EED0001,
+        blocks: int = 352, log: int = 0x5EED0001, bytes_per_s: int = 0,
     ) -> None:  # fmt: skip
         self.folder = Path(folder)
         self.python = python
@@ -39,6 +39,7 @@ class BoardAtPty:
             "records": records,
             "segments_max": segments_max,
             "log": log,
+            "bytes_per_s": bytes_per_s,
         }
         self.process: subprocess.Popen[bytes] | None = None
         image = self.folder / "flash.img"
