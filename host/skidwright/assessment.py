@@ -54,6 +54,7 @@ class Assessment:
         self.events = np.concatenate(events) if events else np.empty(0, layouts.EVENT)
         self.settings.learn(self.events)
         self.timeline: Timeline = builder.build()
+        self._last_uptime_ms = builder.last_uptime_ms
 
     def pieces(self) -> Iterator[tuple[Dataset, Verdicts]]:
         """The log's pieces in order, each with the verdicts on its samples."""
@@ -72,3 +73,9 @@ class Assessment:
     def event_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """UTC of each event in ms and its uncertainty in ms, see `skidwright.timeline`."""
         return self.timeline.utc(self.events["boot"], self.events["uptime_ms"])
+
+    def boot_ends(self) -> dict[int, int]:
+        """UTC in ms of the last record of each boot, see `skidwright.timeline`."""
+        boots = np.array(sorted(self._last_uptime_ms), np.int64)
+        uptimes = np.array([self._last_uptime_ms[boot] for boot in boots.tolist()], np.uint64)
+        return dict(zip(boots.tolist(), self.timeline.utc(boots, uptimes)[0].tolist(), strict=True))

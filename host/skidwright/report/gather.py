@@ -112,7 +112,7 @@ def _report(
     skipped: list[ExcludedReason] = []
     for log in logs:
         times = log.event_times()[0]
-        told += happenings.of_asset(log.events, times, number)
+        told += happenings.of_asset(log.events, times, log.boot_ends(), number)
         skipped += happenings.skipped(log.events, times, number)
     reasons = columns["reasons"].astype(np.uint64)
     exclusion = exclusions.of(utc_ms, samples.seq, verdict, reasons)

@@ -1,6 +1,6 @@
 """Events of a log in words, for one asset: trips, faults with their end, power losses, marks."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -56,9 +56,14 @@ def fault_name(code: int) -> str:
     return faults.NAMES[code] if code < len(faults.NAMES) else f"fault {code}"
 
 
-def of_asset(events: NDArray[np.void], utc_ms: NDArray[np.int64], asset: int) -> list[Told]:
-    """What happened that concerns `asset`, in order, from all events of a log and their times."""
-    return [Told(*told) for told in _told(events, utc_ms, asset)]
+def of_asset(
+    events: NDArray[np.void], utc_ms: NDArray[np.int64], boot_ends: Mapping[int, int], asset: int
+) -> list[Told]:
+    """What happened that concerns `asset`, in order, from all events of a log and their times.
+
+    `boot_ends` gives the time of each boot's last record.
+    """
+    return [Told(*told) for told in _told(events, utc_ms, boot_ends, asset)]
 
 
 def lettered(told: list[Told]) -> list[Happening]:
@@ -95,7 +100,7 @@ def skipped(events: NDArray[np.void], utc_ms: NDArray[np.int64], asset: int) -> 
 
 
 def _told(
-    events: NDArray[np.void], utc_ms: NDArray[np.int64], asset: int
+    events: NDArray[np.void], utc_ms: NDArray[np.int64], boot_ends: Mapping[int, int], asset: int
 ) -> Iterable[tuple[int, str, str, bool]]:
     """(time, what, detail, whether it deserves a letter) for each event worth telling."""
     kinds = events["kind"]
@@ -108,7 +113,8 @@ def _told(
             first = i == 0
             cause = BOOT_CAUSES[code] if code < len(BOOT_CAUSES) else f"cause {code}"
             what = "log begins" if first else ("power lost" if code == 0 else "board restarted")
-            before = "" if first else f"; last record before it {iso(int(utc_ms[i - 1]))}"
+            ended = boot_ends.get(int(row["boot"]) - 1)
+            before = "" if ended is None else f"; last record before it {iso(ended)}"
             yield when, what, f"{cause}, boot {row['boot']}, {text}{before}", not first
         elif kind == records.FAULT_RAISED:
             if _OF_ALL >> code & 1 or row["asset"] == asset:
