@@ -164,7 +164,7 @@ def show(proposal: Proposal | None, refusal: str) -> None:
         return
     model = proposal.model
     rows = [
-        (name, f"{e.value:.{digits}f}", f"{e.low:.{digits}f} to {e.high:.{digits}f}", unit)
+        (name, f"{e.value:.{digits}f}", f"{max(e.low, 0.0):.{digits}f} to {e.high:.{digits}f}", unit)
         for name, e, digits, unit in (
             ("gain", model.gain, 3, "uL/s per per mille of duty"),
             ("time constant", model.tau_s, 2, "s"),

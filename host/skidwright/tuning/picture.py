@@ -53,7 +53,7 @@ def step_test(trace: Trace, model: Model | None, band: Band | None = None) -> Fi
     _band(low, band)
     low.set_ylabel("flow, uL/s")
     low.set_xlabel("time, s")
-    low.legend(loc="lower right", frameon=False, fontsize=8)
+    _legend(low)
     return made
 
 
@@ -74,7 +74,7 @@ def answer(proposal: Proposal) -> Figure:
     top.set_ylabel("flow, uL/s over the start")
     low.set_ylabel("duty, % over the start")
     low.set_xlabel("time after a set-point step of 100 uL/s, s")
-    top.legend(loc="lower right", frameon=False, fontsize=8)
+    _legend(top)
     return made
 
 
@@ -91,11 +91,16 @@ def verification(trace: Trace, found: dict[str, Any], band: Band | None = None) 
              linestyle=":", label="set-point")  # fmt: skip
     _band(top, band)
     top.set_ylabel("flow, uL/s")
-    top.legend(loc="lower right", frameon=False, fontsize=8)
+    _legend(top)
     low.step(time_s, trace.duty_permille / 10, where="post", color=drawing.BLACK)
     low.set_ylabel("duty, %")
     low.set_xlabel("time, s")
     return made
+
+
+def _legend(axis: Any) -> None:
+    """Above the panel, where it hides nothing."""
+    axis.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=3, frameon=False, fontsize=8)
 
 
 def _band(axis: Any, band: Band | None) -> None:

@@ -2,7 +2,7 @@
 
 S. Skogestad, "Simple analytic rules for model reduction and PID controller tuning", Journal of Process
 Control 13 (2003) 291-309: kc = tau / (k (tau_c + theta)), ti = min(tau, 4 (tau_c + theta)). With
-tau_c = theta and ti = tau this gives gain margin 3.14, phase margin 61.4 degrees and Ms 1.59 (Table 1 there).
+tau_c = theta and ti = tau this gives gain margin 3.14, phase margin 61.4 degrees and Ms 1.59.
 """
 
 from __future__ import annotations

@@ -1,0 +1,46 @@
+"""`skidwright tune PORT` on a virtual skid behind a real port: a test, gains written, verified, kept."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from skidwright.sim.runner import VirtualSkid
+from skidwright.sim.scenario import from_table
+from skidwright.tuning import tuning_file
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "cli"))
+from conftest import run  # noqa: E402,F401  (fixture)
+
+
+@pytest.mark.slow
+def test_tune_a_virtual_skid(run: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:  # noqa: F811
+    """The plant behind it has a lag of 0.6 s and no dead time; SIMC has to be told by the trace alone."""
+    table = {
+        "title": "bench",
+        "duration": "1:00",
+        "settings": {"assets": [1], "autostart": 0},
+        "asset": [{"number": 1, "name": "bench"}],
+    }
+    with VirtualSkid(from_table(table), tmp_path / "skid") as skid:
+        skid.run_until(5)
+        skid.go_live()
+        answer = run("tune", skid.port, "--yes", "--out", tmp_path / "kept", "--pictures", "png", "--json")
+        state = run("status", skid.port, "--json").json
+        settings = run("settings", skid.port, "--json").json
+    assert answer.status == 0, (answer.out[-400:], answer.err[-400:])
+    kept = tuning_file.load(tmp_path / "kept" / "tuning.json")
+    model, found = kept["model"], kept["verification"]
+    with capsys.disabled():
+        print(f"\nvirtual skid: time constant {model['time_constant_s']['value']:.2f} s (truth 0.60), "
+              f"IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}")  # fmt: skip
+    assert model["time_constant_s"]["low"] <= 0.6 <= model["time_constant_s"]["high"]
+    assert model["dead_time_s"]["value"] < 0.1
+    assert kept["written"] and found["good"]
+    proposed = kept["proposed"]["settings"]
+    assert {name: settings[name] for name in proposed} == proposed
+    assert state["state"] == "standby" and state["duty_permille"] == 0
+    for name in ("trace.csv", "verification.csv", "step_test.png", "answer.png", "verification.png"):
+        assert (tmp_path / "kept" / name).stat().st_size > 1000
