@@ -162,3 +162,12 @@ def test_a_year_of_minutes_is_quick_and_small(make) -> None:
     html = page.render(data, WHEN)
     assert time.process_time() - start < 5
     assert len(html) < 600_000
+
+
+def test_letters_too_near_stand_together(make) -> None:
+    data = make()
+    times = [data.samples.when[place] for place in (5, 40, 40, 41, 55)]
+    happenings = [Happening(when, "", letter, "x", "y") for when, letter in zip(times, "ABCDE", strict=True)]
+    svg = pictures.code_history(dataclasses.replace(data, happenings=happenings))
+    texts = {element.text for element in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")}
+    assert texts & {"A", "BCD", "E"} == {"A", "BCD", "E"}

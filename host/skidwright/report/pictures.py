@@ -86,29 +86,32 @@ def _share_strip(
 
 
 def _happenings(axes: "list[Axes]", happenings: list[Happening], window: tuple[float, float]) -> None:
-    """Thin upright lines through all panels with their letter on top, letters kept apart."""
+    """Thin upright lines through all panels with their letters on top; letters too near stand together."""
     marked = [h for h in happenings if h.mark and not np.isnat(h.when)]
-    last = -np.inf
     room = (window[1] - window[0]) * 0.018
+    groups: list[tuple[float, str]] = []
     for happening in sorted(marked, key=lambda h: h.when):
         at = float(drawing.days(np.array([happening.when]))[0])
         if not window[0] <= at <= window[1]:
             continue
         for axis in axes:
             axis.axvline(at, color=BLACK, linewidth=0.6, linestyle=":", zorder=1)
-        if at - last > room:
-            axes[0].annotate(
-                happening.mark,
-                (at, 1),
-                xycoords=("data", "axes fraction"),
-                xytext=(0, 1),
-                textcoords="offset points",
-                ha="center",
-                va="bottom",
-                fontsize=7.5,
-                fontweight="bold",
-            )
-            last = at
+        if groups and at - groups[-1][0] <= room:
+            groups[-1] = (groups[-1][0], groups[-1][1] + happening.mark)
+        else:
+            groups.append((at, happening.mark))
+    for at, letters in groups:
+        axes[0].annotate(
+            letters,
+            (at, 1),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 1),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=7.5,
+            fontweight="bold",
+        )
 
 
 def code_history(data: AssetReport) -> str:
