@@ -148,7 +148,9 @@ class Session:
         return changed
 
     def command(self, text: str) -> None:
-        """Give the command start, stop, reset, mark TEXT, duty, hold or auto. After a LinkTimeout it may have been done."""
+        """Give a command: start, stop, reset, mark TEXT, duty, hold, auto. Never repeated: after a LinkTimeout
+        it may have been done.
+        """
         self.request(link.COMMAND, text.encode()[: MAX_MESSAGE // 4], repeat=False)
 
     def trace(self, wanted: int) -> tuple[int, int, list[tuple[int, int, int, int, int]]]:
