@@ -148,7 +148,7 @@ class Session:
         return changed
 
     def command(self, text: str) -> None:
-        """Give a command: start, stop, reset, mark TEXT, duty, hold, auto. Never repeated: after a LinkTimeout
+        """Give a command (start, stop, reset, mark TEXT, duty, hold, auto), once: after a LinkTimeout
         it may have been done.
         """
         self.request(link.COMMAND, text.encode()[: MAX_MESSAGE // 4], repeat=False)
