@@ -85,12 +85,6 @@ class BoardProcess(Protocol):
         """Give everything back."""
 
 
-def _end_with_parent() -> None:
-    # Left alone by a parent that was killed, the prompt would spin on a dead terminal for ever.
-    pr_set_pdeathsig, sigkill = 1, 9
-    ctypes.CDLL(None).prctl(pr_set_pdeathsig, sigkill)
-
-
 class MicroPythonBoard:
     """Real MicroPython with LittleFS on an image file; `port` is a pseudo-terminal."""
 
@@ -105,6 +99,7 @@ class MicroPythonBoard:
         import tty
 
         self._fcntl = fcntl.fcntl
+        self._prctl = ctypes.CDLL(None).prctl
         self._executable = found
         self._folder = folder
         self._heap_kb = heap_kb
@@ -148,13 +143,18 @@ class MicroPythonBoard:
             self._process = subprocess.Popen(
                 [self._executable, "-i", "-X", f"heapsize={self._heap_kb}k", "-c", _POWER_ON],
                 cwd=self._folder, stdin=self._master, stdout=self._master, stderr=log,
-                pass_fds=(request, reply, serial), start_new_session=True, preexec_fn=_end_with_parent,
+                pass_fds=(request, reply, serial), start_new_session=True, preexec_fn=self._end_with_parent,
                 env={"PATH": os.defpath, "HOME": "/", "TERM": "dumb"},
             )  # fmt: skip
         for fd in (request, reply, serial):
             os.close(fd)
         self.request, self._reply = from_board, to_board
         self._fds = [from_board, to_board]
+
+    def _end_with_parent(self) -> None:
+        # Left alone by a parent that was killed, the prompt would spin on a dead terminal for ever.
+        pr_set_pdeathsig, sigkill = 1, 9
+        self._prctl(pr_set_pdeathsig, sigkill)
 
     def power_off(self) -> None:
         """Kill MicroPython, as a power cut does."""
