@@ -29,7 +29,7 @@ def test_tune_a_virtual_skid(run: Any, tmp_path: Path, capsys: pytest.CaptureFix
         skid.go_live()
         answer = run("tune", skid.port, "--yes", "--out", tmp_path / "kept", "--pictures", "png", "--json")
         state = run("status", skid.port, "--json").json
-        settings = run("settings", skid.port, "--json").json
+        settings = run("settings", skid.port, "--json").json["settings"]
     assert answer.status == 0, (answer.out[-400:], answer.err[-400:])
     kept = tuning_file.load(tmp_path / "kept" / "tuning.json")
     model, found = kept["model"], kept["verification"]

@@ -20,6 +20,7 @@ def run(
 ) -> int:
     """The exit status; see `skidwright tune --help`."""
     from skidwright.cli import output, tune_command
+    from skidwright.errors import StepTestStopped
     from skidwright.session import Session
     from skidwright.tuning import trace as traces
     from skidwright.tuning import tuning_file
@@ -37,7 +38,14 @@ def run(
         if not yes:
             click.confirm("Start the pump?", abort=True, err=True)
         bench = Bench(session, settings, longest_s, tell)
-        trace, model, refusal = bench.step_test()
+        try:
+            trace, model, refusal = bench.step_test()
+        except StepTestStopped:
+            partly = bench.recorded()
+            if partly is not None:
+                folder.mkdir(parents=True, exist_ok=True)
+                traces.write(partly, folder / "trace.csv")
+            raise
         present = tune_command.noted_gains(trace)
         proposal = propose(model, closed_loop_s, present) if model is not None else None
         board = {"device": hello.device, "firmware": hello.firmware, "settings": settings}
@@ -79,6 +87,7 @@ def _verify(
     traces.write(trace, folder / "verification.csv")
     picture.save(picture.verification(trace, found, band), folder / f"verification.{kind}")
     if not as_json:
+        output.say("Written. If you keep a skid.toml, put them under [board] there too.")
         output.say(
             f"Verified: IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}; overshoot "
             f"{found['overshoot']:.0%}, foretold {found['overshoot_foretold']:.0%}; in the band "

@@ -28,8 +28,8 @@ LONGEST_S = 300.0
 WANTED_WIDTH = 0.08
 _LOOK_S = 0.4
 _SPARE_S = 8
-_APPROACH_S = 25.0
-_STEADY_S = 6.0
+_APPROACH_S = 20.0
+_STEADY_S = 5.0
 _PROBE_HOLD_S = 6.0
 _HOLDS_S = (3.0, 40.0)
 # Of the band's width: how much of it the steps use, and how far beyond its ends flow may stray for a second.
@@ -71,6 +71,10 @@ class Bench:
             return self._steps(middle)
         finally:
             self._let_go()
+
+    def recorded(self) -> Trace | None:
+        """What a test that had to end has recorded until then; None when that is nothing."""
+        return self._recorder.trace(0.0, self._notes()) if self._recorder.now_s > 0 else None
 
     def _ready(self) -> None:
         state = self.session.status()
@@ -167,7 +171,7 @@ class Bench:
         plan = [(hold_s, from_ul_s), (hold_s, to_ul_s), (hold_s, from_ul_s)]
         try:
             self.progress("verifying: settling", 0.0)
-            self._hold(from_ul_s, hold_s + 10.0)
+            self._hold(from_ul_s, hold_s)
             began_s = self._recorder.now_s
             changes = [0.0]
             for held_s, set_ul_s in plan:

@@ -107,7 +107,8 @@ def _band(axis: Any, band: Band | None) -> None:
     if band is None:
         return
     axis.axhspan(*band, color=drawing.GREEN, alpha=0.10, zorder=0.4)
-    for value, name in zip(band, ("bottom of the band", "top of the band"), strict=True):
+    for value, name, side in zip(band, ("bottom of the band", "top of the band"), (1, -1), strict=True):
         axis.axhline(value, color=drawing.GREEN, linestyle=(0, (5, 2.5)), linewidth=0.9)
-        axis.annotate(name, (1, value), xycoords=("axes fraction", "data"), xytext=(-3, 2), ha="right",
-                      textcoords="offset points", fontsize=8, color="#00604a")  # fmt: skip
+        axis.annotate(name, (1, value), xycoords=("axes fraction", "data"), xytext=(-3, 2 * side),
+                      textcoords="offset points", ha="right", va="bottom" if side > 0 else "top",
+                      fontsize=8, color="#00604a")  # fmt: skip
