@@ -47,10 +47,10 @@ def test_counts_follow_flow_concentration_and_coincidence() -> None:
     before, volume = list(plant.counts), plant._since_switch_ml
     steps(plant, 60)
     volume = plant._since_switch_ml - volume
-    # Paralysable counter: the share exp(-concentration * volume) is seen.
-    seen = math.exp(-20000 * 5e-6)
+    # Paralysable counter: the share exp(-concentration * volume) is seen in each cumulative channel.
     for i, d in enumerate((4, 6, 14, 21)):
-        expected = 20000 * (d / 4) ** -3 * volume * seen
+        true = 20000 * (d / 4) ** -3
+        expected = true * volume * math.exp(-true * 5e-6)
         assert plant.counts[i] - before[i] == pytest.approx(expected, abs=5 * math.sqrt(expected) + 1)
 
 
@@ -228,3 +228,45 @@ def test_truth_rows_cover_the_run_without_gaps() -> None:
     assert (rows["end_us"][:-1] == rows["start_us"][1:]).all()
     volume = ((rows["end_us"] - rows["start_us"]) * 1e-6 * rows["flow_mean_ml_s"]).sum()
     assert volume == pytest.approx(plant._since_switch_ml, rel=1e-6)
+
+
+def test_droplets_are_counted_with_the_particles_near_saturation() -> None:
+    wet = [{"number": 1, "name": "a", "particles_4um_per_ml": 100, "water_percent": 97}]
+    sensor = {"sensing_volume_nl": 0, "droplets_from_percent": 95, "droplets_per_ml_percent": 300}
+    plant = running(seconds=30, asset=wet, sensor=sensor, pump=QUIET_PUMP)
+    before, volume = plant.counts[0], plant._since_switch_ml
+    steps(plant, 60)
+    expected = (100 + 2 * 300) * (plant._since_switch_ml - volume)
+    assert plant.counts[0] - before == pytest.approx(expected, abs=5 * math.sqrt(expected))
+    last = plant.truth.rows()[-1]
+    assert last["droplets_per_ml"] == pytest.approx(600)
+    assert last["sensor_per_ml"][0] == pytest.approx(100), "droplets are no particles"
+
+
+def test_meter_off_and_drifting() -> None:
+    volumes = {}
+    for name, fault in {
+        "off": {"kind": "meter_off", "start": 0, "amount": 1.25},
+        "drift": {"kind": "meter_drift", "start": 0, "amount": 6.0},
+    }.items():
+        plant = running(seconds=30, fault=[fault], meter={"scatter": 0})
+        pulses, volume = plant.meter_count, plant._since_switch_ml
+        steps(plant, 60)
+        volumes[name] = 1000 * (plant._since_switch_ml - volume) / (plant.meter_count - pulses)
+    assert volumes["off"] == pytest.approx(250, rel=0.02)
+    # 30 to 90 s from the start: one minute on average, a sixtieth of 600 % an hour
+    assert volumes["drift"] == pytest.approx(220, rel=0.02)
+
+
+def test_swapped_channels_and_settling() -> None:
+    swapped = running(seconds=60, fault=[{"kind": "swapped_channels", "start": 0, "channel": 2}])
+    assert swapped.counts[2] > swapped.counts[1] > swapped.counts[3]
+    plain, poor = (
+        running(seconds=60, fault=faults).truth.rows()[-1]
+        for faults in ([], [{"kind": "settling", "start": 0, "amount": 0.5}])
+    )
+    assert np.allclose(plain["tank_per_ml"], poor["tank_per_ml"])
+    left = poor["sensor_per_ml"] / plain["sensor_per_ml"]
+    classes = -np.diff([*poor["sensor_per_ml"], 0]) / -np.diff([*plain["sensor_per_ml"], 0])
+    assert classes[2] == pytest.approx(0.5) and classes[3] < 0.25, "Stokes: more of the larger ones"
+    assert left[0] > 0.85

@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 
+from skidwright.sim import optics
 from skidwright.sim.air import Air
 from skidwright.sim.chance import Arrivals, normals
 from skidwright.sim.fluid import Fluid, viscosity_mm2_s
@@ -49,11 +50,13 @@ class Plant:
         first = self._fluids[0]
         self._at_switch = first.per_ml(0.0) + [first.water_percent(0.0)]
         self._at_sensor = list(self._at_switch)
+        self._in_beam = self._at_sensor[:4]
+        self._droplets_per_ml = 0.0
         self._water = self._at_switch[6]
         self._line_c = self._air_c(0.0)
         self._sensor_c = self._line_c
         self._viscosity = 100.0
-        self._to_edge_ul = scenario.meter.pulse_ul
+        self._to_edge_ul = self._pulse_ul = scenario.meter.pulse_ul
         self._active: dict[str, float] = {}
         self._dead: list[int] = []
         self._change_us = 0
@@ -175,7 +178,7 @@ class Plant:
         while left <= 0.0:
             self.meter_count = (self.meter_count + 1) % MODULO
             self.meter_edge_us = start_us + round(dt_us * (1.0 + left / volume_ul)) - self.boot_us
-            left += meter.pulse_ul * (1.0 + meter.scatter * next(self._flow_noise))
+            left += self._pulse_ul * (1.0 + meter.scatter * next(self._flow_noise))
         self._to_edge_ul = left
 
     def _count(self, flow_ml_s: float, volume_ml: float) -> None:
@@ -195,6 +198,9 @@ class Plant:
             n[i] += n[i + 1]
         for i in self._dead:
             n[i] = 0
+        if "swapped_channels" in self._active:
+            i = int(self._active["swapped_channels"]) - 1
+            n[i], n[i + 1] = n[i + 1], n[i]
         self.counts = [(c + new) % MODULO for c, new in zip(self.counts, n, strict=True)]
 
     def _start_running(self) -> None:
@@ -246,9 +252,25 @@ class Plant:
             now = fluid.per_ml(t_s) + [fluid.water_percent(t_s)]
             self._at_sensor = [n + (s - n) * old for n, s in zip(now, self._at_switch, strict=True)]
         self._water += (self._at_sensor[6] - self._water) * -math.expm1(-dt_s / self.scenario.water.lag_s)
-        seen = math.exp(-sum(self._at_sensor[:4]) * self.scenario.sensor.sensing_volume_nl * 1e-6)
-        self._rates = [c * seen for c in self._at_sensor[:4]] + self._at_sensor[4:6]
+        self._optics()
         self._loops()
+
+    def _optics(self) -> None:
+        """What reaches the beam, what it counts, and what a pulse of the meter is worth."""
+        active, sensor = self._active, self.scenario.sensor
+        self._in_beam = self._at_sensor[:4]
+        if "settling" in active:
+            self._in_beam = optics.settled(self._in_beam, active["settling"])
+        self._droplets_per_ml = optics.droplets_per_ml(
+            self._at_sensor[6], sensor.droplets_from_percent, sensor.droplets_per_ml_percent
+        )
+        both = [
+            n + self._droplets_per_ml * share
+            for n, share in zip(self._in_beam, optics.DROPLET_SHARES, strict=True)
+        ]
+        self._rates = optics.seen(both, sensor.sensing_volume_nl) + self._at_sensor[4:6]
+        off = active.get("meter_off", 1.0) * max(1.0 + active.get("meter_drift", 0.0), 0.1)
+        self._pulse_ul = self.scenario.meter.pulse_ul * off
 
     def _inputs_and_temperature(self, fluid: Fluid, t_s: float, dt_s: float) -> None:
         active = self._active
@@ -289,6 +311,6 @@ class Plant:
         faults = sum(FAULT_BITS[kind] for kind in self._active)
         self.truth.row(
             self._slow_us, self.t_us, fluid.asset.number, min(low, high), volume_ml / dt_s, high, tank[:4],
-            self._at_sensor[:4], self._air.present, bubbles, fluid.water_percent(self.t_s),
-            self._at_sensor[6], self._line_c, faults,
+            self._in_beam, self._air.present, bubbles, fluid.water_percent(self.t_s),
+            self._at_sensor[6], self._line_c, faults, self._droplets_per_ml,
         )  # fmt: skip

@@ -216,5 +216,7 @@ def _check_fault(f: keys.Fault, numbers: list[int]) -> None:
         raise ScenarioError("fault power_off: end is missing")
     if f.kind == "dead_channel" and not f.channel:
         raise ScenarioError("fault dead_channel: channel is missing")
+    if f.kind == "swapped_channels" and not 1 <= f.channel <= 3:
+        raise ScenarioError("fault swapped_channels: channel must be 1, 2 or 3")
     if f.flash_operation and f.kind != "power_cut":
         raise ScenarioError(f"fault {f.kind}: flash_operation belongs to power_cut only")

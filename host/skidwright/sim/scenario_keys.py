@@ -58,6 +58,12 @@ class Sensor:
     )
     flow_low_ml_s: float = key(0.60, "mL/s", 0.01, 60, "Below this true flow counts are biased.")
     flow_high_ml_s: float = key(1.10, "mL/s", 0.01, 60, "Above this true flow counts are biased.")
+    droplets_from_percent: float = key(
+        94.0, "%", 0, 110, "Water saturation at which droplets begin to be counted as particles."
+    )
+    droplets_per_ml_percent: float = key(
+        400.0, "1/mL", 0, 1e6, "Droplets >=4 um(c) per mL for each per cent above that."
+    )
 
 
 @dataclass(frozen=True)
@@ -158,7 +164,12 @@ class Fault:
         0, "", 0, 100000, "power_cut only: fail in the n-th flash operation after the start."
     )
     channel: int = key(
-        0, "", 0, 6, "dead_channel only: 1-4 for >=4, >=6, >=14, >=21 um(c), 5 and 6 for metal."
+        0,
+        "",
+        0,
+        6,
+        "dead_channel: 1-4 for >=4, >=6, >=14, >=21 um(c), 5 and 6 for metal. swapped_channels: 1-3, with "
+        "the one after it.",
     )
 
 
@@ -227,4 +238,16 @@ FAULT_KINDS: dict[str, tuple[str, float, str]] = {
     "dead_channel": ("", 0.0, "One channel of the counter gives no pulses."),
     "hot_fluid": ("kelvin above normal", 60.0, "The fluid in the line is hotter by so much."),
     "unwanted_flow": ("uL/s", 200.0, "Fluid flows although the pump is off."),
+    "meter_off": (
+        "true volume of a pulse, as a factor on `pulse_ul`",
+        1.2,
+        "The flow meter's pulses are worth another volume than the board was told.",
+    ),
+    "meter_drift": ("relative change an hour", 0.5, "The volume of a meter pulse drifts from the start on."),
+    "swapped_channels": ("", 0.0, "A channel's wire and that of the next one have changed places."),
+    "settling": (
+        "share of particles 14-21 um(c) lost",
+        0.5,
+        "Particles settle on the way to the counter, large ones most.",
+    ),
 }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from skidwright.sim.scenario_keys import FAULT_KINDS, Fault
+from skidwright.sim.scenario_keys import FAULT_KINDS, HOUR_S, Fault
 
 POWER_KINDS = ("power_off", "power_cut")
 # Bit of each kind in the truth's `faults`.
@@ -36,6 +36,10 @@ class Schedule:
                 active[f.kind] = amount(f)
                 if f.kind == "dead_channel":
                     dead.append(f.channel - 1)
+                elif f.kind == "swapped_channels":
+                    active[f.kind] = f.channel
+                elif f.kind == "meter_drift":
+                    active[f.kind] *= (t_s - f.start_s) / HOUR_S
         change = next((e for e in self._edges if e > t_s), math.inf)
         return active, dead, change
 

@@ -16,13 +16,14 @@ ROW = np.dtype([
     ("flow_mean_ml_s", "<f8"),
     ("flow_max_ml_s", "<f8"),
     ("tank_per_ml", "<f8", 4),  # cumulative, >=4, >=6, >=14, >=21 um(c), in the machine
-    ("sensor_per_ml", "<f8", 4),  # the same at the sensor
+    ("sensor_per_ml", "<f8", 4),  # particles at the sensor
     ("air", "?"),  # air in the line
     ("bubbles", "<i8"),  # counted in this row
     ("water_percent", "<f8"),  # in the machine
     ("sensor_water_percent", "<f8"),
     ("fluid_c", "<f8"),  # at the sensor
     ("faults", "<u4"),  # bits of schedule.FAULT_BITS
+    ("droplets_per_ml", "<f8"),  # water droplets >=4 um(c) that are counted with the particles
 ])  # fmt: skip
 
 START = np.dtype([
@@ -43,10 +44,10 @@ class Truth:
 
     def row(self, start_us: int, end_us: int, asset: int, low: float, mean: float, high: float,
             tank: list[float], sensor: list[float], air: bool, bubbles: float, water: float,
-            sensor_water: float, fluid_c: float, faults: int) -> None:  # fmt: skip
+            sensor_water: float, fluid_c: float, faults: int, droplets_per_ml: float) -> None:  # fmt: skip
         """One row; `tank` and `sensor` are particles per mL in four size classes, not cumulative."""
         self._rows.append((start_us, end_us, asset, low, mean, high, _cumulative(tank), _cumulative(sensor),
-                           air, bubbles, water, sensor_water, fluid_c, faults))  # fmt: skip
+                           air, bubbles, water, sensor_water, fluid_c, faults, droplets_per_ml))  # fmt: skip
 
     def start(self, t_us: int, cause: int) -> None:
         """The board comes up at virtual time `t_us`."""
