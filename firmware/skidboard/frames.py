@@ -107,6 +107,10 @@ class Receiver:
         """The bytes of the unfinished frame, as a memoryview."""
         return memoryview(self.buffer)[: self._n]
 
+    def held(self):
+        """How many bytes of an unfinished frame there are."""
+        return self._n
+
     def drop(self):
         """Forget the unfinished frame."""
         self._n = 0

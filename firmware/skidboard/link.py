@@ -61,6 +61,9 @@ class Link:
         self._out_n = 0
         self._chunk = bytearray(256)
         self._few = bytearray(2)
+        # What to read into at the start of a frame, by how much of mpremote's opening is there already.
+        few = memoryview(self._few)
+        self._few_views = (few, few[:1], few[:1])
         self._source = self._chunk
         self._in_at = 0
         self._in_n = 0
@@ -91,7 +94,9 @@ class Link:
         if self._leaving:
             return MORE if moved else NOTHING
         if self._in_at == self._in_n and not self._fetch(now_ms):
-            return STALLED if self._receiver.pending() == _INTERRUPT and not self._leaving else NOTHING
+            if self._leaving or self._receiver.held() != len(_INTERRUPT):
+                return NOTHING
+            return STALLED if self._receiver.pending() == _INTERRUPT else NOTHING
         self._moved_ms = now_ms
         self._take()
         return MORE
@@ -108,20 +113,19 @@ class Link:
 
     def _fetch(self, now_ms):
         """Read what waits; at the start of a frame no further than needed to know mpremote's opening."""
-        pending = self._receiver.pending()
+        held = self._receiver.held()
         silent_ms = ticks_diff(now_ms, self._heard_ms)
-        opening = len(pending) <= 2 and pending == _INTERRUPT[: len(pending)]
-        if len(pending) == 2 and opening and silent_ms > _PROMPT_MS:
+        opening = held == 0 or (held <= 2 and self._receiver.pending() == _INTERRUPT[:held])
+        if held == 2 and opening and silent_ms > _PROMPT_MS:
             return self._give_way()
         source = self._few if opening else self._chunk
-        view = memoryview(source)[: (2, 1, 1)[len(pending)]] if opening else source
-        n = self._board.serial_read(view)
+        n = self._board.serial_read(self._few_views[held] if opening else source)
         if n == 0:
             return 0
-        if silent_ms > _SILENCE_MS and len(pending):
+        if silent_ms > _SILENCE_MS and held:
             # The rest of a frame broken off long ago will not come any more.
             self._receiver.drop()
-        elif len(pending) == 2 and opening and source[0] == _INTERRUPT[0]:
+        elif held == 2 and opening and source[0] == _INTERRUPT[0]:
             return self._give_way()
         self._heard_ms = now_ms
         self._source = source
