@@ -125,10 +125,10 @@ def test_carry_over_is_what_purging_leaves(volumes: float) -> None:
 
 def test_loops() -> None:
     plant = running(seconds=200, temperature={"air_c": 40, "swing_c": 0})
-    assert plant.water_ua == pytest.approx(4000 + 160 * 20, abs=40)
-    assert plant.temp_ua == pytest.approx(4000 + 160 * 40, abs=40)
+    assert plant.loops.water_ua == pytest.approx(4000 + 160 * 20, abs=40)
+    assert plant.loops.temp_ua == pytest.approx(4000 + 160 * 40, abs=40)
     # Beta formula of an NTC thermistor: 10 kohm at 25 degC, B = 3950 K.
-    assert plant.temp_ohm == pytest.approx(10000 * math.exp(3950 * (1 / 313.15 - 1 / 298.15)), rel=0.01)
+    assert plant.loops.temp_ohm == pytest.approx(10000 * math.exp(3950 * (1 / 313.15 - 1 / 298.15)), rel=0.01)
 
 
 def test_pump_off_is_still() -> None:
@@ -143,13 +143,13 @@ def test_pump_off_is_still() -> None:
 @pytest.mark.parametrize(
     ("kind", "seen"),
     [
-        ("water_loop_broken", lambda p: p.water_ua == 0),
-        ("temp_loop_broken", lambda p: p.temp_ua == 0 and p.temp_ohm == 0),
+        ("water_loop_broken", lambda p: p.loops.water_ua == 0),
+        ("temp_loop_broken", lambda p: p.loops.temp_ua == 0 and p.loops.temp_ohm == 0),
         ("over_pressure", lambda p: p.inputs == OVER_PRESSURE),
         ("stop_input", lambda p: p.inputs == STOP_CHAIN_OPEN),
         ("pump_stall", lambda p: p._flow == 0),
         ("blocked_line", lambda p: p._flow < 0.3),
-        ("hot_fluid", lambda p: p.temp_ua > 4000 + 160 * 70),
+        ("hot_fluid", lambda p: p.loops.temp_ua > 4000 + 160 * 70),
         ("air", lambda p: p._air.present),
     ],
 )
@@ -205,7 +205,7 @@ def test_unwanted_flow_with_the_pump_off() -> None:
 def test_seed_decides() -> None:
     def end(seed: int) -> tuple[object, ...]:
         plant = running(seconds=100, seed=seed, fault=[{"kind": "air", "start": 50}])
-        return (*plant.counts, plant.meter_edge_us, plant.water_ua)
+        return (*plant.counts, plant.meter_edge_us, plant.loops.water_ua)
 
     assert end(3) == end(3)
     assert end(3) != end(4)

@@ -13,15 +13,14 @@ from skidwright.sim import optics
 from skidwright.sim.air import Air
 from skidwright.sim.chance import Arrivals, normals
 from skidwright.sim.fluid import Fluid, viscosity_mm2_s
-from skidwright.sim.scenario_keys import DAY_S, Scenario
+from skidwright.sim.loops import Loops
+from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.schedule import FAULT_BITS, Schedule
 from skidwright.sim.truth import Truth
 
 MODULO = 1 << 30
 STOP_CHAIN_OPEN = 1
 OVER_PRESSURE = 2
-_STANDING_S = 600.0
-_WARMEST_S = 15 * 3600.0
 
 
 class Plant:
@@ -32,12 +31,10 @@ class Plant:
         self.truth = truth or Truth()
         seeds = np.random.SeedSequence(seed).spawn(9)
         self._flow_noise = normals(seeds[0])
-        self._loop_noise = normals(seeds[1])
         self._arrivals = Arrivals(seeds[2:8])
         self._air = Air(seeds[8], scenario.line.volume_ml)
         self.schedule = Schedule(scenario.fault)
         self._fluids = [Fluid(a, [t for t in scenario.top_up if t.asset == a.number]) for a in scenario.asset]
-        self._day_s = scenario.start_utc.hour * 3600.0 + scenario.start_utc.minute * 60.0
         self.t_us = 0
         self.duty_permille = 0
         self.outputs = 0
@@ -45,16 +42,13 @@ class Plant:
         self._open = False
         self._flow = 0.0
         self._since_switch_ml = math.inf
-        self._volume_ml = 0.0
         self._running = False
         first = self._fluids[0]
         self._at_switch = first.per_ml(0.0) + [first.water_percent(0.0)]
         self._at_sensor = list(self._at_switch)
         self._in_beam = self._at_sensor[:4]
         self._droplets_per_ml = 0.0
-        self._water = self._at_switch[6]
-        self._line_c = self._air_c(0.0)
-        self._sensor_c = self._line_c
+        self.loops = Loops(scenario, seeds[1], self._at_switch[6])
         self._viscosity = 100.0
         self._to_edge_ul = self._pulse_ul = scenario.meter.pulse_ul
         self._active: dict[str, float] = {}
@@ -67,10 +61,8 @@ class Plant:
         self._rates = [0.0] * 6
         self._bubbles_per_ml = 0.0
         self.inputs = 0
-        self.water_ua = self.temp_ua = self.temp_ohm = 0
-        self._water_mean_ua = self._temp_mean_ua = 0.0
         self.power_up()
-        self._convert()
+        self.loops.convert()
 
     def power_up(self) -> None:
         """Counters of a board that has just been powered or reset start at 0, its outputs off."""
@@ -86,11 +78,6 @@ class Plant:
     def t_s(self) -> float:
         """Virtual time in seconds."""
         return self.t_us * 1e-6
-
-    def _air_c(self, t_s: float) -> float:
-        temperature = self.scenario.temperature
-        phase = 2.0 * math.pi * (t_s + self._day_s - _WARMEST_S) / DAY_S
-        return temperature.air_c + temperature.swing_c * math.cos(phase)
 
     def skip_to(self, t_us: int) -> None:
         """Move on without a board, in steps of up to 10 s: power is off."""
@@ -114,16 +101,7 @@ class Plant:
             self._flow = 0.0
             self._slow()
             self._running = False
-        self._convert()
-
-    def _convert(self) -> None:
-        """The loops' currents at this moment, with noise."""
-        noise = self._loop_noise
-        if self._water_mean_ua:
-            self.water_ua = max(0, round(self._water_mean_ua + self.scenario.water.noise_ua * next(noise)))
-        if self._temp_mean_ua:
-            temp_ua = self._temp_mean_ua + self.scenario.temperature.noise_ua * next(noise)
-            self.temp_ua = max(0, round(temp_ua))
+        self.loops.convert()
 
     def _flow_step(self, start_us: int, dt_us: int, dt_s: float) -> None:
         active = self._active
@@ -244,16 +222,19 @@ class Plant:
         self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
         self._bubbles_per_ml = self._active.get("air", self._bubbles_per_ml)
         self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
-        self._inputs_and_temperature(fluid, t_s, dt_s)
+        stopped, pressed = "stop_input" in self._active, "over_pressure" in self._active
+        self.inputs = STOP_CHAIN_OPEN * stopped | OVER_PRESSURE * pressed
+        fluid_c = fluid.temperature_c(t_s) if self._running else None
+        self.loops.warm(t_s, dt_s, fluid_c, self._active.get("hot_fluid", 0.0))
         if self._running:
+            self._viscosity = viscosity_mm2_s(*fluid.viscosity, self.loops.line_c)
             volumes = self._since_switch_ml / self.scenario.line.volume_ml
             # Laminar displacement: behind n line volumes 1/(4 n^2) of the step is left.
             old = 1.0 if volumes < 0.5 else 1.0 / (4.0 * volumes * volumes)
             now = fluid.per_ml(t_s) + [fluid.water_percent(t_s)]
             self._at_sensor = [n + (s - n) * old for n, s in zip(now, self._at_switch, strict=True)]
-        self._water += (self._at_sensor[6] - self._water) * -math.expm1(-dt_s / self.scenario.water.lag_s)
         self._optics()
-        self._loops()
+        self.loops.settle(dt_s, self._at_sensor[6], self._active)
 
     def _optics(self) -> None:
         """What reaches the beam, what it counts, and what a pulse of the meter is worth."""
@@ -272,37 +253,6 @@ class Plant:
         off = active.get("meter_off", 1.0) * max(1.0 + active.get("meter_drift", 0.0), 0.1)
         self._pulse_ul = self.scenario.meter.pulse_ul * off
 
-    def _inputs_and_temperature(self, fluid: Fluid, t_s: float, dt_s: float) -> None:
-        active = self._active
-        self.inputs = (STOP_CHAIN_OPEN if "stop_input" in active else 0) | (
-            OVER_PRESSURE if "over_pressure" in active else 0
-        )
-        air_c = self._air_c(t_s)
-        temperature = self.scenario.temperature
-        if self._running:
-            source_c = fluid.temperature_c(t_s)
-            line_c = source_c + (air_c - source_c) * self.scenario.line.cooling + active.get("hot_fluid", 0.0)
-            # The line takes as long to warm as its fluid takes to be replaced, about.
-            self._line_c += (line_c - self._line_c) * -math.expm1(-dt_s / 5.0)
-            self._viscosity = viscosity_mm2_s(*fluid.viscosity, self._line_c)
-        else:
-            self._line_c += (air_c - self._line_c) * -math.expm1(-dt_s / _STANDING_S)
-        self._sensor_c += (self._line_c - self._sensor_c) * -math.expm1(-dt_s / temperature.lag_s)
-
-    def _loops(self) -> None:
-        """Currents before noise, and resistance, as the board's converters see them; 0 with a broken wire."""
-        temperature = self.scenario.temperature
-        self._water_mean_ua = 4000.0 + 160.0 * self._water
-        if "water_loop_broken" in self._active:
-            self._water_mean_ua = self.water_ua = 0
-        if "temp_loop_broken" in self._active:
-            self._temp_mean_ua = self.temp_ua = self.temp_ohm = 0
-            return
-        share = (self._sensor_c - temperature.low_c) / (temperature.high_c - temperature.low_c)
-        self._temp_mean_ua = 4000.0 + 16000.0 * share
-        kelvin = 1.0 / (self._sensor_c + 273.15) - 1.0 / 298.15
-        self.temp_ohm = round(temperature.thermistor_ohm * math.exp(temperature.thermistor_beta_k * kelvin))
-
     def _record(self, fluid: Fluid, dt_s: float) -> None:
         """One row of truth over the time since the last one."""
         volume_ml, low, high, bubbles = self._row
@@ -312,5 +262,5 @@ class Plant:
         self.truth.row(
             self._slow_us, self.t_us, fluid.asset.number, min(low, high), volume_ml / dt_s, high, tank[:4],
             self._in_beam, self._air.present, bubbles, fluid.water_percent(self.t_s),
-            self._at_sensor[6], self._line_c, faults, self._droplets_per_ml,
+            self._at_sensor[6], self.loops.line_c, faults, self._droplets_per_ml,
         )  # fmt: skip

@@ -154,9 +154,10 @@ class Supervisor:
 
     def _reply(self, tag: int, flags: int) -> None:
         plant = self.plant
+        loops = plant.loops
         self._board.send(_REPLY.pack(
             tag, flags | (virtual.CABLE if self.cable else 0), plant.t_us - plant.boot_us, plant.inputs,
-            plant.meter_count, plant.meter_edge_us, plant.water_ua, plant.temp_ua, plant.temp_ohm,
+            plant.meter_count, plant.meter_edge_us, loops.water_ua, loops.temp_ua, loops.temp_ohm,
             self._die_at, *plant.counts,
         ))  # fmt: skip
 
