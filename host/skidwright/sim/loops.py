@@ -37,7 +37,7 @@ class Loops:
         return temperature.air_c + temperature.swing_c * math.cos(phase)
 
     def warm(self, t_s: float, dt_s: float, fluid_c: float | None, hotter_c: float) -> None:
-        """Let `dt_s` pass up to `t_s` with fluid of `fluid_c` flowing (None: none); `hotter_c` is a fault's."""
+        """Let `dt_s` pass up to `t_s`, fluid of `fluid_c` flowing (None: none); `hotter_c` is a fault's."""
         air_c = self._air_c(t_s)
         towards_c, lag_s = air_c, _STANDING_S
         if fluid_c is not None:
