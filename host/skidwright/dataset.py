@@ -25,6 +25,7 @@ __all__ = [
     "LogReader",
     "chain_of",
     "decode",
+    "decode_in_pieces",
     "identity",
     "join",
     "read_log",
@@ -46,6 +47,13 @@ def decode(
     """
     reader = LogReader(device, log, chain)
     return join(list(_decoded(reader, Source(buffer), len(buffer) + SEGMENT)), reader)
+
+
+def decode_in_pieces(
+    buffer: Buffer, chain: ChainResult | None = None, segments: int = CHUNK_SEGMENTS
+) -> Iterator[Dataset]:
+    """Decode a log that is in memory in pieces of at most `segments` segments, as `read_log` does a file."""
+    yield from _decoded(LogReader(chain=chain), Source(buffer), segments * SEGMENT)
 
 
 def read_log(

@@ -195,6 +195,8 @@ def test_reading_in_pieces_gives_the_same(log, tmp_path):
     for segments in (1, 2, 3, 100):
         pieces = list(dataset.read_log(path, segments=segments))
         joined = dataset.join(pieces)
+        in_memory = dataset.join(list(dataset.decode_in_pieces(bytes(damaged), segments=segments)))
+        assert np.array_equal(in_memory.samples, whole.samples)
         assert np.array_equal(joined.samples, whole.samples)
         assert np.array_equal(joined.events, whole.events)
         for name in ("sample_place", "event_place", "marks", "sample_segment", "event_slot"):
