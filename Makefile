@@ -6,13 +6,15 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 # For `make score`: seeds, and a scenario file in place of the set that comes along.
 SEEDS ?= 1-20
 SCENARIO ?=
+FAMILY_SEEDS ?= 1-100
 
-.PHONY: help demo test lint types bench score docs clean
+.PHONY: help demo test lint types bench score score-families docs clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
 	@echo "make test   lint, type checks and all tests"
 	@echo "make score SEEDS=1-20 [SCENARIO=FILE]   verdicts against the plant's own truth"
+	@echo "make score-families [FAMILY_SEEDS=1-100]   each check against scenarios of one condition each"
 	@echo "make bench  speed, as ratios measured side by side"
 	@echo "make docs   write the generated reference pages again"
 
@@ -47,6 +49,9 @@ docs: $(VENV)/.run
 
 score: $(VENV)/.run
 	$(BIN)/python -m skidwright.sim.score --seeds $(SEEDS) $(if $(SCENARIO),--scenario $(SCENARIO))
+
+score-families: $(VENV)/.run
+	$(BIN)/python -m skidwright.sim.score --families --seeds $(FAMILY_SEEDS)
 
 bench: $(VENV)/.test
 	$(PIP) --group bench

@@ -10,6 +10,7 @@ from skidwright.checks import CATALOGUE, CheckLimits
 
 GOOD = counted([54_000, 12_600, 1_140, 210])
 LIMITS = CheckLimits(sensing_volume_ml=2.5e-6)
+PUMP = CheckLimits(sensing_volume_ml=2.5e-6, pump_full_ul_s=3_802)
 
 
 def changed(**fields):
@@ -72,6 +73,11 @@ CASES = {
     "volume-differs": (GOOD, changed(meter_pulses=140)),
     "purge-short": (changed(purge_ul=50_000), changed(purge_ul=40_000)),
     "purge-carryover": (two(DIRTY, GOOD), two(DIRTY, changed(purge_ul=46_000))),
+    # a pump of 3.8 mL/s that stands up to 40 of 1000: at 242 of 1000 it delivers 800 uL/s
+    "meter-pump": (
+        (changed(flow_mean_ul_s=840, duty_mean_permille=242), {"limits": PUMP}),
+        (changed(flow_mean_ul_s=890, duty_mean_permille=242), {"limits": PUMP}),
+    ),
     "duty-limit": (changed(duty_max_permille=949), changed(duty_max_permille=950)),
     "duty-fixed": (GOOD, changed(flags=16)),
     "channel-order": (GOOD, counted([54_000, 12_600, 1_140, 1_141])),

@@ -56,13 +56,15 @@ def volume_differs(c: Columns) -> Mask:
 
 
 def carried_over(c: Columns) -> Mask:
-    """Too much of what was counted may be left over from the sample before.
+    """Too much of what was counted may be left over from the sample before, or stand in for it.
 
-    A laminar purge of n line volumes leaves about 1 / (4 n^2) of the step.
+    A laminar purge of n line volumes leaves about 1 / (4 n^2) of the step between the two levels.
     """
     volumes = c.purge_ul / max(c.limits.line_volume_ul, 1e-9)
     left = np.where(volumes > 0.5, 0.25 / np.maximum(volumes, 0.5) ** 2, 1.0)
-    remains = left * c.earlier_per_ml - c.limits.carryover_percent / 100 * c.per_ml
+    # this asset's own level is what would be there without the step: a share `left` of it is missing
+    false = left / np.maximum(1 - left, 0.1) * np.abs(c.earlier_per_ml - c.per_ml)
+    remains = false - c.limits.carryover_percent / 100 * c.per_ml
     if not (remains > 0).any():
         return np.zeros(c.n, np.bool_)
     # each channel's own counting noise is allowed for: a single particle is no carry-over
@@ -77,6 +79,19 @@ def purge_short(c: Columns) -> Mask:
 def duty_at_limit(c: Columns) -> Mask:
     """The pump stood at its highest duty during the count."""
     return np.asarray(c.duty_max_permille >= c.setting("duty_max_permille"))
+
+
+def meter_against_pump(c: Columns) -> Mask:
+    """The meter shows another flow than the pump delivers at its duty: one of them is wrong."""
+    limits = c.limits
+    if not limits.pump_full_ul_s:
+        return np.zeros(c.n, np.bool_)
+    dead = limits.pump_dead_permille
+    expected = limits.pump_full_ul_s * np.maximum(c.duty_mean_permille - dead, 0) / max(1000 - dead, 1)
+    off = np.abs(c.flow_mean_ul_s - expected) > limits.pump_mismatch_percent / 100 * expected
+    # thick oil passes a pump and a line as it likes
+    warm = (c.temp_state == 0) & (c.temp_mean_cdeg >= 100 * limits.pump_from_c)
+    return np.asarray(off & warm)
 
 
 def fixed_duty(c: Columns) -> Mask:
@@ -157,11 +172,23 @@ CHECKS = (
         COUNTS,
         SUSPECT,
         carried_over,
-        "what a laminar purge leaves of the sample before, 1/(4 n^2), against this one",
+        "what a laminar purge leaves of the step from the sample before, 1/(4 n^2), against this one",
         ("line_volume_ul", "carryover_percent"),
         PUBLISHED,
         "displacement in laminar pipe flow; the share allowed is this project's judgement",
         "Raise `purge_volume_ul`; sample the cleaner asset first.",
+    ),
+    Check(
+        "meter-pump",
+        COUNTS | METAL,
+        SUSPECT,
+        meter_against_pump,
+        "mean flow by the meter against the pump's delivery at its mean duty",
+        ("pump_full_ul_s", "pump_dead_permille", "pump_mismatch_percent", "pump_from_c"),
+        JUDGEMENT,
+        "a displacement pump is a second, coarse flow meter; 10 % leaves room for viscosity and slip",
+        "Check the meter's K factor (`meter_pulse_nl`) with a cylinder and a clock; then look for a choked "
+        "line or a worn pump.",
     ),
     Check(
         "duty-limit",

@@ -26,6 +26,21 @@ class CheckLimits:
     volume_mismatch_percent: float = _limit(
         1, "%", "Difference of volume between the record and its pulses or its flow and time."
     )
+    volume_uncertainty_percent: float = _limit(
+        1,
+        "%",
+        "Standard uncertainty of the counted volume, from the meter's certificate (1: this project's "
+        "judgement where there is none); widens the intervals of concentrations.",
+    )
+    pump_full_ul_s: float = _limit(
+        0,
+        "uL/s",
+        "Flow of the warm pump at full duty, through the dead duty in a straight line, as measured with a "
+        "cylinder and a clock at commissioning; 0: not known.",
+    )
+    pump_dead_permille: float = _limit(40, "1/1000", "Duty up to which the pump stands.")
+    pump_mismatch_percent: float = _limit(10, "%", "Metered flow against what the pump delivers at its duty.")
+    pump_from_c: float = _limit(32, "degC", "Temperature from which the pump delivers as it did then.")
     line_volume_ul: float = _limit(
         15000, "uL", "Volume between an asset's tap and the counter: measure the tubing."
     )

@@ -24,7 +24,8 @@ class Facts:
     bubbles: counted as particles. air: in the line at any time from the start of purging.
     water_broken: the water loop was open at some time of the count. disturbed: any scripted fault since the
     start of purging. tank_per_ml, sensor_per_ml: (n, 4) mean particles per mL, cumulative, in the machine
-    and at the sensor. water_percent: mean water saturation in the machine.
+    and at the sensor. water_percent: mean water saturation in the machine. faults: bits of scripted faults
+    during the count. droplets_per_ml: mean of droplets counted as particles. volume_ml: true volume counted.
     """
 
     found: NDArray[np.bool_]
@@ -37,6 +38,9 @@ class Facts:
     tank_per_ml: NDArray[np.float64]
     sensor_per_ml: NDArray[np.float64]
     water_percent: NDArray[np.float64]
+    faults: NDArray[np.uint32]
+    droplets_per_ml: NDArray[np.float64]
+    volume_ml: NDArray[np.float64]
 
     def out_of_band(self, low_ml_s: float, high_ml_s: float) -> NDArray[np.bool_]:
         """Where the true flow left the band."""
@@ -77,7 +81,8 @@ def facts(samples: Rows, rows: Rows, starts: Rows, boots: dict[int, int]) -> Fac
     n = len(samples)
     out = Facts(np.zeros(n, bool), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, np.int64),
                 np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool), np.full((n, 4), np.nan),
-                np.full((n, 4), np.nan), np.full(n, np.nan))  # fmt: skip
+                np.full((n, 4), np.nan), np.full(n, np.nan), np.zeros(n, np.uint32), np.full(n, np.nan),
+                np.full(n, np.nan))  # fmt: skip
     first_us, last_us = rows["start_us"], rows["end_us"]
     for i, sample in enumerate(samples):
         start = boots.get(int(sample["boot"]), UNPLACED)
@@ -94,6 +99,7 @@ def facts(samples: Rows, rows: Rows, starts: Rows, boots: dict[int, int]) -> Fac
         if np.any(rows["asset"][a:b] != sample["asset"]):
             continue
         _fill(out, i, rows[a:b], rows[since:b])
+        out.volume_ml[i] = _volume_ml(rows[a:b], begin_us, end_us)
     return out
 
 
@@ -111,3 +117,11 @@ def _fill(out: Facts, i: int, count: Rows, run: Rows) -> None:
     out.tank_per_ml[i] = weight @ count["tank_per_ml"]
     out.sensor_per_ml[i] = weight @ count["sensor_per_ml"]
     out.water_percent[i] = weight @ count["water_percent"]
+    out.faults[i] = np.bitwise_or.reduce(count["faults"])
+    out.droplets_per_ml[i] = weight @ count["droplets_per_ml"]
+
+
+def _volume_ml(count: Rows, begin_us: int, end_us: int) -> float:
+    """Volume that flowed from `begin_us` to `end_us`, rows at either end taken in part."""
+    took_us = np.minimum(count["end_us"], end_us) - np.maximum(count["start_us"], begin_us)
+    return float(np.maximum(took_us, 0) @ count["flow_mean_ml_s"]) * 1e-6

@@ -24,7 +24,7 @@ from skidwright import dataset
 from skidwright.archive import Archive
 from skidwright.checks import VALID, SettingsHistory, judge
 from skidwright.errors import SkidwrightError
-from skidwright.sim import truth
+from skidwright.sim import score_families, truth
 from skidwright.sim.join import facts, place_boots
 from skidwright.sim.play import config_of, play
 from skidwright.sim.runner import VirtualSkid
@@ -213,29 +213,49 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument(
         "--scenario", default="ferry", help="a scenario file, or the name of one that comes along"
     )
+    parser.add_argument(
+        "--families",
+        action="store_true",
+        help="short scenarios of one condition each, in place of one scenario",
+    )
     parser.add_argument("--jobs", type=int, default=2, help="how many seeds at a time")
-    parser.add_argument("--out", type=Path, default=Path("build/score.json"), help="where the JSON goes")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        help="where the JSON goes (default: build/score.json or build/score_families.json)",
+    )
     given = parser.parse_args(arguments)
     try:
         seeds = seeds_of(given.seeds)
     except ValueError:
         parser.error(f"--seeds: {given.seeds!r} is not understood; write 1-20 or 3,5,8-9")
+    out = given.out or Path("build/score_families.json" if given.families else "build/score.json")
     try:
-        result = sweep(given.scenario, seeds, given.jobs)
-        given.out.parent.mkdir(parents=True, exist_ok=True)
-        given.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+        if given.families:
+            result = score_families.sweep(seeds, given.jobs)
+        else:
+            result = sweep(given.scenario, seeds, given.jobs)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     except (SkidwrightError, OSError) as problem:
         print(f"score: {problem}", file=sys.stderr)
         return 2
-    print(f"{given.scenario}: {len(seeds)} seeds, {result['total']['samples']} samples, "
-          f"{result['total']['unplaced']} without truth")  # fmt: skip
+    print("\n".join(score_families.lines(result) if given.families else _lines(given.scenario, result)))
+    print(f"written to {out}")
+    return 0 if result["met"] else 1
+
+
+def _lines(scenario_file: str, result: dict[str, Any]) -> list[str]:
+    """A result of `sweep` as text."""
+    total = result["total"]
+    out = [f"{scenario_file}: {len(result['seeds'])} seeds, {total['samples']} samples, "
+           f"{total['unplaced']} without truth"]  # fmt: skip
     for row in result["aims"]:
         share = "nothing judged" if row["share"] is None else f"{row['share']:.3%}"
         limit = f"{'at most' if row['at_most'] else 'at least'} {row['limit']:.0%}"
         verdict = "met   " if row["met"] else "MISSED"
-        print(f"  {verdict} {row['aim']}: {row['found']} of {row['of']}, {share} ({limit})")
-    print(f"written to {given.out}")
-    return 0 if result["met"] else 1
+        out.append(f"  {verdict} {row['aim']}: {row['found']} of {row['of']}, {share} ({limit})")
+    return out
 
 
 if __name__ == "__main__":

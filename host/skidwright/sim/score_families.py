@@ -1,0 +1,140 @@
+"""Plays families of scenarios and adds up what the checks made of them: `score --families`."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from skidwright.archive import Archive
+from skidwright.assessment import Assessment
+from skidwright.sim import truth
+from skidwright.sim.confusion import CONDITIONS, MANY_COUNTS, MEANT_FOR, Confusion, confusion
+from skidwright.sim.families import FAMILIES, PUMP_FULL_UL_S, scenario
+from skidwright.sim.join import facts, place_boots
+from skidwright.sim.play import config_of, play
+from skidwright.sim.runner import VirtualSkid
+from skidwright.sim.scenario_keys import Scenario
+from skidwright.timeline import TimelineBuilder
+
+COVERAGE_LEAST, COVERAGE_MOST = 0.93, 0.97
+# The aim is for counts that are many enough for exact limits to cover what they state.
+JUDGED_STRATUM = f"valid, nothing wrong, {MANY_COUNTS} counts and more"
+
+NOTES = (
+    "Exact Poisson limits cover more than they state where counts are few: the aim is judged where there",
+    f"are {MANY_COUNTS} counts and more in the channel. Limits speak of counting, volume and coincidence;",
+    "where something was wrong and no check saw it (settling, a meter a little off) they cannot hold.",
+    "machine: the concentration in the machine; counter: in the counter, after carry-over and settling.",
+)
+
+
+def score_archive(archive: Path, truth_file: Path, played: Scenario) -> Confusion:
+    """Judge an archive and compare it with its truth. Raises SkidwrightError, OSError."""
+    config = config_of(played, archive)
+    limits = replace(config.limits(), pump_full_ul_s=PUMP_FULL_UL_S)
+    settings: dict[str, Any] = dict(config.board_in_force())
+    band = (settings["flow_low_ul_s"] / 1000, settings["flow_high_ul_s"] / 1000)
+    rows, starts, _ = truth.load(truth_file)
+    total = Confusion()
+    place = Archive.open(archive)
+    for device in place.devices():
+        for log in place.logs(device):
+            assessment = Assessment(place.log_path(device, log), limits, settings)
+            data, verdicts = assessment.whole()
+            builder = TimelineBuilder()
+            builder.add(data.samples, data.events)
+            last_us = {boot: ms * 1000 for boot, ms in builder.last_uptime_ms.items()}
+            known = facts(data.samples, rows, starts, place_boots(last_us, starts))
+            total.add(confusion(data.samples, verdicts, known, limits, band))
+    return total
+
+
+def score_one(family: str, seed: int) -> Confusion:
+    """Play one family's scenario of one seed in a folder that is thrown away, and score it."""
+    played = scenario(family, seed)
+    with tempfile.TemporaryDirectory(prefix="skidwright-score-") as folder:
+        place = Path(folder)
+        with VirtualSkid(played, place / "skid", seed) as skid:
+            play(skid, place / "archive")
+        return score_archive(place / "archive", place / "skid" / "truth.npz", played)
+
+
+def sweep(seeds: Iterable[int], jobs: int, families: Sequence[str] = tuple(FAMILIES)) -> dict[str, Any]:
+    """Score all families with all seeds, `jobs` at a time: totals, each family's own, and the aims."""
+    seeds = list(seeds)
+    tasks = [(family, seed) for family in families for seed in seeds]
+    with ProcessPoolExecutor(max(1, jobs)) as pool:
+        found = list(pool.map(score_one, *zip(*tasks, strict=True), chunksize=4))
+    total, by_family = Confusion(), {family: Confusion() for family in families}
+    for (family, _), one in zip(tasks, found, strict=True):
+        total.add(one)
+        by_family[family].add(one)
+    table = aims(total)
+    return {
+        "seeds": seeds,
+        "met": all(row["met"] for row in table),
+        "aims": table,
+        "conditions": CONDITIONS,
+        "meant_for": MEANT_FOR,
+        "total": total.plain(),
+        "by_family": {family: one.plain() for family, one in by_family.items()},
+    }
+
+
+def aims(total: Confusion) -> list[dict[str, Any]]:
+    """The aims with what was found; one that nothing speaks to is missed."""
+    judged = total.coverage.get(JUDGED_STRATUM)
+    share = judged["machine"] / judged["limits"] if judged and judged["limits"] else None
+    return [
+        {
+            "aim": f"95 % limits hold the true concentration in the machine ({JUDGED_STRATUM})",
+            "share": share,
+            "least": COVERAGE_LEAST,
+            "most": COVERAGE_MOST,
+            "met": share is not None and COVERAGE_LEAST <= share <= COVERAGE_MOST,
+        }
+    ]
+
+
+def lines(result: dict[str, Any]) -> list[str]:
+    """A result of `sweep` as text: a line a check, a condition, a stratum and an aim."""
+    total = result["total"]
+    out = [f"{len(result['seeds'])} seeds of {len(result['by_family'])} families: "
+           f"{total['samples']} samples, {total['valid']} valid counts, {total['unplaced']} without truth",
+           "",
+           f"{'check':22}{'detected':>9}{'missed':>9}{'false':>9}{'quiet':>9}  meant for"]  # fmt: skip
+    others = []
+    for check, counts in total["checks"].items():
+        if "spoke" in counts:
+            others.append(f"{check} {counts['spoke']}")
+            continue
+        numbers = "".join(f"{counts[key]:9}" for key in ("detected", "missed", "false", "quiet"))
+        out.append(f"{check:22}{numbers}  {', '.join(result['meant_for'][check])}")
+    out += ["", "samples on which checks spoke whose condition the plant does not know:",
+            "  " + ", ".join(text for text in others if not text.endswith(" 0")),
+            "  never: " + ", ".join(text[:-2] for text in others if text.endswith(" 0"))]  # fmt: skip
+    out += ["", f"{'condition':22}{'samples':>9}{'not valid':>11}   share kept from being valid by any check"]
+    rows = [*total["by_condition"].items(), ("nothing wrong", total["sound"])]
+    for name, counts in rows:
+        share = f"{counts['not_valid'] / counts['samples']:.1%}" if counts["samples"] else "never present"
+        out.append(f"{name:22}{counts['samples']:9}{counts['not_valid']:11}   {share}")
+    out += ["", f"{'95 % limits':47}{'number':>8}{'hold machine':>14}{'hold counter':>14}"]
+    strata = [(name, counts) for name, counts in total["coverage"].items()]
+    judged = [(f"  {family}", one["coverage"].get(JUDGED_STRATUM)) for family, one in
+              result["by_family"].items()]  # fmt: skip
+    for name, counts in [*strata, (f"by family, {JUDGED_STRATUM}:", None), *judged]:
+        if counts is None or not counts["limits"]:
+            out.append(f"{name:47}" + ("" if name.endswith(":") else f"{0:8}"))
+            continue
+        shares = "".join(f"{counts[key] / counts['limits']:14.2%}" for key in ("machine", "counter"))
+        out.append(f"{name:47}{counts['limits']:8}{shares}")
+    out += ["", *NOTES]
+    for row in result["aims"]:
+        share = "nothing judged" if row["share"] is None else f"{row['share']:.2%}"
+        verdict = "met   " if row["met"] else "MISSED"
+        out.append(f"{verdict} {row['aim']}: {share} ({row['least']:.0%} to {row['most']:.0%})")
+    return out
