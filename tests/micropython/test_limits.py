@@ -49,7 +49,7 @@ def test_the_control_tick_allocates_nothing(tmp_path: Path) -> None:
 def test_memory_in_use(tmp_path: Path) -> None:
     out = run("run_memory.py", tmp_path, f"{HEAP_KB}k")
     live = int(re.search(r"live (\d+)", out).group(1))
-    print(f"heap: {live} bytes in use at most, in a heap of {HEAP_KB} KB (64-bit)")
+    print(f"figure: heap: {live} bytes in use at most, in a heap of {HEAP_KB} KB (64-bit)")
     assert 20 * 1024 < live < LIVE_LIMIT, out
 
 
@@ -64,5 +64,5 @@ def test_compiles_for_armv6m_and_is_small(tmp_path: Path) -> None:
         assert done.returncode == 0, f"{source}: {done.stderr}"
         total += target.stat().st_size
         target.unlink()
-    print(f"flash: {total} bytes of byte code in {len(sources)} files")
+    print(f"figure: flash: {total} bytes of byte code in {len(sources)} files")
     assert total < FLASH_LIMIT
