@@ -6,6 +6,9 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 # For `make score`: seeds, and a scenario file in place of the set that comes along.
 SEEDS ?= 1-20
 SCENARIO ?=
+# For `make storm`.
+TRIALS ?= 2000
+FIRST_SEED ?= 0
 FAMILY_SEEDS ?= 1-100
 
 .PHONY: help demo test lint types bench score score-families docs clean
@@ -16,6 +19,7 @@ help:
 	@echo "make score SEEDS=1-20 [SCENARIO=FILE]   verdicts against the plant's own truth"
 	@echo "make score-families [FAMILY_SEEDS=1-100]   each check against scenarios of one condition each"
 	@echo "make bench  speed, as ratios measured side by side"
+	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
 	@echo "make docs   write the generated reference pages again"
 
 # What a user needs ...
@@ -56,6 +60,9 @@ score-families: $(VENV)/.run
 bench: $(VENV)/.test
 	$(PIP) --group bench
 	$(BIN)/python tests/bench/run.py
+
+storm: $(VENV)/.test
+	$(BIN)/python tests/fault/storm.py --trials $(TRIALS) --first-seed $(FIRST_SEED)
 
 clean:
 	rm -rf $(VENV) build dist

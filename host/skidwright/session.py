@@ -107,7 +107,7 @@ class Session:
         """
         tag = self._next_tag()
         message = bytes((kind, tag)) + body
-        others: list[bytes] = []
+        others: deque[bytes] = deque(maxlen=2 * WINDOW)
         for _ in range(self.tries if repeat else 1):
             self.port.write(frame(message))
             deadline = time.monotonic() + self.timeout_s
@@ -118,7 +118,7 @@ class Session:
                     continue
                 if self._reading:
                     # Answers to READs under way are still wanted; any others are left from an earlier talk.
-                    self._waiting.extendleft(reversed(others[-2 * WINDOW :]))
+                    self._waiting.extendleft(reversed(others))
                 if refused:
                     raise Refused(clean_text(answer[3:]), self.where)
                 return answer[2:]
@@ -209,8 +209,10 @@ class Session:
         asked: deque[_Asked] = deque()
         order = 0
         done = False
+        deadline = 0.0
         while True:
             unsent: list[_Asked] = []
+            message: bytes | None = None
             if not done and len(asked) <= window // 2:
                 new = [_Asked(job, self._next_tag()) for job in islice(todo, window - len(asked))]
                 done = not new
@@ -220,9 +222,11 @@ class Session:
             if not asked:
                 return
             if not unsent:
-                message = self._receive(time.monotonic() + self.timeout_s)
-                lost = list(asked) if message is None else self._take_part(message, asked)
-                unsent = [entry for entry in lost if entry.answer is None]
+                message = self._receive(deadline)
+                lost = self._take_part(message, asked) if message is not None else list(asked)
+                unsent = [entry for entry in lost or () if entry.answer is None]
+            if unsent or message is None:
+                deadline = time.monotonic() + self.timeout_s
             for entry in unsent:
                 order += 1
                 entry.order = order
@@ -232,25 +236,30 @@ class Session:
             self._ask(unsent)
             while asked and asked[0].answer is not None:
                 yield asked.popleft().answer  # type: ignore[misc]
+                # Whoever takes the parts may have been long about it.
+                deadline = time.monotonic() + self.timeout_s
 
     def _ask(self, entries: list[_Asked]) -> None:
         """Ask for several at one go: each write wakes the other end."""
         if entries:
             self.port.write(b"".join(frame(struct.pack("<BBIHH", link.READ, e.tag, *e.job)) for e in entries))
 
-    def _take_part(self, message: bytes, asked: deque[_Asked]) -> list[_Asked]:
-        """Put an answer where it belongs; the questions asked before it, which must have been lost."""
+    def _take_part(self, message: bytes, asked: deque[_Asked]) -> list[_Asked] | None:
+        """Put an answer where it belongs; the questions asked before it, which must have been lost.
+
+        None for what answers none of them: that must not put the deadline off.
+        """
         entry = next((e for e in asked if e.tag == message[1] and e.answer is None), None)
         if entry is None:
-            return []
+            return None
         if message[0] == link.READ | link.REPLY:
             if message[2:8] != struct.pack("<IH", *entry.job[:2]):
-                return []  # left from an earlier talk, with the same tag by chance
+                return None  # left from an earlier talk, with the same tag by chance
             entry.answer = parse_part(message[2:], *entry.job, self.where)
         elif message[0] == link.ERROR and message[2:3] == bytes((link.READ,)):
             entry.answer = Refused(clean_text(message[3:]), self.where)
         else:
-            return []
+            return None
         # The board answers in the order it was asked.
         return [e for e in asked if e.answer is None and e.order < entry.order]
 

@@ -21,6 +21,7 @@ from skidwright.errors import (
     Refused,
     SkidwrightError,
 )
+from skidwright.framing import frame
 from skidwright.port import open_port
 from skidwright.replies import parse_hello, parse_part, parse_table
 from skidwright.session import Session
@@ -306,3 +307,22 @@ def test_a_port_is_opened_once_and_can_vanish():
     port.close()
     port.close()
     os.close(slave)
+
+
+def test_a_board_that_chatters_without_end_is_given_up():
+    """Frames that answer nothing do not put off the end of waiting, however many come."""
+    chatter = frame(bytes((link.READ | link.REPLY, 0)) + bytes(9))
+
+    class Chatterbox(ScriptedPort):
+        reads = 0
+
+        def read(self, timeout_s):
+            Chatterbox.reads += 1
+            assert Chatterbox.reads < 1_000_000
+            return super().read(timeout_s) or chatter * 20
+
+    session = Session(Chatterbox(lambda message: None), timeout_s=0.01)
+    with pytest.raises(LinkTimeout):
+        session.request(link.STATUS)
+    with pytest.raises(LinkTimeout):
+        list(session.read_ahead([(1, 0, 4096), (2, 0, 4096)]))
