@@ -20,7 +20,7 @@ MINUTES_A_YEAR = 525_960
 pytestmark = pytest.mark.skipif(not MICROPYTHON.exists(), reason="no MicroPython for this platform")
 
 
-def test_life_of_the_flash_and_cost_of_an_append(capsys):
+def test_life_of_the_flash_and_cost_of_an_append():
     script = ROOT / "tests" / "micropython" / "run_flash_life.py"
     command = [MICROPYTHON, "-X", "heapsize=16M", script, ROOT / "firmware", RECORDS]
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True)
@@ -30,12 +30,10 @@ def test_life_of_the_flash_and_cost_of_an_append(capsys):
 
     erases_a_record = result["erases"] / RECORDS
     years = 100_000 * BLOCKS / erases_a_record / MINUTES_A_YEAR
-    with capsys.disabled():
-        print(
-            f"\n{erases_a_record:.2f} erases a record: {years:.0f} years at one a minute if wear is even; "
-            f"append {result['median_us'] / 1000:.0f} ms, worst {result['worst_us'] / 1000:.0f} ms",
-            end=" ",
-        )
+    print(
+        f"figure: flash: {erases_a_record:.2f} erases a record, {years:.0f} years at one a minute if wear is even; "
+        f"append {result['median_us'] / 1000:.0f} ms, worst {result['worst_us'] / 1000:.0f} ms"
+    )
     assert erases_a_record < 1.25 and years > 20
     assert result["changes_worst"] <= 10 * result["changes_median"]
     assert result["worst_us"] <= 10 * result["median_us"]

@@ -16,7 +16,7 @@ from conftest import run  # noqa: E402,F401  (fixture)
 
 
 @pytest.mark.slow
-def test_tune_a_virtual_skid(run: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:  # noqa: F811
+def test_tune_a_virtual_skid(run: Any, tmp_path: Path) -> None:  # noqa: F811
     """The plant behind it has a lag of 0.6 s and no dead time; SIMC has to be told by the trace alone."""
     table = {
         "title": "bench",
@@ -33,9 +33,8 @@ def test_tune_a_virtual_skid(run: Any, tmp_path: Path, capsys: pytest.CaptureFix
     assert answer.status == 0, (answer.out[-400:], answer.err[-400:])
     kept = tuning_file.load(tmp_path / "kept" / "tuning.json")
     model, found = kept["model"], kept["verification"]
-    with capsys.disabled():
-        print(f"\nvirtual skid: time constant {model['time_constant_s']['value']:.2f} s (truth 0.60), "
-              f"IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}")  # fmt: skip
+    print(f"figure: tuned virtual skid: time constant {model['time_constant_s']['value']:.2f} s (truth 0.60), "
+          f"IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}")  # fmt: skip
     assert model["time_constant_s"]["low"] <= 0.6 <= model["time_constant_s"]["high"]
     assert model["dead_time_s"]["value"] < 0.1
     assert kept["written"] and found["good"]

@@ -16,13 +16,12 @@ GRID = [
 ]
 
 
-def test_tau_c_as_long_as_the_dead_time(capsys: pytest.CaptureFixture[str]) -> None:
+def test_tau_c_as_long_as_the_dead_time() -> None:
     """Skogestad, J. Process Control 13 (2003) 291-309: 3.14, 61.4 degrees, 1.59."""
     process = Process(2.0, 1.5, 0.5)
     at = margins(process, simc.simc(process, 0.5))
-    with capsys.disabled():
-        print(f"\nSIMC, tau_c = theta: gain margin {at.gain_margin:.3f}, phase margin "
-              f"{at.phase_margin_deg:.2f} degrees, Ms {at.peak_sensitivity:.3f}")  # fmt: skip
+    print(f"figure: SIMC, tau_c = theta: gain margin {at.gain_margin:.3f}, phase margin "
+          f"{at.phase_margin_deg:.2f} degrees, Ms {at.peak_sensitivity:.3f}")  # fmt: skip
     assert at.gain_margin == pytest.approx(3.14, abs=0.005)
     assert at.phase_margin_deg == pytest.approx(61.4, abs=0.05)
     assert at.peak_sensitivity == pytest.approx(1.59, abs=0.005)
