@@ -42,7 +42,7 @@ def test_fifty_random_plants_and_meters() -> None:
     spread = f"{PLANTS} plants, meters of {min(periods):.2f} to {max(periods):.2f} s a pulse"
     for name, w, c in zip(("gain", "time constant", "dead time"), worst, cover, strict=True):
         print(
-            f"figure: identified over {spread}: {name}: worst error {w:.1%}, 95 % interval holds in {c:.0%}"
+            f"figure: identified over {spread}: {name}: worst error {w:.1%}, 95 % interval holds {c:.0%}"
         )
     assert worst.max() <= 0.10
     assert cover.min() >= 0.90

@@ -33,7 +33,7 @@ def test_tune_a_virtual_skid(run: Any, tmp_path: Path) -> None:  # noqa: F811
     assert answer.status == 0, (answer.out[-400:], answer.err[-400:])
     kept = tuning_file.load(tmp_path / "kept" / "tuning.json")
     model, found = kept["model"], kept["verification"]
-    print(f"figure: tuned virtual skid: time constant {model['time_constant_s']['value']:.2f} s (truth 0.60), "
+    print(f"figure: tuned virtual skid: lag {model['time_constant_s']['value']:.2f} s (truth 0.60), "
           f"IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}")  # fmt: skip
     assert model["time_constant_s"]["low"] <= 0.6 <= model["time_constant_s"]["high"]
     assert model["dead_time_s"]["value"] < 0.1
