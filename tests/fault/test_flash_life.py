@@ -31,7 +31,7 @@ def test_life_of_the_flash_and_cost_of_an_append():
     erases_a_record = result["erases"] / RECORDS
     years = 100_000 * BLOCKS / erases_a_record / MINUTES_A_YEAR
     print(
-        f"figure: flash: {erases_a_record:.2f} erases a record, {years:.0f} years at one a minute, wear even; "
+        f"figure: flash: {erases_a_record:.2f} erases a record, {years:.0f} years at one a minute; "
         f"append {result['median_us'] / 1000:.0f} ms, worst {result['worst_us'] / 1000:.0f} ms"
     )
     assert erases_a_record < 1.25 and years > 20
