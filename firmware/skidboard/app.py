@@ -9,7 +9,7 @@ import gc
 import json
 import os
 
-from skidboard import VERSION, by_hand, faults, records
+from skidboard import VERSION, by_hand, faults, log_key, records
 from skidboard import settings as settings_table
 from skidboard.journal import Journal
 from skidboard.link import STALLED, Link
@@ -43,6 +43,8 @@ class App:
         # First of all: its buffers are the largest stretches of memory that have to be found.
         self.link = Link(self, board)
         self.settings, problems = settings_table.load(board.settings_path)
+        key, wrong = log_key.load(board.settings_path)
+        problems = problems + wrong
         self.settings_crc = 0
         self.leave_code = -1
         self._leave_text = ""
@@ -54,7 +56,7 @@ class App:
         self.sequence = self.process.sequence
         self.timebase = Timebase(board.ticks_ms())
         self.journal = Journal(
-            board.log_dir, board.device_id, board.random_u32, self.settings["log_segments"]
+            board.log_dir, board.device_id, board.random_u32, self.settings["log_segments"], key
         )
         self.timebase.boot = self.journal.open()
         self.recorder = Recorder(self, self.journal, self.timebase)

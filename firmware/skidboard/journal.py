@@ -33,7 +33,7 @@ class Journal:
     `log`, `segment_first`, `segment_last`, `open_bytes` (of the last segment),
     `next_seq`, `stored_seq` (records below it are safe on a host), `problem`
     (one line, or None while the storage works), `lost` (records that could not
-    be stored since boot), `overwrote` (records reclaimed since boot that no
+    be stored since boot), `keyed` (the chain is an HMAC), `overwrote` (records reclaimed since boot that no
     host held). `segments_max` may be changed at any time.
     """
 
@@ -53,6 +53,7 @@ class Journal:
         self._device = device
         self._random_u32 = random_u32
         self._digest = Digest(key)
+        self.keyed = key is not None
         self._file = None
         self._ready = False
         self._sealed = True  # the next append begins a segment

@@ -45,6 +45,7 @@ def status(app):
         "stored_seq": journal.stored_seq,
         "next_seq": journal.next_seq,
         "records_lost": journal.lost,
+        "log_keyed": journal.keyed,
         "settings_crc": app.settings_crc,
         # As they stand at the pins, for checking the wiring: six counts, the meter, stop chain and switches.
         "edges": app.board.counts + [app.board.meter_count],

@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright import dataset, layouts
+from skidwright.chain import ChainResult
 from skidwright.checks import CheckLimits, Judge, SettingsHistory, Verdicts
 from skidwright.checks import join as join_verdicts
 from skidwright.dataset import Dataset
-from skidwright.integrity import ChainResult, IntegrityReport
+from skidwright.integrity import IntegrityReport
 from skidwright.timeline import DRIFT_PPM, Timeline, TimelineBuilder
 
 

@@ -5,13 +5,18 @@ from typing import Any
 
 import numpy as np
 
+from skidwright import confidence
 from skidwright.assessment import Assessment
 from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, Verdicts
 from skidwright.checks.check import SEVERITY_WORDS
 from skidwright.checks.verdicts import ids_of
-from skidwright.config import Config, format_code
+from skidwright.config import Config
 from skidwright.decoded import Dataset
 from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
+from skidwright.trade import iso4406, water
+
+_FEW = iso4406.FEW_PARTICLES
+_AT_A_TIME = 2000
 
 
 class Tally:
@@ -35,8 +40,37 @@ class Tally:
                 self._count(number, verdicts.verdict[(numbers == number) & chosen])
             self._count_reasons(verdicts.reasons[chosen])
             if each:
-                for i in np.flatnonzero(chosen).tolist():
-                    yield row_of(piece, verdicts, i)
+                yield from self._each(log, piece, verdicts, np.flatnonzero(chosen))
+
+    def _each(
+        self,
+        log: Assessment,
+        piece: Dataset,
+        verdicts: Verdicts,
+        chosen: "np.ndarray[Any, np.dtype[np.intp]]",
+    ) -> Iterator[dict[str, Any]]:
+        """Chosen samples of a piece as rows, so many at a time that the table of chances stays small."""
+        for start in range(0, len(chosen), _AT_A_TIME):
+            part = chosen[start : start + _AT_A_TIME]
+            counts, volume_ml = piece.samples["counts"][part], piece.samples["volume_ul"][part] * 1e-3
+            low, high = confidence.limits_per_ml(counts, volume_ml, log.limits)
+            chances = confidence.number_texts(counts, volume_ml, log.limits)
+            for k, i in enumerate(part.tolist()):
+                row = row_of(piece, verdicts, i)
+                row["limits_per_ml"] = [_span(*ends) for ends in zip(low[k], high[k], strict=True)]
+                row["scale_number_chances"] = chances[k]
+                row |= self._water_row(row)
+                yield row
+
+    def _water_row(self, row: dict[str, Any]) -> dict[str, Any]:
+        """Temperature below which a sample's water would come out free, and whose constants say so."""
+        own = self._config.asset(row["asset"]).solubility
+        fluid = own or water.PUBLISHED[water.DEFAULT]
+        percent, warm_c = row["water_percent"], row["temperature_c"]
+        below = None
+        if percent is not None and warm_c is not None and percent > 0:
+            below = round(float(water.free_water_below_c(percent, warm_c, fluid)), 1)
+        return {"free_water_below_c": below, "water_constants": fluid.name}
 
     def _count(self, asset: int, verdict: "np.ndarray[Any, np.dtype[np.uint8]]") -> None:
         sums = self._verdicts.setdefault(asset, np.zeros((len(QUANTITIES), len(WORDS)), np.int64))
@@ -106,10 +140,20 @@ def log_row(log: Assessment) -> dict[str, Any]:
         "missing_records": report.missing_records,
         "chain_links": log.chain.links,
         "chain_ok": log.chain.ok,
+        "chain_keyed_links": log.chain.keyed,
+        "chain_links_without_key": log.chain.without_key,
+        "protection": log.chain.protection,
         "clock_contacts": len(log.timeline.contacts),
         "integrity": wrong or f"all verified, {log.chain.links:,} links of the chain hold",
         "findings": [str(finding) for finding in report.findings],
     }
+
+
+def _span(low: float, high: float) -> list[float | None] | None:
+    """Limits of a concentration as a pair; None for ones not known, and for an upper limit without end."""
+    if np.isnan(low):
+        return None
+    return [float(f"{low:.4g}"), float(f"{high:.4g}") if np.isfinite(high) else None]
 
 
 def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
@@ -125,7 +169,7 @@ def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
         "utc_uncertainty_s": None if error_ms == UNBOUNDED_MS else error_ms / 1000,
         "asset": int(sample["asset"]),
         "run": int(sample["run"]),
-        "code": format_code(verdicts.codes[i, :3].tolist()),
+        "code": iso4406.code_texts(verdicts.codes[i : i + 1, :3], sample["counts"][:3] < _FEW)[0],
         "per_ml": [None if np.isnan(x) else round(float(x), 4) for x in verdicts.per_ml[i]],
         "counts": sample["counts"].tolist(),
         "volume_ml": int(sample["volume_ul"]) / 1000,

@@ -11,8 +11,8 @@ import numpy as np
 from skidboard import records
 
 from skidwright.blocks import SEGMENT, Source, aligned_runs, header_view, headers_ok
+from skidwright.chain import ChainResult, ChainVerifier
 from skidwright.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
-from skidwright.integrity import ChainResult, ChainVerifier
 from skidwright.log_reader import LogReader
 
 __all__ = [

@@ -27,6 +27,7 @@ SkidwrightError
  |    +-- TraceError        a trace of a step test that is none: a column missing, time going back
  |    +-- NoModel           the trace cannot carry a model: no step seen, the meter too coarse
  |    +-- StepTestStopped   a step test on the skid that had to end: an interlock, flow out of its limits
+ +-- KeyFileError           a file that should hold the key of a board's log
  +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
  +-- ScenarioError          a scenario file of the virtual skid: a misspelt key, a value out of range
  +-- SimError               the virtual skid cannot run: no MicroPython here, the firmware crashes or hangs
@@ -132,6 +133,10 @@ class NoModel(TuningError):
 
 class StepTestStopped(TuningError):
     """A step test on the skid had to end before its time."""
+
+
+class KeyFileError(SkidwrightError):
+    """The key of a board's log."""
 
 
 class InstallError(SkidwrightError):

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import skidboard
+from skidboard import log_key
 from skidboard import settings as settings_table
 
 from skidwright.errors import ConfigError, InstallError, LinkError, NotASkid, PortError
@@ -32,6 +33,7 @@ _VIRTUAL = "virtual.py"
 _PLATFORMS = ("rp2", "linux")  # a real board, and the virtual skid under MicroPython for the PC
 SETTINGS = "settings.json"
 MAIN = "main.py"
+KEY = log_key.NAME
 
 # Runs on the board: what it is, and the SHA-256 of every file that is ours to replace.
 _LOOK = """
@@ -50,7 +52,7 @@ def w(d,o):
         if e[1]&0x4000: w(p,o)
         else: o[p]=s(p)
 o={}
-for n in ('main.py','settings.json'):
+for n in ('main.py','settings.json','log.key'):
     try: o[n]=s(n)
     except OSError: pass
 try: w('skidboard',o)
@@ -79,6 +81,8 @@ class InstallSummary:
     sent: list[str] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
+    device: str = ""  # known once the firmware has started
+    keyed: bool = False  # a key for the chain is on the board
     seconds: float = 0.0
 
 
@@ -110,14 +114,16 @@ def install(
     port: str,
     *,
     settings: dict[str, Any] | None = None,
+    key: bytes | None = None,
     start: bool = True,
     progress: Progress | None = None,
 ) -> InstallSummary:
-    """Bring the board at `port` to this firmware, and to `settings` if given; then restart it.
+    """Bring the board at `port` to this firmware, and to `settings` and the log's `key` if given; restart it.
 
-    A running app is asked to leave first (pump off). Every file is read back
-    and compared by SHA-256. `progress` is told (done, of how many, path).
-    Raises ConfigError for settings the board would refuse, InstallError, PortError.
+    A key that is on the board already stays when none is given; another one is
+    never replaced. A running app is asked to leave first (pump off). Every file
+    is read back and compared by SHA-256. `progress` is told (done, of how many,
+    path). Raises ConfigError for settings the board would refuse, InstallError, PortError.
     """
     started = time.monotonic()
     if settings is not None:
@@ -127,7 +133,13 @@ def install(
     summary = InstallSummary(left_app=_leave_app(port))
     summary.platform, there = _look_patiently(port)
     files = firmware_files(summary.platform)
+    summary.keyed = key is not None or KEY in there
+    _refuse_another_key(port, key, there)
     with tempfile.TemporaryDirectory() as folder:
+        if key is not None:
+            path = Path(folder) / KEY
+            path.write_bytes(key)
+            files = {KEY: path, **files}
         if settings is not None:
             path = Path(folder) / SETTINGS
             path.write_text(json.dumps(settings, sort_keys=True), encoding="utf-8")
@@ -136,9 +148,18 @@ def install(
         _bring_up_to_date(port, files, wanted, there, summary, progress)
     if start:
         _mpremote(port, "exec", "--no-follow", _START)
-        _await_start(port)
+        summary.device = _await_start(port)
     summary.seconds = time.monotonic() - started
     return summary
+
+
+def _refuse_another_key(port: str, key: bytes | None, there: dict[str, str]) -> None:
+    if key is not None and there.get(KEY, "") not in ("", hashlib.sha256(key).hexdigest()):
+        raise InstallError(
+            "the board has another key, and its log could not be verified with the new one",
+            port,
+            f"leave the key as it is; or pull the log, delete /{KEY} and /log on the board, then repeat",
+        )
 
 
 def _bring_up_to_date(
@@ -154,7 +175,7 @@ def _bring_up_to_date(
     summary.removed = sorted(name for name in there if name.startswith("skidboard/") and name not in files)
     if not summary.sent and not summary.removed:
         return
-    if MAIN not in summary.sent and summary.sent != [SETTINGS]:
+    if MAIN not in summary.sent and not set(summary.sent) <= {SETTINGS, KEY}:
         summary.sent.append(MAIN)
         summary.unchanged.remove(MAIN)
     folders = sorted({name.rsplit("/", 1)[0] for name in summary.sent if "/" in name})
@@ -191,13 +212,13 @@ def _leave_app(port: str) -> bool:
     return True
 
 
-def _await_start(port: str) -> None:
+def _await_start(port: str) -> str:
+    """Wait until the firmware answers; the device."""
     deadline = time.monotonic() + _BACK_WITHIN_S
     while True:
         try:
             with Session.open(port, timeout_s=1.0, tries=2) as session:
-                session.hello()
-                return
+                return session.hello().device
         except (PortError, NotASkid) as error:
             if time.monotonic() > deadline:
                 raise InstallError(

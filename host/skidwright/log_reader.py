@@ -14,8 +14,9 @@ from skidboard import records
 
 from skidwright import integrity, layouts
 from skidwright.blocks import RAW, SEGMENT, copy_samples, header_view, headers_ok, slot_view, sums_of_good
+from skidwright.chain import ChainResult
 from skidwright.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
-from skidwright.integrity import ChainResult, Finding, IntegrityReport
+from skidwright.integrity import Finding, IntegrityReport
 
 # 256 segments are 1 MB: they stay in the cache from the CRC to the copy.
 _BATCH = 256

@@ -98,6 +98,8 @@ def _chain_problems(header: Header, previous: bytes, key: bytes | None) -> list[
         with_key = key if header.chain == records.CHAIN_HMAC else None
         if header.previous_digest != segment_digest(previous, with_key):
             found.append("the segment before it is not the one it was chained to")
+    if before.chain == records.CHAIN_HMAC and header.chain == records.CHAIN_SHA256:
+        found.append("its chain goes on without the board's key")
     least = next_seq(previous.rstrip(_ERASED), before)
     if header.first_seq < least:
         found.append(f"its numbers begin at {header.first_seq}, not {least}")

@@ -14,6 +14,8 @@ SAMPLE_COLUMNS = (
     ("UTC", 20),
     ("asset", 6),
     ("code", 9),
+    ("95 % limits per mL >=4, >=6, >=14", 38),
+    ("chances of scale numbers", 44),
     ("water %", 8),
     ("counts", 9),
     ("water", 9),
@@ -28,10 +30,17 @@ SAMPLE_COLUMNS = (
 @options.config_option
 @selection.device_option
 @selection.asset_option
+@options.key_option
 @click.option("--all", "each", is_flag=True, help="List every sample, not only the sums.")
 @options.json_option
 def check(
-    archive: Path, config: Config, device: str, asset: tuple[int, ...], each: bool, as_json: bool
+    archive: Path,
+    config: Config,
+    device: str,
+    asset: tuple[int, ...],
+    keys: list[bytes],
+    each: bool,
+    as_json: bool,
 ) -> int:
     """Judge every sample in the archive, for each quantity it carries, and say why.
 
@@ -49,7 +58,7 @@ def check(
     from skidwright.checking import Tally
     from skidwright.cli import output
 
-    found = selection.assess(archive, config, device, asset)
+    found = selection.assess(archive, config, device, asset, keys)
     tally = Tally(config, set(asset))
     if as_json and each:
         _stream_json(tally, found)
@@ -93,6 +102,7 @@ def _print_tables(tally: Any, found: Any, each: bool) -> None:
             f"board {log['device']}, log {log['log']}: {log['records']:,} records "
             f"({log['samples']:,} samples), {log['integrity']}"
         )
+        output.say(f"  protected by {log['protection']}")
     rows = [
         (asset["asset"], asset["name"], quantity, *(f"{asset[quantity][word]:,}" for word in tally.words))
         for asset in answer["assets"]
@@ -110,6 +120,12 @@ def _print_tables(tally: Any, found: Any, each: bool) -> None:
         )
 
 
+def _limits(span: list[float | None] | None) -> str:
+    if span is None:
+        return "?"
+    return "-".join("..." if end is None else f"{end:g}" for end in span)
+
+
 def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[tuple[Any, ...]]:
     for row in rows:
         verdict = row["verdict"]
@@ -118,6 +134,8 @@ def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[tuple[Any, ...]]:
             row["utc"] or "unknown",
             row["asset"],
             row["code"],
+            ", ".join(_limits(span) for span in row["limits_per_ml"][:3]),
+            " / ".join(text or "?" for text in row["scale_number_chances"]),
             "" if row["water_percent"] is None else f"{row['water_percent']:.1f}",
             verdict["counts"],
             verdict["water"],

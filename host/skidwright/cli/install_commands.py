@@ -6,36 +6,61 @@ import click
 
 from skidwright.cli import options
 from skidwright.config import Config
+from skidwright.errors import PortBusy, PortDenied, PortNotFound, SkidwrightError
 
 
 @click.command(short_help="Put the firmware and your settings on a board.")
 @options.port_argument
 @options.config_option
 @click.option("--no-settings", is_flag=True, help="Leave the settings on the board as they are.")
+@options.key_option
+@click.option("--new-key", is_flag=True, help="Make a key for the log of this board and keep it here.")
 @click.option("--no-start", is_flag=True, help="Leave the board at its prompt afterwards.")
 @options.json_option
-def install(port: str, config: Config, no_settings: bool, no_start: bool, as_json: bool) -> None:
+def install(
+    port: str,
+    config: Config,
+    no_settings: bool,
+    keys: list[bytes],
+    new_key: bool,
+    no_start: bool,
+    as_json: bool,
+) -> None:
     """Put the firmware, and the settings of skid.toml, on the board at PORT; then start it.
 
     The board must run MicroPython. A skid that is running is asked to stop its pump and leave first; its
     log is kept. Only what differs is sent, and every file is read back and compared by SHA-256.
 
+    With a key on the board the log is chained by HMAC, so that nobody without the key can change it unseen.
+    The key is kept in the user's data directory, outside the archive; `pull`, `check` and `report` find it
+    there. Keep a copy: without it nobody can verify the log.
+
     \b
     Examples:
       skidwright install /dev/ttyACM0
       skidwright install COM5 --config shop.toml
+      skidwright install /dev/ttyACM0 --new-key
     """
     from skidwright import install as installing
+    from skidwright import log_keys
     from skidwright.cli import output
     from skidwright.cli.progress import steps
 
+    if new_key and (keys or no_start):
+        raise click.UsageError("--new-key goes with neither --key nor --no-start")
     settings = None if no_settings or config.path is None else config.board_in_force()
+    pending = _NewKey(new_key)
     with steps() as step, step(f"installing on {port}", 1) as advance:
 
         def progress(done: int, total: int, _path: str) -> None:
             advance(done / max(total, 1))
 
-        summary = installing.install(port, settings=settings, start=not no_start, progress=progress)
+        key = keys[-1] if keys else pending.key
+        with pending:
+            summary = installing.install(
+                port, settings=settings, key=key, start=not no_start, progress=progress
+            )
+            place = log_keys.remember(summary.device, key) if key and summary.device else None
     if as_json:
         import dataclasses
 
@@ -45,8 +70,34 @@ def install(port: str, config: Config, no_settings: bool, no_start: bool, as_jso
         f"installed on {port} in {summary.seconds:.0f} s: {len(summary.sent)} files sent, "
         f"{len(summary.unchanged)} already there, {len(summary.removed)} removed, all verified"
     )
+    if place is not None:
+        output.say(f"the log is chained with a key, kept in {place}: keep a copy of that file")
     if settings is None and not no_settings:
         output.say("note: no skid.toml was found, so the board keeps its settings (see docs/skid.toml)")
+
+
+class _NewKey:
+    """A key made for a board whose name is not known yet: in a file of its own until it is."""
+
+    def __init__(self, wanted: bool) -> None:
+        from skidwright import log_keys
+
+        self.key = log_keys.make() if wanted else None
+        if self.key is not None:
+            self._path = log_keys.folder() / f"new-{self.key[:4].hex()}.key"
+            log_keys.write(self._path, [self.key])
+
+    def __enter__(self) -> None:
+        return
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        if self.key is None:
+            return
+        if error is None or isinstance(error, (PortNotFound, PortBusy, PortDenied)):
+            self._path.unlink(missing_ok=True)
+        elif isinstance(error, SkidwrightError):
+            remedy = f"{error.remedy}; the key is in {self._path}: give --key with it"
+            raise type(error)(error.what, error.where, remedy) from None
 
 
 @click.command(short_help="Show the settings of a running skid, or send yours.")

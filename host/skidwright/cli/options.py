@@ -55,6 +55,23 @@ def config_option(command: Command) -> Command:
     )(command)
 
 
+def key_option(command: Command) -> Command:
+    """`--key FILE`, read, passed on as `keys: list[bytes]`, empty when not given."""
+
+    def read(_ctx: click.Context, _param: click.Parameter, value: Path | None) -> list[bytes]:
+        from skidwright import log_keys
+
+        return log_keys.read(value) if value is not None else []
+
+    return click.option(
+        "--key",
+        "keys",
+        type=click.Path(path_type=Path),
+        callback=read,
+        help="File with the key of the board's log.  [default: the one kept when it was installed]",
+    )(command)
+
+
 def json_option(command: Command) -> Command:
     """`--json`, passed on as `as_json: bool`."""
     return click.option("--json", "as_json", is_flag=True, help="Answer in JSON, for programs.")(command)

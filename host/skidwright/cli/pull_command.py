@@ -11,9 +11,10 @@ from skidwright.cli import options
 @click.command(short_help="Pull what is new in a skid's log into the archive.")
 @options.port_argument
 @options.archive_option
+@options.key_option
 @click.option("--no-contact", is_flag=True, help="Do not tell the board the time, nor what is safe here.")
 @options.json_option
-def pull(port: str, archive: Path, no_contact: bool, as_json: bool) -> int:
+def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json: bool) -> int:
     """Pull what is new in the log of the skid at PORT into the archive.
 
     Everything is verified before it is written. An interrupted pull leaves the archive as it was or further
@@ -28,13 +29,16 @@ def pull(port: str, archive: Path, no_contact: bool, as_json: bool) -> int:
     Exit status 1: pulled, but something on the board was damaged or already gone (named).
     """
     from skidwright import archive as archives
+    from skidwright import log_keys
     from skidwright import pull as pulling
     from skidwright.cli import output
     from skidwright.session import Session
 
     opened = archives.Archive.create(archive)
     with Session.open(port) as session, _bar(quiet=as_json) as advance:
-        summary = pulling.pull(session, opened, progress=advance, contact=not no_contact)
+        known = keys or log_keys.of(session.hello().device)
+        key = known[-1] if known else None
+        summary = pulling.pull(session, opened, progress=advance, contact=not no_contact, key=key)
     if as_json:
         import dataclasses
 

@@ -13,6 +13,7 @@ from skidwright.config import Config
 @options.config_option
 @selection.device_option
 @selection.asset_option
+@options.key_option
 @click.option(
     "-o", "--output", "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("reports"),
     show_default=True, help="Folder for the reports.",
@@ -24,6 +25,7 @@ def report(
     config: Config,
     device: str,
     asset: tuple[int, ...],
+    keys: list[bytes],
     folder: Path,
     show: bool,
     as_json: bool,
@@ -43,7 +45,7 @@ def report(
     from skidwright.cli import output
     from skidwright.report import gather, headline, page
 
-    found = gather.gather(selection.assess(archive, config, device, asset), config, asset)
+    found = gather.gather(selection.assess(archive, config, device, asset, keys), config, asset)
     made = []
     for data in found:
         path = folder / page.file_name(data.asset.number, data.asset.name)

@@ -1,6 +1,6 @@
 """Which pulled logs a command works on."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -45,16 +45,30 @@ def log_paths(archive: Path, device: str = "") -> list[Path]:
 
 
 def assess(
-    archive: Path, config: Config, device: str = "", assets: tuple[int, ...] = ()
+    archive: Path,
+    config: Config,
+    device: str = "",
+    assets: tuple[int, ...] = (),
+    keys: Sequence[bytes] = (),
 ) -> "list[Assessment]":
-    """All logs of an archive, gone through once. Raises ArchiveError and OSError.
+    """All logs of an archive, gone through once. Raises ArchiveError, KeyFileError and OSError.
 
-    ArchiveError also when one of `assets` has no samples.
+    ArchiveError also when one of `assets` has no samples. Chains are tried with `keys`, or with those kept
+    for the board when there are none.
     """
+    from skidwright import chain, log_keys
     from skidwright.assessment import Assessment
 
     paths = log_paths(archive, device)
-    logs = [Assessment(path, config.limits(), config.board_in_force()) for path in paths]
+    logs = [
+        Assessment(
+            path,
+            config.limits(),
+            config.board_in_force(),
+            chain.fitting_key(path, keys or log_keys.of(path.parent.name)),
+        )
+        for path in paths
+    ]
     there = sorted({number for log in logs for number in log.assets})
     for number in assets:
         if number not in there:

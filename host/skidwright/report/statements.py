@@ -61,12 +61,11 @@ def _chain(logs: Sequence[Assessment]) -> str:
     broken = sum(len(log.chain.broken_segments) for log in logs)
     text = f"{links:,} links hold: each of those segments is the one whose digest the next one bears"
     if untried > len(logs):  # the first segment of a log has none before it
-        text += (
-            f"; {untried - len(logs):,} could not be tried (a gap, damage, or a keyed chain without its key)"
-        )
+        text += f"; {untried - len(logs):,} could not be tried (a gap, damage, or no key)"
     if broken:
         text += f"; {broken:,} BROKEN: bytes were changed after they had been written"
-    return text
+    kinds = list(dict.fromkeys(log.chain.protection for log in logs))
+    return f"{text}. Protected by {'; '.join(kinds)}"
 
 
 def clock(logs: Sequence[Assessment], utc_ms: NDArray[np.int64], utc_error_ms: NDArray[np.int64]) -> str:
