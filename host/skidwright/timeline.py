@@ -139,6 +139,15 @@ class Timeline:
                 middle[i] = max(middle[i], middle[i - 1] + least[i - 1])
         return np.asarray(middle)
 
+    def _knot_after(self, keys: NDArray[np.int64]) -> NDArray[np.intp]:
+        """Index of the first knot at or after each key, the number of knots where there is none."""
+        if np.all(keys[1:] >= keys[:-1]):
+            # records in order, the usual case: place the few knots among them
+            ends = np.searchsorted(keys, self._key, side="right")
+            counts = np.diff(np.concatenate(([0], ends, [len(keys)])))
+            return np.repeat(np.arange(len(counts)), counts)
+        return np.searchsorted(self._key, keys, side="left")
+
     def utc(
         self, boot: NDArray[np.integer], uptime_ms: NDArray[np.unsignedinteger]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -154,7 +163,7 @@ class Timeline:
             return result, error
         at = np.asarray(uptime_ms).astype(np.int64)
         boots = np.asarray(boot).astype(np.int64)
-        right = np.searchsorted(self._key, boots * _BOOT_SHIFT + at, side="left")
+        right = self._knot_after(boots * _BOOT_SHIFT + at)
         # a record past its boot's last knot (a timeline made before it was written) goes on from that knot
         last = len(self._key) - 1
         left = np.maximum(right - 1, 0)

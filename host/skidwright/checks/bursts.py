@@ -45,8 +45,7 @@ def over_dispersed_4um(c: Columns) -> Mask:
 
 def over_dispersed_14um(c: Columns) -> Mask:
     """Particles >=14 um(c) came in bursts."""
-    full = (c.whole("windows_14um") == 0xFFFF).any(axis=1)
-    return np.asarray(_over_dispersed(c, c.windows_14um) & ~full)
+    return np.asarray(_over_dispersed(c, c.windows_14um) & ~c.windows_full)
 
 
 def air(c: Columns) -> Mask:

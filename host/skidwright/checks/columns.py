@@ -1,5 +1,6 @@
 """What the checks look at: contiguous columns of a stretch of samples, and what follows from them."""
 
+import math
 from collections.abc import Mapping
 from functools import cached_property
 from typing import Any
@@ -16,9 +17,11 @@ from skidwright.trade import coincidence, iso4406
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 CHANNELS = len(records.CHANNELS_UM)
-# Below this occupancy the series for Lambert's W is exact to rounding.
-_SERIES_UP_TO = 2e-3
+# For concentration times sensing volume up to here these terms of the series for Lambert's W suffice.
+_SERIES_UP_TO = 0.02
+_SERIES = [(n + 1) ** n / math.factorial(n + 1) for n in range(1, 9)]
 _LOOP_FAILED = 2
+_WINDOW_FULL = 0xFFFF
 # What a scale number means, by number: none above the table is too high, and none is meant beyond 29.
 _MORE_THAN = np.concatenate(([-1.0], iso4406.UPPER_PER_ML, [np.inf]))
 _UP_TO = np.concatenate((iso4406.UPPER_PER_ML, [np.inf, -1.0]))
@@ -115,6 +118,11 @@ class Columns:
         return np.asarray(self.windows_4um * unit + (unit - 1) / 2)
 
     @cached_property
+    def windows_full(self) -> Mask:
+        """Where a sub-window >=14 um(c) holds the highest number it can, which means "or more"."""
+        return np.asarray(self.windows_14um.max(axis=0) >= _WINDOW_FULL)
+
+    @cached_property
     def code_bounds(self) -> tuple[Floats, Floats]:
         """What the board's scale numbers mean: more than, and up to and including, per mL, both (4, n)."""
         codes = np.ascontiguousarray(self.samples["codes"].T)
@@ -179,9 +187,12 @@ def corrected(per_ml: Floats, sensing_volume_ml: float) -> tuple[Floats, Floats]
     if not sensing_volume_ml:
         return per_ml, np.zeros_like(per_ml)
     x = per_ml * sensing_volume_ml
-    # -W(-x) / x = 1 + x + 3/2 x^2 + 8/3 x^3 + 125/24 x^4 + ... (R. M. Corless et al. 1996, equation 3.1),
-    # and that is also true over observed
-    rise = x * (1 + x * (1.5 + x * (8 / 3 + x * (125 / 24))))
+    # -W(-x) / x = sum of (n + 1)^n / (n + 1)! x^n (R. M. Corless et al. 1996, equation 3.1), which is also
+    # true over observed
+    rise = x * _SERIES[-1]
+    for factor in _SERIES[-2::-1]:
+        rise += factor
+        rise *= x
     loss = rise / (1 + rise)
     true = per_ml * (1 + rise)
     heavy = x > _SERIES_UP_TO

@@ -15,8 +15,8 @@ from skidwright.decoded import Dataset
 from skidwright.timeline import Timeline
 from skidwright.trade import iso4406
 
-# Samples at a time: enough that numpy's cost a call does not count, and some tens of megabytes.
-_STRETCH = 1024 * records.SLOTS
+# Samples at a time: enough that numpy's cost a call counts little, few enough for the cache.
+_STRETCH = 512 * records.SLOTS
 _WATER, _TEMPERATURE, _METAL = 1, 2, 3
 
 
@@ -78,8 +78,9 @@ def _codes(c: Columns) -> NDArray[np.uint8]:
     more_than, up_to = c.code_bounds
     wrong = ~((c.true_per_ml > more_than) & (c.true_per_ml <= up_to))
     codes = c.whole("codes").copy()
-    channel, row = np.nonzero(wrong)
-    codes[row, channel] = iso4406.scale_numbers(c.true_per_ml[channel, row])
+    if wrong.any():
+        channel, row = np.nonzero(wrong)
+        codes[row, channel] = iso4406.scale_numbers(c.true_per_ml[channel, row])
     return codes
 
 

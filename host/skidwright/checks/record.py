@@ -8,7 +8,6 @@ from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, PRACTICE, REJE
 from skidwright.checks.columns import Columns, Mask
 from skidwright.trade import iso4406
 
-_WINDOW_FULL = 0xFFFF
 _DAY_MS = 86_400_000
 _DAY_ZERO = 10_957  # 2000-01-01 in days since 1970-01-01
 _NO_TIME = np.iinfo(np.int64).min
@@ -76,9 +75,8 @@ def windows_differ(c: Columns) -> Mask:
     off = np.abs(c.counts[0] - c.windows_fine.sum(axis=0))
     unit = 2.0**c.window_shift if c.window_shift.any() else 1.0
     coarse = c.windows_14um
-    full = (c.whole("windows_14um") == _WINDOW_FULL).any(axis=1)
     differs = coarse.sum(axis=0) != c.counts[2]
-    return np.asarray((off > records.SUB_WINDOWS / 2 * (unit - 1)) | (differs & ~full))
+    return np.asarray((off > records.SUB_WINDOWS / 2 * (unit - 1)) | (differs & ~c.windows_full))
 
 
 CHECKS = (
