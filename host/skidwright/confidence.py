@@ -1,7 +1,7 @@
-"""What the raw counts of samples allow to be said: limits of each channel, chances of each scale number."""
+"""What raw counts allow to be said: limits of each channel's concentration, chances of each scale number."""
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.trade.counting import Interval, interval, probability_text, scale_probabilities
@@ -11,37 +11,35 @@ CODE_CHANNELS = 3
 Floats = NDArray[np.float64]
 
 
-def limits_per_ml(samples: NDArray[np.void], limits: CheckLimits) -> Interval:
-    """95 % limits of the true concentration per mL of `n` samples (dtype `layouts.SAMPLE`), both (n, 4).
+def limits_per_ml(counts: NDArray[np.integer], volume_ml: ArrayLike, limits: CheckLimits) -> Interval:
+    """95 % limits of the true concentration per mL out of raw `counts` (n, channels) in `volume_ml` (n,).
 
-    Garwood's limits of the raw counts, joined with the uncertainty of the volume and freed from coincidence
+    Garwood's limits, joined with the uncertainty of the volume and freed from coincidence
     (`skidwright.trade.counting`). NaN where no volume was counted or the count is beyond the counter.
     """
-    volume_ml, none = _volume(samples)
-    low, high = interval(
-        samples["counts"], volume_ml, CONFIDENCE, _volume_uncertainty(limits), limits.sensing_volume_ml
-    )
+    volume, none = _volume(volume_ml)
+    low, high = interval(counts, volume, CONFIDENCE, _uncertainty(limits), limits.sensing_volume_ml)
     return Interval(np.where(none, np.nan, low), np.where(none, np.nan, high))
 
 
-def number_texts(samples: NDArray[np.void], limits: CheckLimits) -> list[list[str]]:
-    """For each sample the chances of each scale number of its code, such as `17 (83 %), 18 (17 %)`.
+def number_texts(counts: NDArray[np.integer], volume_ml: ArrayLike, limits: CheckLimits) -> list[list[str]]:
+    """Chances of each scale number, such as `17 (83 %), 18 (17 %)`, for >=4, >=6 and >=14 um(c).
 
-    Three texts a sample, for >=4, >=6 and >=14 um(c); an empty one where nothing can be said.
+    Arguments as in `limits_per_ml`; three texts a sample, an empty one where nothing can be said.
     """
-    volume_ml, none = _volume(samples)
+    volume, none = _volume(volume_ml)
     chances = scale_probabilities(
-        samples["counts"][:, :CODE_CHANNELS], volume_ml, _volume_uncertainty(limits), limits.sensing_volume_ml
+        counts[:, :CODE_CHANNELS], volume, _uncertainty(limits), limits.sensing_volume_ml
     )
     chances[none[:, 0]] = np.nan
     return [[probability_text(row) for row in sample] for sample in chances]
 
 
-def _volume(samples: NDArray[np.void]) -> tuple[Floats, NDArray[np.bool_]]:
+def _volume(volume_ml: ArrayLike) -> tuple[Floats, NDArray[np.bool_]]:
     """Volumes (n, 1) with 1 uL in place of none, and where there was none."""
-    volume_ul = samples["volume_ul"][:, None]
-    return np.maximum(volume_ul, 1) * 1e-3, volume_ul == 0
+    volume = np.asarray(volume_ml, np.float64)[:, None]
+    return np.maximum(volume, 1e-3), volume <= 0
 
 
-def _volume_uncertainty(limits: CheckLimits) -> float:
+def _uncertainty(limits: CheckLimits) -> float:
     return min(limits.volume_uncertainty_percent / 100, 0.5)

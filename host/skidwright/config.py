@@ -24,6 +24,7 @@ from skidwright.errors import ConfigError
 
 if TYPE_CHECKING:
     from skidwright.checks.limits import CheckLimits
+    from skidwright.trade.water import Solubility
 
 _DAY_ZERO = datetime.date(2000, 1, 1)
 _TOP = ("note", "board", "asset", "counter", "checks")
@@ -41,6 +42,17 @@ class Asset:
     target: tuple[int, int, int] | None = None
     water_limit_percent: float | None = None
     coldest_c: float | None = None
+    water_a: float | None = None
+    water_b: float | None = None
+
+    @property
+    def solubility(self) -> "Solubility | None":
+        """This fluid's own constants of water solubility; None without `water_a` and `water_b`."""
+        if self.water_a is None or self.water_b is None:
+            return None
+        from skidwright.trade.water import Solubility
+
+        return Solubility(self.water_a, self.water_b, "own", "water_a and water_b of the asset in skid.toml")
 
     @property
     def title(self) -> str:
@@ -197,7 +209,8 @@ def parse(raw: Mapping[str, Any], path: Path) -> Config:
 def _assets(tables: Any, path: Path) -> dict[int, Asset]:
     if not isinstance(tables, list):
         raise ConfigError("must be a list of tables", f"{path}: asset", "write [[asset]] with two brackets")
-    known = ("number", "name", "machine", "fluid", "target", "water_limit_percent", "coldest_c")
+    known = ("number", "name", "machine", "fluid", "target", "water_limit_percent", "coldest_c",
+             "water_a", "water_b")  # fmt: skip
     assets: dict[int, Asset] = {}
     for place, table in enumerate(tables, 1):
         reader = _Reader(path, f"asset {place}", table, known)
@@ -214,6 +227,10 @@ def _assets(tables: Any, path: Path) -> dict[int, Asset]:
                 target = parse_code(str(table["target"]))
             except ValueError as error:
                 raise reader.refuse("target", f"{table['target']!r} is no code", str(error)) from None
+        if ("water_a" in table) != ("water_b" in table):
+            raise reader.refuse(
+                "water_a", "stands without water_b, or that without it", "give both, or neither"
+            )
         assets[number] = Asset(
             number,
             reader.text("name"),
@@ -222,6 +239,8 @@ def _assets(tables: Any, path: Path) -> dict[int, Asset]:
             target,
             reader.number("water_limit_percent", 0, 100, "% of saturation"),
             reader.number("coldest_c", -60, 150, "degC"),
+            reader.number("water_a", 1, 20, ""),
+            reader.number("water_b", 100, 5000, "K"),
         )
     return assets
 

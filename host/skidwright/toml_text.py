@@ -14,6 +14,7 @@ def to_toml(config: Config, heading: str = "") -> str:
         values: dict[str, Any] = {"number": asset.number, "name": asset.name, "machine": asset.machine}
         values |= {"fluid": asset.fluid, "target": format_code(asset.target) if asset.target else ""}
         values |= {"water_limit_percent": asset.water_limit_percent, "coldest_c": asset.coldest_c}
+        values |= {"water_a": asset.water_a, "water_b": asset.water_b}
         lines += _lines(values)
     counter = config.counter
     lines += ["", "[counter]"]

@@ -36,10 +36,28 @@ def test_check_all_gives_each_sample_once(run, archive: Path) -> None:
     assert all("flow-band" in row["reasons"] for row in rows if row["seq"] in wrong)
     # the first sample: uptime 120 s, and the contact said that uptime 60 s was 2026-01-01T00:01:00Z
     assert rows[0]["utc"] == "2026-01-01T00:02:00Z"
+    assert all(low < per_ml < high for row in rows if row["verdict"]["counts"] == "valid"
+               for (low, high), per_ml in zip(row["limits_per_ml"], row["per_ml"], strict=True))  # fmt: skip
+    for row in rows:
+        for number, chances in zip(row["code"].split("/"), row["scale_number_chances"], strict=True):
+            assert f"{number.strip('>=')} (" in chances
     text = run("check", "--archive", archive, "--all", "--asset", 1).out.splitlines()
     listed = [line.split() for line in text if line[:1].isdigit()]
     assert len(listed) == 30
     assert {line[2] for line in listed} == {"1"}
+
+
+def test_free_water_by_the_assets_own_constants(run, archive: Path) -> None:
+    from skidwright.trade import water
+
+    Path("skid.toml").write_text("[[asset]]\nnumber = 1\nwater_a = 7.3\nwater_b = 1500\n")
+    rows = run("check", "--archive", archive, "--all", "--json").json["samples"]
+    found = {row["asset"]: row for row in rows if row["free_water_below_c"] is not None}
+    assert {number: row["water_constants"] for number, row in found.items()} == {1: "own", 2: water.DEFAULT}
+    # log10 S = A - B/T holds the same water at both temperatures: the reading's part of S(warm) is S(cold)
+    row = found[1]
+    warm, cold = row["temperature_c"] + 273.15, row["free_water_below_c"] + 273.15
+    assert 10 ** (1500 / warm - 1500 / cold) * 100 == pytest.approx(row["water_percent"], rel=0.005)
 
 
 def test_check_sees_a_changed_byte(run, archive: Path, one_line) -> None:

@@ -135,3 +135,14 @@ def test_water_that_would_come_out_when_cold_is_said(make, change) -> None:
     said = headline.judge(cool)
     assert said.grade == headline.GOOD
     assert any("58 to 60 %" in line for line in said.findings), said.findings
+
+
+def test_the_fluids_own_constants_say_where_free_water_begins(make, change) -> None:
+    data = change(make(water_limit=60.0), water_percent=np.full(60, 40.0))
+    asset = dataclasses.replace(data.asset, water_a=7.0, water_b=1500.0, coldest_c=8.0)
+    said = headline.judge(dataclasses.replace(data, asset=asset))
+    # 0.4 S(40 degC) = S(t): 1/T = 1/313.15 - log10(0.4)/1500 gives 289.1 K
+    assert any("Free water would begin below 16 °C (by this fluid's own" in line for line in said.findings)
+    published = headline.judge(data)
+    # with 1567 and 1670: 16.8 and 18.1 degC
+    assert any("below 17 to 18 °C (by the constants published" in line for line in published.findings)

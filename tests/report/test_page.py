@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from skidwright.report import page, pictures
+from skidwright.report import openness, page, pictures
 from skidwright.report.model import REJECTED, ExcludedReason, Happening
 
 WHEN = datetime.datetime(2026, 3, 4, 12, tzinfo=datetime.UTC)
@@ -171,3 +171,22 @@ def test_letters_too_near_stand_together(make) -> None:
     svg = pictures.code_history(dataclasses.replace(data, happenings=happenings))
     texts = {element.text for element in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")}
     assert texts & {"A", "BCD", "E"} == {"A", "BCD", "E"}
+
+
+def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
+    from scipy import stats
+    from skidwright.checks import CheckLimits
+
+    data = dataclasses.replace(make(), limits=CheckLimits(volume_uncertainty_percent=0))
+    lines = openness.openness(data)
+    n = data.samples.counts[-1].astype(float)
+    # F. Garwood's limits by chi-square quantiles (scipy), in 30 mL
+    low, high = stats.chi2.ppf(0.025, 2 * n) / 60, stats.chi2.ppf(0.975, 2 * n + 2) / 60
+    assert [line.limits for line in lines] == [
+        f"{a:,.4g} to {b:,.4g}" for a, b in zip(low, high, strict=True)
+    ]
+    assert lines[0].chances == "18 (100 %)"
+    text = page.render(data, WHEN)
+    assert all(line.limits in text and line.chances in text for line in lines)
+    none = change(data, counts_verdict=np.full(60, REJECTED, np.uint8))
+    assert openness.openness(none) == []

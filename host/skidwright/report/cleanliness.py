@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.confidence import limits_per_ml
 from skidwright.config import format_code
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.part import BAD, CLOSE, GOOD, JUDGED, UNKNOWN, Part, iso_time
-from skidwright.trade.counting import interval
 from skidwright.trade.iso4406 import UPPER_PER_ML
 
 NO_COUNTS = "cleanliness unknown"
@@ -98,7 +98,8 @@ def _trend(codes: NDArray[np.uint8]) -> list[str]:
 def _borderline(data: AssetReport, last: NDArray[np.intp], target: tuple[int, int, int]) -> list[str]:
     """A line when the counts are so near the target's limit that chance alone could be on the other side."""
     counts = data.samples.counts[last, :3].sum(axis=0, dtype=np.int64)
-    high = interval(counts, float(data.samples.volume_ml[last].sum())).high_per_ml
+    volume_ml = data.samples.volume_ml[last].sum(keepdims=True)
+    high = limits_per_ml(counts[None, :], volume_ml, data.limits).high_per_ml[0]
     near = [SIZES[i] for i in range(3) if high[i] > UPPER_PER_ML[target[i]]]
     if not near:
         return []

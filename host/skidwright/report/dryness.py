@@ -4,7 +4,7 @@ import numpy as np
 
 from skidwright.report.model import ABSENT, VALID, AssetReport
 from skidwright.report.part import BAD, CLOSE, GOOD, JUDGED, UNKNOWN, Part
-from skidwright.trade.water import PUBLISHED, carry
+from skidwright.trade.water import PUBLISHED, Solubility, carry, free_water_below_c
 
 NO_WATER, NOT_MEASURED = "dryness unknown", "water not measured"
 FREE_WATER = "free water would appear"
@@ -58,12 +58,33 @@ def dryness(data: AssetReport) -> Part:
 
 
 def _when_cold(data: AssetReport, percent: float, warm_c: float) -> list[str]:
-    """What the same water means at the coldest this fluid gets, by both published pairs of constants."""
-    cold_c = data.asset.coldest_c
-    if cold_c is None or not np.isfinite(warm_c) or cold_c >= warm_c:
+    """Where free water begins and what the same water means at the coldest this fluid gets.
+
+    By the fluid's own constants, else by both published pairs.
+    """
+    if not np.isfinite(warm_c) or percent <= 0:
         return []
-    cold = sorted(float(carry(percent, warm_c, cold_c, fluid).rs_percent) for fluid in PUBLISHED.values())
-    source = "by the constants published for mineral insulating oil; this fluid's own may differ"
+    own = data.asset.solubility
+    fluids = [own] if own else list(PUBLISHED.values())
+    source = (
+        f"by this fluid's own constants, A = {own.a:g} and B = {own.b:g}"
+        if own
+        else "by the constants published for mineral insulating oil; this fluid's own may differ"
+    )
+    below = sorted(float(free_water_below_c(percent, warm_c, fluid)) for fluid in fluids)
+    degrees = " to ".join(dict.fromkeys(f"{c:.0f}" for c in below))
+    found = [f"Free water would begin below {degrees} °C ({source})."]
+    cold_c = data.asset.coldest_c
+    if cold_c is None or cold_c >= warm_c:
+        return found
+    return found + _at_coldest(percent, warm_c, cold_c, fluids, source)
+
+
+def _at_coldest(
+    percent: float, warm_c: float, cold_c: float, fluids: list[Solubility], source: str
+) -> list[str]:
+    """A line on the same water at `cold_c`."""
+    cold = sorted(float(carry(percent, warm_c, cold_c, fluid).rs_percent) for fluid in fluids)
     if cold[0] >= 100:
         return [f"Cooled to {cold_c:g} °C, the coldest this fluid gets, {FREE_WATER} ({source})."]
     span = f"{cold[0]:.0f} %" if round(cold[0]) == round(cold[1]) else f"{cold[0]:.0f} to {cold[1]:.0f} %"

@@ -132,6 +132,7 @@ def _report(
         excluded_total=exclusion.samples,
         calibration_due=_DAY_ZERO + datetime.timedelta(days=due) if due else config.counter.calibration_due,
         note=config.note,
+        limits=config.limits(),
     )
 
 

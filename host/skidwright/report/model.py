@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.checks.limits import CheckLimits
 from skidwright.config import Asset, Counter
 
 VALID, SUSPECT, REJECTED, ABSENT = 0, 1, 2, 3
@@ -114,3 +115,4 @@ class AssetReport:
     excluded_total: int = 0  # samples
     calibration_due: datetime.date | None = None
     note: str = ""  # for the top of the page
+    limits: CheckLimits = field(default_factory=CheckLimits)

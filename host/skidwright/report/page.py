@@ -13,6 +13,7 @@ from skidboard import VERSION
 from skidwright.config import format_code
 from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
+from skidwright.report.openness import openness
 
 SIGNS = {headline.GOOD: "✓", headline.CLOSE: "▲", headline.BAD: "✗", headline.UNKNOWN: "?"}
 
@@ -52,6 +53,8 @@ def render(data: AssetReport, written: datetime.datetime | None = None) -> str:
         sign=SIGNS[said.grade],
         css=Markup((Path(__file__).parent / "page.css").read_text("utf-8")),
         pictures=drawn,
+        openness=openness(data),
+        volume_uncertainty=f"{data.limits.volume_uncertainty_percent:g}",
         total=len(samples),
         period_start=headline.iso_time(dated.min()) if len(dated) else "unknown",
         period_end=headline.iso_time(dated.max()) if len(dated) else "unknown",

@@ -227,7 +227,7 @@ def flow(data: AssetReport) -> str:
 
 def size_distribution(data: AssetReport) -> str:
     """Particles per mL of the newest valid sample against size, both axes logarithmic; "" without one."""
-    from skidwright.trade.counting import interval
+    from skidwright.confidence import limits_per_ml
     from skidwright.trade.iso4406 import UPPER_PER_ML
 
     samples = data.samples
@@ -236,7 +236,9 @@ def size_distribution(data: AssetReport) -> str:
         return ""
     last = believed[-1]
     per_ml = samples.per_ml[last]
-    low, high = interval(samples.counts[last], samples.volume_ml[last])
+    row = slice(last, last + 1)
+    ends = limits_per_ml(samples.counts[row], samples.volume_ml[row], data.limits)
+    low, high = ends.low_per_ml[0], ends.high_per_ml[0]
     made, (axis,) = drawing.figure(2.9, 1)
     axis.set_xscale("log")
     axis.set_yscale("log")

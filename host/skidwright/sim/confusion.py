@@ -160,7 +160,7 @@ def confusion(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimi
 def _coverage(samples: Rows, known: Facts, limits: CheckLimits, valid: Mask,
               sound: Mask) -> dict[str, Counter[str]]:  # fmt: skip
     """How many of the 95 % limits of valid samples hold the truth, by stratum."""
-    low, high = limits_per_ml(samples, limits)
+    low, high = limits_per_ml(samples["counts"], samples["volume_ul"] * 1e-3, limits)
     many = samples["counts"] >= MANY_COUNTS
     strata = {
         "valid": valid[:, None] & np.ones_like(many),
