@@ -32,6 +32,7 @@ def rows(folder):
     builder.add(data.samples, data.events)
     line = builder.build()
     limits = CheckLimits(sensing_volume_ml=2.5e-6)
+    pieces = list(dataset.decode_in_pieces(log))
     verdicts = Judge(limits, None, line).judge(data)
 
     found = best_of(
@@ -41,7 +42,7 @@ def rows(folder):
         at_once=lambda: dataset.decode(log),
         chain=lambda: dataset.chain_of(blocks.Source(log)),
         sha256=lambda: hashlib.sha256(log),
-        judge=lambda: Judge(limits, None, line).judge(data),
+        judge=lambda: judge_all(pieces, Judge(limits, None, line)),
     )
     ms = {name: f"{value * 1000:.0f} ms" for name, value in found.items()}
     return [
@@ -79,6 +80,12 @@ def decode_all(log):
     """Every record verified and in an array, piece after piece, as check, report and export read a log."""
     for _ in dataset.decode_in_pieces(log):
         pass
+
+
+def judge_all(pieces, judge):
+    """Verdicts on all pieces, one after the other."""
+    for piece in pieces:
+        judge.judge(piece)
 
 
 def _csv(log, data, verdicts):
