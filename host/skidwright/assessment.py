@@ -17,6 +17,7 @@ from skidwright.checks import CheckLimits, Judge, SettingsHistory, Verdicts
 from skidwright.checks import join as join_verdicts
 from skidwright.dataset import Dataset
 from skidwright.integrity import IntegrityReport
+from skidwright.losses import Loss, LossFinder
 from skidwright.timeline import DRIFT_PPM, Timeline, TimelineBuilder
 
 
@@ -26,7 +27,8 @@ class Assessment:
     `board_settings` are settings that the board may have run with, as far as the host knows (names left
     out keep their defaults); `chain_key` is the key of an HMAC chain. Raises OSError when the file cannot
     be read. After construction: `report` and `chain` (integrity), `timeline`, `settings`, `assets` (the
-    numbers that have samples), and `events`, all event records of the log (dtype `layouts.EVENT`).
+    numbers that have samples), `losses` (records that are missing, with the moments around them), and
+    `events`, all event records of the log (dtype `layouts.EVENT`).
     """
 
     def __init__(
@@ -46,7 +48,10 @@ class Assessment:
         self.report = IntegrityReport()
         self.device, self.log = dataset.identity(path)
         self.assets: set[int] = set()
+        finder, missing = LossFinder(), 0
         for piece in dataset.read_log(path, self.chain):
+            finder.add(piece, complete=piece.report.missing_records == missing)
+            missing = piece.report.missing_records
             self.assets.update(np.unique(piece.samples["asset"]).tolist())
             builder.add(piece.samples, piece.events)
             if len(piece.events):
@@ -55,6 +60,7 @@ class Assessment:
         self.events = np.concatenate(events) if events else np.empty(0, layouts.EVENT)
         self.settings.learn(self.events)
         self.timeline: Timeline = builder.build()
+        self.losses: list[Loss] = finder.losses(self.timeline)
         self._last_uptime_ms = builder.last_uptime_ms
 
     def pieces(self) -> Iterator[tuple[Dataset, Verdicts]]:

@@ -12,6 +12,7 @@ from skidwright.checks.check import SEVERITY_WORDS
 from skidwright.checks.verdicts import ids_of
 from skidwright.config import Config
 from skidwright.decoded import Dataset
+from skidwright.integrity import MAX_FINDINGS
 from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.trade import iso4406, water
 
@@ -145,6 +146,7 @@ def log_row(log: Assessment) -> dict[str, Any]:
         "protection": log.chain.protection,
         "clock_contacts": len(log.timeline.contacts),
         "integrity": wrong or f"all verified, {log.chain.links:,} links of the chain hold",
+        "lost": [str(loss) for loss in log.losses[:MAX_FINDINGS]],
         "findings": [str(finding) for finding in report.findings],
     }
 

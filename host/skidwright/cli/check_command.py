@@ -9,6 +9,7 @@ import click
 from skidwright.cli import options, selection
 from skidwright.config import Config
 
+SHOWN_LOSSES = 12
 SAMPLE_COLUMNS = (
     ("record", 8),
     ("UTC", 20),
@@ -103,6 +104,10 @@ def _print_tables(tally: Any, found: Any, each: bool) -> None:
             f"({log['samples']:,} samples), {log['integrity']}"
         )
         output.say(f"  protected by {log['protection']}")
+        for line in log["lost"][:SHOWN_LOSSES]:
+            output.say(f"  {line}")
+        if len(log["lost"]) > SHOWN_LOSSES:
+            output.say(f"  and {len(log['lost']) - SHOWN_LOSSES} more: --json lists them")
     rows = [
         (asset["asset"], asset["name"], quantity, *(f"{asset[quantity][word]:,}" for word in tally.words))
         for asset in answer["assets"]

@@ -23,7 +23,8 @@ def integrity(
     notes: tuple[str, ...],
 ) -> Integrity:
     """The statement for the logs in `logs`; times and their errors (ms) are those of the asset's samples."""
-    findings = [str(finding) for log in logs for finding in log.report.findings]
+    findings = [str(loss) for log in logs for loss in log.losses]
+    findings += [str(finding) for log in logs for finding in log.report.findings]
     if len(findings) > SHOWN_FINDINGS:
         more = len(findings) - SHOWN_FINDINGS
         findings = [*findings[:SHOWN_FINDINGS], f"and {more} more: `skidwright check --json` lists them"]
