@@ -9,9 +9,11 @@ SCENARIO ?=
 # For `make storm`.
 TRIALS ?= 2000
 FIRST_SEED ?= 0
+# For `make fuzz`.
+MINUTES ?= 2
 FAMILY_SEEDS ?= 1-100
 
-.PHONY: help demo test lint types bench score score-families docs clean
+.PHONY: help demo test lint types bench score score-families docs storm fuzz clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -20,6 +22,7 @@ help:
 	@echo "make score-families [FAMILY_SEEDS=1-100]   each check against scenarios of one condition each"
 	@echo "make bench  speed, as ratios measured side by side"
 	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
+	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make docs   write the generated reference pages again"
 
 # What a user needs ...
@@ -63,6 +66,10 @@ bench: $(VENV)/.test
 
 storm: $(VENV)/.test
 	$(BIN)/python tests/fault/storm.py --trials $(TRIALS) --first-seed $(FIRST_SEED)
+
+fuzz: $(VENV)/.test
+	-$(PIP) --group fuzz
+	$(BIN)/python tests/fault/fuzz.py --minutes $(MINUTES)
 
 clean:
 	rm -rf $(VENV) build dist

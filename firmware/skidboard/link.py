@@ -165,7 +165,8 @@ class Link:
             message[0] = kind | REPLY
         except Refused as refusal:
             body_n = self._refuse(kind, refusal.args[0])
-        except (ValueError, IndexError) as error:
+        except (ValueError, IndexError, RuntimeError, MemoryError) as error:
+            # Runtime error: JSON nested deeper than the stack allows. No request may end the app.
             body_n = self._refuse(kind, "request 0x%02x is malformed: %s" % (kind, error))
         except OSError as error:
             body_n = self._refuse(kind, "the log cannot be read: error %s" % error.args[0])

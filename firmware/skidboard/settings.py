@@ -136,7 +136,8 @@ def load(path):
             found = json.load(f)
     except OSError:
         return values, []
-    except ValueError:
+    except (ValueError, RuntimeError, MemoryError):
+        # Runtime error: nested too deep. Memory error: far too long. The board starts all the same.
         return values, ["settings file: not valid JSON"]
     if not isinstance(found, dict):
         return values, ["settings file: not a table of settings"]

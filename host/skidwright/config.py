@@ -12,7 +12,6 @@ names the file, the key and the remedy.
 
 import datetime
 import difflib
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from skidboard import settings as board_settings
 
 from skidwright.errors import ConfigError
+from skidwright.toml_file import read_toml
 
 if TYPE_CHECKING:
     from skidwright.checks.limits import CheckLimits
@@ -182,8 +182,7 @@ def load(path: Path) -> Config:
     Raises ConfigError for anything unreadable, unknown, misspelt, of the wrong type or out of range.
     """
     try:
-        with path.open("rb") as file:
-            raw = tomllib.load(file)
+        raw = read_toml(path)
     except FileNotFoundError:
         raise ConfigError(
             "no such file", str(path), "check the name, or copy docs/skid.toml to start from"
@@ -192,7 +191,7 @@ def load(path: Path) -> Config:
         raise ConfigError(
             error.strerror or "cannot be read", str(path), "check the file and its permissions"
         ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise ConfigError(f"not valid TOML: {error}", str(path), "correct that place") from None
     return parse(raw, path)
 

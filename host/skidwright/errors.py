@@ -35,6 +35,14 @@ SkidwrightError
 
 from __future__ import annotations
 
+_MAX_TEXT = 1000
+
+
+def _one_line(text: str) -> str:
+    """`text` as one printable line: it may quote a file or a board, and those may say anything."""
+    line = "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+    return line if len(line) <= _MAX_TEXT else f"{line[: _MAX_TEXT // 2]} ... {line[-_MAX_TEXT // 2 :]}"
+
 
 class SkidwrightError(Exception):
     """Base of all: `what` is wrong, `where`, and the `remedy`. The text is those three in one line."""
@@ -44,7 +52,7 @@ class SkidwrightError(Exception):
         self.where = where
         self.remedy = remedy
         text = ": ".join(part for part in (where, what) if part)
-        super().__init__(" ".join((f"{text}; {remedy}" if remedy else text).split()))
+        super().__init__(_one_line(f"{text}; {remedy}" if remedy else text))
 
 
 class ConfigError(SkidwrightError):

@@ -24,6 +24,11 @@ _BOOT_SHIFT = 1 << 44
 _INF = np.inf
 
 
+def _possible(uptime_ms: NDArray[np.integer]) -> NDArray[np.int64]:
+    """Uptimes cut to the five hundred years for which boots stay apart: a record may say anything."""
+    return np.minimum(uptime_ms.astype(np.uint64), np.uint64(_BOOT_SHIFT - 1)).astype(np.int64)
+
+
 @dataclass(frozen=True)
 class Contact:
     """A clock contact: at `uptime_ms` of `boot` UTC was `utc_ms`, give or take `uncertainty_ms`."""
@@ -49,7 +54,7 @@ class TimelineBuilder:
             if not len(rows):
                 continue
             boots = np.ascontiguousarray(rows["boot"])
-            uptimes = np.ascontiguousarray(rows["uptime_ms"]).astype(np.int64)
+            uptimes = _possible(np.ascontiguousarray(rows["uptime_ms"]))
             if boots[0] == boots[-1] and np.all(boots == boots[0]):
                 self._last(int(boots[0]), int(uptimes.max()))
                 continue
@@ -58,7 +63,7 @@ class TimelineBuilder:
         for row in events[(events["kind"] == records.CONTACT) & (events["utc_ms"] > 0)]:
             contact = (
                 int(row["boot"]),
-                int(row["uptime_ms"]),
+                min(int(row["uptime_ms"]), _BOOT_SHIFT - 1),
                 int(row["utc_ms"]),
                 int(row["a"]),
                 int(row["seq"]),
@@ -161,7 +166,7 @@ class Timeline:
         error = np.full(n, UNBOUNDED_MS, np.int64)
         if not len(self._key) or not n:
             return result, error
-        at = np.asarray(uptime_ms).astype(np.int64)
+        at = _possible(np.asarray(uptime_ms))
         boots = np.asarray(boot).astype(np.int64)
         right = self._knot_after(boots * _BOOT_SHIFT + at)
         # a record past its boot's last knot (a timeline made before it was written) goes on from that knot

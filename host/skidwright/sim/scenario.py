@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from skidboard import settings
 from skidwright.errors import ScenarioError
 from skidwright.sim import scenario_keys as keys
 from skidwright.sim.scenario_keys import Scenario
+from skidwright.toml_file import read_toml
 
 PACKAGED = Path(__file__).resolve().parent.parent / "scenarios"
 
@@ -39,11 +39,10 @@ def load(path: Path | str) -> Scenario:
     if not path.exists() and path.parent == Path() and not path.suffix:
         path = packaged(str(path))
     try:
-        with path.open("rb") as f:
-            table = tomllib.load(f)
+        table = read_toml(path)
     except OSError as problem:
         raise ScenarioError(f"{path}: {problem.strerror or problem}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except ValueError as problem:
         raise ScenarioError(f"{path}: not valid TOML: {problem}") from None
     try:
         return from_table(table)
