@@ -46,6 +46,7 @@ class Columns:
     ) -> None:
         self.samples, self.marks, self.limits = samples, marks, limits
         self.n = len(samples)
+        self._whole: dict[str, NDArray[Any]] = {}
         self.utc_ms = utc_ms if utc_ms is not None else np.full(self.n, UNKNOWN_UTC_MS, np.int64)
         self.utc_error_ms = (
             utc_error_ms if utc_error_ms is not None else np.full(self.n, UNBOUNDED_MS, np.int64)
@@ -71,7 +72,9 @@ class Columns:
 
     def whole(self, name: str) -> NDArray[Any]:
         """A field in its own integer type, contiguous."""
-        return np.ascontiguousarray(self.samples[name])
+        if name not in self._whole:
+            self._whole[name] = np.ascontiguousarray(self.samples[name])
+        return self._whole[name]
 
     def _spread(self, values: list[Any]) -> NDArray[Any]:
         """One value a sample out of one for each distinct CRC; 0-dimensional when there is but one."""
