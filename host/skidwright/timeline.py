@@ -22,6 +22,7 @@ UNKNOWN_UTC_MS = np.iinfo(np.int64).min  # also numpy's NaT
 UNBOUNDED_MS = np.iinfo(np.int64).max
 _BOOT_SHIFT = 1 << 44
 _INF = np.inf
+Floats = NDArray[np.float64]
 
 
 def _possible(uptime_ms: NDArray[np.integer]) -> NDArray[np.int64]:
@@ -124,12 +125,32 @@ class Timeline:
         for i in range(n - 2, -1, -1):
             high[i] = min(high[i], high[i + 1] - least[i])
             low[i] = max(low[i], low[i + 1] - most[i])
+        self._boot = boot
         self._key = boot * _BOOT_SHIFT + uptime
-        self._boot, self._uptime = boot, uptime
         self._low, self._high = np.array(low), np.array(high)
-        self._middle = self._estimates(least)
+        self._make_spans(uptime, self._estimates(least), same)
 
-    def _estimates(self, least: list[float]) -> NDArray[np.float64]:
+    def _make_spans(self, uptime: NDArray[np.int64], middle: Floats, same: NDArray[np.bool_]) -> None:
+        """What holds from each knot to the next of its boot, as lines over the time since the knot.
+
+        Rows: uptime, UTC, its rate, then how far below and above it the limits are, each as seen from the
+        knot and from the next. Past a boot's last knot there is no next one.
+        """
+        if not len(uptime):
+            return
+        step = np.append(np.diff(uptime).astype(np.float64), 0.0)
+        has_next = np.append(same, False)
+        fast, slow = 1 + self._drift, 1 - self._drift
+        with np.errstate(invalid="ignore"):
+            rise = np.append(np.diff(middle), 0.0)
+            rate = np.where(has_next & (step > 0), rise / np.maximum(step, 1), 1.0)
+            next_low = np.where(has_next, np.append(self._low[1:], 0.0) - step * fast, -_INF)
+            next_high = np.where(has_next, np.append(self._high[1:], 0.0) - step * slow, _INF)
+            below, above = middle - self._low, self._high - middle
+            rows = (uptime, middle, rate, below, middle - next_low, above, next_high - middle)
+            self._spans = np.stack([np.asarray(row, np.float64) for row in rows])
+
+    def _estimates(self, least: list[float]) -> Floats:
         """Middles where both limits are known; else as near to the known limit as order allows."""
         low, high = self._low, self._high
         both = np.isfinite(low) & np.isfinite(high)
@@ -144,14 +165,16 @@ class Timeline:
                 middle[i] = max(middle[i], middle[i - 1] + least[i - 1])
         return np.asarray(middle)
 
-    def _knot_after(self, keys: NDArray[np.int64]) -> NDArray[np.intp]:
-        """Index of the first knot at or after each key, the number of knots where there is none."""
+    def _knot_before(self, keys: NDArray[np.int64]) -> NDArray[np.intp]:
+        """Index of the last knot at or before each key; 0 where there is none."""
         if np.all(keys[1:] >= keys[:-1]):
             # records in order, the usual case: place the few knots among them
-            ends = np.searchsorted(keys, self._key, side="right")
-            counts = np.diff(np.concatenate(([0], ends, [len(keys)])))
-            return np.repeat(np.arange(len(counts)), counts)
-        return np.searchsorted(self._key, keys, side="left")
+            starts = np.searchsorted(keys, self._key, side="left")
+            counts = np.diff(np.concatenate(([0], starts, [len(keys)])))
+            after = np.repeat(np.arange(len(counts)), counts)
+        else:
+            after = np.searchsorted(self._key, keys, side="right")
+        return np.maximum(after - 1, 0)
 
     def utc(
         self, boot: NDArray[np.integer], uptime_ms: NDArray[np.unsignedinteger]
@@ -168,32 +191,22 @@ class Timeline:
             return result, error
         at = _possible(np.asarray(uptime_ms))
         boots = np.asarray(boot).astype(np.int64)
-        right = self._knot_after(boots * _BOOT_SHIFT + at)
-        # a record past its boot's last knot (a timeline made before it was written) goes on from that knot
-        last = len(self._key) - 1
-        left = np.maximum(right - 1, 0)
-        right = np.minimum(right, last)
-        right = np.where(self._boot[right] == boots, right, left)
-        left = np.where(self._boot[left] == boots, left, right)
-        known = self._boot[left] == boots
-        since = (at - self._uptime[left]).astype(np.float64)
-        until = (self._uptime[right] - at).astype(np.float64)
-        past = until < 0
-        until = np.maximum(until, 0)
-        drift = self._drift
+        knot = self._knot_before(boots * _BOOT_SHIFT + at)
+        known = self._boot[knot] == boots
+        base, middle, rate, below, below_next, above, above_next = self._spans[:, knot]
+        since = at - base
+        fast, slow = 1 + self._drift, 1 - self._drift
         with np.errstate(invalid="ignore"):
-            low = np.maximum(self._low[left] + since * (1 - drift), self._low[right] - until * (1 + drift))
-            high = np.minimum(self._high[left] + since * (1 + drift), self._high[right] - until * (1 - drift))
-            span = (self._uptime[right] - self._uptime[left]).astype(np.float64)
-            rate = np.where(span > 0, (self._middle[right] - self._middle[left]) / np.maximum(span, 1), 1.0)
-            middle = self._middle[left] + since * rate
-            low = np.where(past, self._low[left] + since * (1 - drift), low)
-            high = np.where(past, self._high[left] + since * (1 + drift), high)
-            worst = np.maximum(high - middle, middle - low)
+            middle += since * rate
+            down = np.minimum(below + since * (rate - slow), below_next + since * (rate - fast))
+            up = np.minimum(above + since * (fast - rate), above_next + since * (slow - rate))
+            worst = np.maximum(down, up)
         placed = known & np.isfinite(middle)
-        result[placed] = np.rint(middle[placed]).astype(np.int64)
         bounded = placed & np.isfinite(worst)
         # rounding to whole milliseconds may add up to one
+        if bounded.all():
+            return np.rint(middle).astype(np.int64), np.ceil(worst).astype(np.int64) + 1
+        result[placed] = np.rint(middle[placed]).astype(np.int64)
         error[bounded] = np.ceil(worst[bounded]).astype(np.int64) + 1
         return result, error
 

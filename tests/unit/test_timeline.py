@@ -53,6 +53,26 @@ def test_no_contact_at_all_is_unknown():
     assert utc_of(line, 1, 5) == (UNKNOWN_UTC_MS, UNBOUNDED_MS)
     assert np.isnat(np.array([UNKNOWN_UTC_MS]).view("datetime64[ms]")[0])
     assert utc_of(line, 9, 5) == (UNKNOWN_UTC_MS, UNBOUNDED_MS)
+    assert utc_of(Timeline([], {}), 1, 5) == (UNKNOWN_UTC_MS, UNBOUNDED_MS)
+
+
+def test_records_in_any_order_get_the_same_times():
+    contacts = [
+        Contact(1, 40_000, T0, 100),
+        Contact(1, 900_000, T0 + 860_010, 80),
+        Contact(3, 0, T0 + 5_000_000, 9),
+    ]
+    line = Timeline(contacts, {1: 1_000_000, 2: 50_000, 3: 700_000})
+    rng = np.random.default_rng(1)
+    boot = np.repeat([1, 2, 3], 50)
+    uptime = np.concatenate([np.sort(rng.integers(0, end, 50)) for end in (1_000_000, 50_000, 900_000)])
+    order = rng.permutation(150)
+    in_order, shuffled = line.utc(boot, uptime), line.utc(boot[order], uptime[order])
+    for one, other in zip(in_order, shuffled, strict=True):
+        assert np.array_equal(one[order], other)
+    # past the last record that the timeline knew of, time goes on at the crystal's rate
+    when, error = utc_of(line, 3, 900_000)
+    assert when == T0 + 5_900_000 and 9 + 90 <= error <= 9 + 92
 
 
 def test_a_jumped_host_clock_is_outvoted_and_reported():

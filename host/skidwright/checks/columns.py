@@ -126,10 +126,23 @@ class Columns:
         return np.asarray(self.windows_14um.max(axis=0) >= _WINDOW_FULL)
 
     @cached_property
-    def code_bounds(self) -> tuple[Floats, Floats]:
-        """What the board's scale numbers mean: more than, and up to and including, per mL, both (4, n)."""
-        codes = np.ascontiguousarray(self.samples["codes"].T)
-        return _MORE_THAN.take(codes, mode="clip"), _UP_TO.take(codes, mode="clip")
+    def code_up_to(self) -> Floats:
+        """The highest concentration that the board's scale numbers mean, per mL, (4, n); -1 for none."""
+        return np.asarray(_UP_TO.take(self._codes, mode="clip"))
+
+    @cached_property
+    def code_right(self) -> Mask:
+        """Where the board's scale number is that of its count and volume, (4, n).
+
+        Exact although in floats: with volumes below 5 L no quotient but an equal one rounds to a limit.
+        """
+        return np.asarray(
+            (self.per_ml > _MORE_THAN.take(self._codes, mode="clip")) & (self.per_ml <= self.code_up_to)
+        )
+
+    @cached_property
+    def _codes(self) -> NDArray[np.uint8]:
+        return np.ascontiguousarray(self.whole("codes").T)
 
     def saturation(self, which: str) -> Floats:
         """Saturation "min", "mean" or "max" during the count, percent; NaN where the loop had failed."""

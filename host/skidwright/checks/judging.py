@@ -75,12 +75,11 @@ class Judge:
 
 def _codes(c: Columns) -> NDArray[np.uint8]:
     """Scale numbers of the corrected concentrations, (n, 4); the board's are kept where proven right."""
-    more_than, up_to = c.code_bounds
-    wrong = ~((c.true_per_ml > more_than) & (c.true_per_ml <= up_to))
+    # a correction only ever raises a concentration
+    wrong = ~(c.code_right & (c.true_per_ml <= c.code_up_to))
     codes = c.whole("codes").copy()
-    if wrong.any():
-        channel, row = np.nonzero(wrong)
-        codes[row, channel] = iso4406.scale_numbers(c.true_per_ml[channel, row])
+    place = np.flatnonzero(wrong)
+    codes[place % c.n, place // c.n] = iso4406.scale_numbers(c.true_per_ml.reshape(-1)[place])
     return codes
 
 

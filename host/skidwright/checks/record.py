@@ -61,9 +61,7 @@ def calibration_unknown(c: Columns) -> Mask:
 
 def code_differs(c: Columns) -> Mask:
     """The board's scale numbers or its marks for few particles are not those recomputed here."""
-    # exact although in floats: with volumes below 5 L no quotient but an equal one rounds to a limit
-    more_than, up_to = c.code_bounds
-    right = ((c.per_ml > more_than) & (c.per_ml <= up_to)).all(axis=0)
+    right = c.code_right.all(axis=0)
     few = (c.counts < iso4406.FEW_PARTICLES).view(np.uint8)
     flags = few[0] | few[1] << 1 | few[2] << 2 | few[3] << 3
     return np.asarray(~right | ((c.whole("flags") & 15) != flags))
