@@ -53,8 +53,11 @@ class Archive:
         return cls(path)
 
     @classmethod
-    def create(cls, path: Path | str) -> Archive:
-        """The archive at `path`, made if the folder is empty or missing. Raises as `open`, and DiskFull."""
+    def create(cls, path: Path | str, salvaged_from: str = "") -> Archive:
+        """The archive at `path`, made if the folder is empty or missing. Raises as `open`, and DiskFull.
+
+        A new one for logs that were salvaged says where from, and commands that read it say so too.
+        """
         path = Path(path)
         try:
             if not (path / NAME).exists():
@@ -63,7 +66,8 @@ class Archive:
                     raise ArchiveError(
                         "the folder holds something else", str(path), "name an empty or a new folder"
                     )
-                _write_table(path / NAME, {"format": FORMAT})
+                note = {"salvaged_from": salvaged_from} if salvaged_from else {}
+                _write_table(path / NAME, {"format": FORMAT, **note})
         except OSError as error:
             raise disk_error(error, path) from None
         return cls.open(path)
@@ -114,6 +118,15 @@ class Archive:
         except OSError as error:
             raise disk_error(error, path.parent) from None
         return LogWriter(path)
+
+
+def salvaged_from(log_path: Path) -> str:
+    """Where the logs of the archive that a log file lies in were salvaged from; empty for pulled ones."""
+    try:
+        table = _read_table(log_path.parent.parent / NAME) or {}
+    except ArchiveUnreadable:
+        return ""
+    return str(table.get("salvaged_from", ""))[:200]
 
 
 def _read_table(path: Path) -> dict[str, Any] | None:

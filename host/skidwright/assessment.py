@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright import dataset, layouts
+from skidwright import archive, dataset, layouts
 from skidwright.chain import ChainResult
 from skidwright.checks import CheckLimits, Judge, SettingsHistory, Verdicts
 from skidwright.checks import join as join_verdicts
@@ -40,6 +40,7 @@ class Assessment:
         drift_ppm: float = DRIFT_PPM,
     ) -> None:
         self.path = path
+        self.salvaged_from = archive.salvaged_from(path)
         self.limits = limits or CheckLimits()
         self.settings = SettingsHistory(*([board_settings] if board_settings else []))
         self.chain: ChainResult = dataset.verify_chain(path, chain_key)

@@ -146,6 +146,7 @@ def log_row(log: Assessment) -> dict[str, Any]:
         "protection": log.chain.protection,
         "clock_contacts": len(log.timeline.contacts),
         "integrity": wrong or f"all verified, {log.chain.links:,} links of the chain hold",
+        "salvaged_from": log.salvaged_from,
         "lost": [str(loss) for loss in log.losses[:MAX_FINDINGS]],
         "findings": [str(finding) for finding in report.findings],
     }

@@ -28,6 +28,7 @@ SkidwrightError
  |    +-- NoModel           the trace cannot carry a model: no step seen, the meter too coarse
  |    +-- StepTestStopped   a step test on the skid that had to end: an interlock, flow out of its limits
  +-- KeyFileError           a file that should hold the key of a board's log
+ +-- SalvageError           raw flash that cannot be read, or holds no segment
  +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
  +-- ScenarioError          a scenario file of the virtual skid: a misspelt key, a value out of range
  +-- SimError               the virtual skid cannot run: no MicroPython here, the firmware crashes or hangs
@@ -145,6 +146,10 @@ class StepTestStopped(TuningError):
 
 class KeyFileError(SkidwrightError):
     """The key of a board's log."""
+
+
+class SalvageError(SkidwrightError):
+    """Recovering a log from raw flash."""
 
 
 class InstallError(SkidwrightError):

@@ -100,7 +100,8 @@ _TEXT: dict[int, tuple[str, str, str]] = {
     faults.STORAGE: (
         "The log could not be written.",
         "The board's flash is full with other files, worn out or damaged.",
-        "Pull the log now. Then remove other files or replace the board; what was pulled is safe.",
+        "Pull the log now. If the board has lost its files, run `skidwright salvage PORT` before anything is "
+        "written to it. Then remove other files or replace the board; what was pulled is safe.",
     ),
     faults.LOG_OVERWROTE: (
         "The log was full and records that no host had pulled had to be given up.",

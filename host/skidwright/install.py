@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -21,12 +19,13 @@ import skidboard
 from skidboard import log_key
 from skidboard import settings as settings_table
 
-from skidwright.errors import ConfigError, InstallError, LinkError, NotASkid, PortError
+from skidwright.errors import ConfigError, InstallError, NotASkid, PortError
+from skidwright.prompt import leave_app as _leave_app
+from skidwright.prompt import mpremote as _mpremote
 from skidwright.session import Session
 
 # A board that leaves its app may reset to do so, and its port is away for a moment.
 _BACK_WITHIN_S = 20.0
-_COMMAND_S = 180.0
 # Each start of mpremote costs half a second.
 _FILES_AT_ONCE = 8
 _VIRTUAL = "virtual.py"
@@ -202,16 +201,6 @@ def _bring_up_to_date(
         )
 
 
-def _leave_app(port: str) -> bool:
-    """Ask a running app to end; False when there is none (a prompt, or a blank board)."""
-    with Session.open(port, timeout_s=1.0, tries=2) as session:
-        try:
-            session.leave()
-        except LinkError:
-            return False
-    return True
-
-
 def _await_start(port: str) -> str:
     """Wait until the firmware answers; the device."""
     deadline = time.monotonic() + _BACK_WITHIN_S
@@ -250,20 +239,3 @@ def _look(port: str) -> tuple[str, dict[str, str]]:
         raise InstallError(
             "the board's prompt answers nonsense", port, "reset the board, then repeat"
         ) from None
-
-
-def _mpremote(port: str, *arguments: str) -> str:
-    """Run one mpremote command on the board at its prompt; what it printed. Raises InstallError."""
-    command = [sys.executable, "-m", "mpremote", "connect", port, "resume", *arguments]
-    try:
-        done = subprocess.run(command, capture_output=True, timeout=_COMMAND_S, stdin=subprocess.DEVNULL)
-    except subprocess.TimeoutExpired:
-        raise InstallError(
-            "the board does not answer mpremote", port, "reset the board, then repeat"
-        ) from None
-    if done.returncode:
-        said = (done.stderr or done.stdout).decode("utf-8", "replace").strip().splitlines()
-        reason = said[-1][:200] if said else f"exit status {done.returncode}"
-        remedy = "reset the board, or power it up with the safe-mode input set, then repeat"
-        raise InstallError(f"mpremote: {reason.removeprefix('mpremote: ')}", port, remedy)
-    return done.stdout.decode("utf-8", "replace")

@@ -22,6 +22,7 @@ COMMANDS = {
     "tell": "board_commands:tell",
     "mark": "board_commands:mark",
     "pull": "pull_command:pull",
+    "salvage": "salvage_command:salvage",
     "check": "check_command:check",
     "report": "report_command:report",
     "export": "export_command:export",
@@ -35,7 +36,18 @@ COMMANDS = {
 GROUPS = {
     "Without a skid": ("demo", "sim", "code", "fluid", "water"),
     "Building one": ("size", "wiring"),
-    "At the skid": ("ports", "install", "settings", "tune", "status", "watch", "tell", "mark", "pull"),
+    "At the skid": (
+        "ports",
+        "install",
+        "settings",
+        "tune",
+        "status",
+        "watch",
+        "tell",
+        "mark",
+        "pull",
+        "salvage",
+    ),
     "With what was pulled": ("check", "report", "export"),
 }
 SHOW_TRACEBACK = "SKIDWRIGHT_TRACEBACK"

@@ -103,6 +103,8 @@ def _print_tables(tally: Any, found: Any, each: bool) -> None:
             f"board {log['device']}, log {log['log']}: {log['records']:,} records "
             f"({log['samples']:,} samples), {log['integrity']}"
         )
+        if log["salvaged_from"]:
+            output.say(f"  SALVAGED from raw flash ({log['salvaged_from']}): whatever is not here was lost")
         output.say(f"  protected by {log['protection']}")
         for line in log["lost"][:SHOWN_LOSSES]:
             output.say(f"  {line}")

@@ -66,6 +66,9 @@ def _chain(logs: Sequence[Assessment]) -> str:
     if broken:
         text += f"; {broken:,} BROKEN: bytes were changed after they had been written"
     kinds = list(dict.fromkeys(log.chain.protection for log in logs))
+    salvaged = list(dict.fromkeys(log.salvaged_from for log in logs if log.salvaged_from))
+    if salvaged:
+        text = f"SALVAGED from raw flash ({', '.join(salvaged)}), so it may be incomplete; {text}"
     return f"{text}. Protected by {'; '.join(kinds)}"
 
 

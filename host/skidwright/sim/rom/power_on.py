@@ -126,7 +126,14 @@ rom = Rom(config)
 sys.modules["skidrom"] = rom
 sys.modules["machine"] = Machine(rom)
 vfs.umount("/")
-vfs.mount(vfs.VfsLfs2(rom.flash, progsize=256, readsize=32, lookahead=32, mtime=False), "/")
+HOW = {"progsize": 256, "readsize": 32, "lookahead": 32}
+try:
+    storage = vfs.VfsLfs2(rom.flash, mtime=False, **HOW)
+except OSError:
+    # So does the boot script of the real board, without a word.
+    vfs.VfsLfs2.mkfs(rom.flash, **HOW)
+    storage = vfs.VfsLfs2(rom.flash, mtime=False, **HOW)
+vfs.mount(storage, "/")
 sys.path[:] = ["", ".frozen", "/lib"]
 run_main = config["run_main"]
 del config, f
