@@ -136,6 +136,7 @@ class Journal:
 
         Returns the sequence number, or -1 when it could not be stored; `problem` then says why.
         """
+        problem = None
         for _ in range(2):
             seq = -1
             try:
@@ -148,8 +149,12 @@ class Journal:
                 return seq
             except OSError as error:
                 self._fail(error)
+                problem = self.problem
                 if seq >= 0 and self._was_stored(seq, slot):
                     return seq
+        # What can be read but not written passes for good when it is looked at again: it is not.
+        self._ready = False
+        self.problem = problem
         self.lost += 1
         return -1
 
