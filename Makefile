@@ -11,9 +11,12 @@ TRIALS ?= 2000
 FIRST_SEED ?= 0
 # For `make fuzz`.
 MINUTES ?= 2
+# For `make soak`.
+DAYS ?= 365
+SEED ?= 1
 FAMILY_SEEDS ?= 1-100
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz clean
+.PHONY: help demo test lint types bench score score-families docs storm fuzz soak clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -23,6 +26,7 @@ help:
 	@echo "make bench  speed, as ratios measured side by side"
 	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
+	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
 	@echo "make docs   write the generated reference pages again"
 
 # What a user needs ...
@@ -70,6 +74,9 @@ storm: $(VENV)/.test
 fuzz: $(VENV)/.test
 	-$(PIP) --group fuzz
 	$(BIN)/python tests/fault/fuzz.py --minutes $(MINUTES)
+
+soak: $(VENV)/.test
+	$(BIN)/python tests/fault/soak.py --days $(DAYS) --seed $(SEED)
 
 clean:
 	rm -rf $(VENV) build dist
