@@ -22,6 +22,7 @@ UNKNOWN_UTC_MS = np.iinfo(np.int64).min  # also numpy's NaT
 UNBOUNDED_MS = np.iinfo(np.int64).max
 _BOOT_SHIFT = 1 << 44
 _INF = np.inf
+_FAR_MS = float(1 << 62)
 Floats = NDArray[np.float64]
 
 
@@ -203,6 +204,8 @@ class Timeline:
             worst = np.maximum(down, up)
         placed = known & np.isfinite(middle)
         bounded = placed & np.isfinite(worst)
+        # a forged contact may name any time; what does not fit is as far as can be said
+        middle, worst = np.clip(middle, -_FAR_MS, _FAR_MS), np.minimum(worst, _FAR_MS)
         # rounding to whole milliseconds may add up to one
         if bounded.all():
             return np.rint(middle).astype(np.int64), np.ceil(worst).astype(np.int64) + 1
