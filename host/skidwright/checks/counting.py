@@ -55,10 +55,14 @@ def slope_odd(c: Columns) -> Mask:
     finer, coarser = c.counts[:-1], c.counts[1:]
     step = np.diff(_LOG_SIZES)[:, None]
     limits = c.limits
+    most, least = finer * np.exp(-limits.slope_least * step), finer * np.exp(-limits.slope_most * step)
+    odd = ((coarser > most) | (coarser < least)) & (finer >= limits.slope_counts)
+    if not odd.any():
+        return np.zeros(c.n, np.bool_)
     # counting noise of three standard deviations is given away before anything is called odd
-    flat = coarser - 3 * np.sqrt(coarser) > finer * np.exp(-limits.slope_least * step)
-    steep = coarser + 3 * np.sqrt(coarser + 1) + 3 < finer * np.exp(-limits.slope_most * step)
-    return np.asarray(((flat | steep) & (finer >= limits.slope_counts)).any(axis=0))
+    flat = coarser - 3 * np.sqrt(coarser) > most
+    steep = coarser + 3 * np.sqrt(coarser + 1) + 3 < least
+    return np.asarray((odd & (flat | steep)).any(axis=0))
 
 
 def coincidence_heavy(c: Columns) -> Mask:
