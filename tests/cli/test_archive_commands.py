@@ -2,6 +2,7 @@
 
 import csv
 import io
+import os
 from pathlib import Path
 
 import pytest
@@ -104,6 +105,30 @@ def test_export_is_csv_with_units(run, archive: Path) -> None:
     piped = run("export", "-", "--archive", archive, "--asset", 2)
     assert len(list(csv.reader(io.StringIO(piped.out)))) == 31
     assert [path.name for path in Path().iterdir()] == ["samples.csv"]
+
+
+def test_export_into_a_pipe_or_through_a_link_takes_neither_away(run, archive: Path) -> None:
+    os.mkfifo("pipe")
+    reader = os.open("pipe", os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        assert run("export", "pipe", "--archive", archive, "--asset", 2).status == 0
+        assert os.read(reader, 4).startswith(b"utc,")
+    finally:
+        os.close(reader)
+    assert Path("pipe").is_fifo()
+    Path("real.csv").write_text("old")
+    Path("link.csv").symlink_to("real.csv")
+    assert run("export", "link.csv", "--archive", archive).status == 0
+    assert Path("link.csv").is_symlink()
+    assert Path("real.csv").read_text().startswith("utc,")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_export_onto_a_full_device_is_said_and_leaves_the_device(run, one_line, archive: Path) -> None:
+    # Through a link, so that a fault of ours cannot take the system's own device away.
+    Path("full").symlink_to("/dev/full")
+    one_line(run("export", "full", "--archive", archive), "full: No space left", "free some space")
+    assert Path("full").is_char_device()
 
 
 @pytest.mark.parametrize("command", [["check"], ["report"], ["export", "x.csv"]])

@@ -1,8 +1,9 @@
 """`skidwright export`: samples as CSV for spreadsheets and other programs."""
 
 import dataclasses
+import io
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,21 +48,38 @@ def export(
     if str(target) == "-":
         if as_json:
             raise click.UsageError("--json and TARGET - would both write to standard output")
+        if isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(newline="")
         return 0 if exporting.write_csv(pieces, sys.stdout) else 1
-    half = target.with_name(f".{target.name}.part")
     try:
-        with half.open("w", encoding="utf-8", newline="") as file:
-            written = exporting.write_csv(pieces, file)
-        half.replace(target)
+        written = _write(target, pieces)
     except OSError as error:
         raise OSError(error.errno, error.strerror, str(target)) from error
-    finally:
-        half.unlink(missing_ok=True)
     if as_json:
         output.print_json({"samples": written, "file": str(target), "columns": list(exporting.HEADERS)})
     else:
         output.say(f"{written:,} samples written to {target}")
     return 0 if written else 1
+
+
+def _write(target: Path, pieces: "Iterable[tuple[Dataset, Verdicts]]") -> int:
+    """Write the CSV to `target`, a file whole or not at all; the number of samples."""
+    from skidwright import export as exporting
+
+    if target.exists() and not target.is_file():
+        # A device or a pipe, /dev/stdout say: it is written into. Replacing it would take it away.
+        with target.open("w", encoding="utf-8", newline="") as file:
+            return exporting.write_csv(pieces, file)
+    # Where a link leads to, so that it stays a link.
+    target = target.resolve()
+    half = target.with_name(f".{target.name}.part")
+    try:
+        with half.open("w", encoding="utf-8", newline="") as file:
+            written = exporting.write_csv(pieces, file)
+        half.replace(target)
+    finally:
+        half.unlink(missing_ok=True)
+    return written
 
 
 def _pieces(logs: "list[Assessment]", assets: tuple[int, ...]) -> "Iterator[tuple[Dataset, Verdicts]]":
