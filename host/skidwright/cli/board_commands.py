@@ -8,6 +8,8 @@ import click
 from skidwright.cli import options
 
 BY_HAND = ("duty", "hold")
+# What a record of the log has room for.
+_MARK_BYTES = 88
 COMMANDS = ("start", "stop", "reset", *BY_HAND, "auto")
 
 
@@ -151,4 +153,5 @@ def mark(port: str, text: str) -> None:
     with Session.open(port) as session:
         session.hello()
         session.command(f"mark {text.strip()}")
-    click.echo("mark: written")
+    cut = len(text.strip().encode()) > _MARK_BYTES
+    click.echo("mark: written" + (f", cut to its first {_MARK_BYTES} bytes" if cut else ""))
