@@ -109,8 +109,42 @@ def test_a_reader_that_has_seen_enough_is_no_error(archive: Path) -> None:
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         process.stdout.close()
         error = process.stderr.read()
-        assert process.wait() in (0, 1)
+        assert process.wait() in (0, 1)  # 1 where the answer fitted the pipe: a sample was rejected
     assert error == b""
+
+
+def test_without_a_command_the_help_stands_as_it_is(run) -> None:
+    for arguments in ([], ["wiring"]):
+        answer = run(*arguments)
+        shown = (answer.out + answer.err).splitlines()
+        assert shown[0].startswith("Usage: skidwright")
+        assert len(shown) > 8
+        assert "Traceback" not in answer.err
+
+
+@pytest.mark.parametrize("command", [["code", "--per-ml", "1", "1", "1"], ["check"]])
+def test_closed_standard_output_stops_nothing(archive: Path, command: list[str]) -> None:
+    words = [*SKIDWRIGHT, *command, *(["--archive", str(archive)] if command == ["check"] else [])]
+    done = subprocess.run(["sh", "-c", '"$@" >&-', "sh", *words], stderr=subprocess.PIPE, text=True)
+    assert done.returncode in (0, 1)
+    assert done.stderr == ""
+
+
+def test_signs_that_the_encoding_lacks_stop_nothing(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "skid.toml").write_text('[[asset]]\nnumber = 1\nname = "Größe 漢字"\n', "utf-8")
+    said = {}
+    for json in ([], ["--json"]):
+        words = [*SKIDWRIGHT, "check", *json, "--archive", str(archive)]
+        done = subprocess.run(
+            [*words, "--config", str(tmp_path / "skid.toml")],
+            env={**os.environ, "PYTHONIOENCODING": "ascii"},
+            capture_output=True,
+            text=True,
+        )
+        assert (done.returncode, done.stderr) == (1, "")
+        said[bool(json)] = done.stdout
+    assert "Gr??e ??" in said[False]
+    assert "Gr\\u00f6\\u00dfe" in said[True]
 
 
 def test_interrupt_is_one_line(run, monkeypatch: pytest.MonkeyPatch) -> None:

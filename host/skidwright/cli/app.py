@@ -2,10 +2,12 @@
 
 import errno
 import importlib
+import io
 import os
 import sys
 import traceback
 from collections.abc import Sequence
+from pathlib import Path
 
 import click
 from skidboard import VERSION
@@ -52,6 +54,8 @@ GROUPS = {
 }
 SHOW_TRACEBACK = "SKIDWRIGHT_TRACEBACK"
 STOPPED = 130
+# What click raises, with the help as its text, for a group without a command; older ones print it themselves.
+_NO_ARGUMENTS: type[click.UsageError] | tuple[()] = getattr(click.exceptions, "NoArgsIsHelpError", ())
 
 _REMEDIES = {
     errno.ENOSPC: "free some space and run it again; what was there before is undamaged",
@@ -155,11 +159,15 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.Abort):
         _say("stopped: what was finished by then is kept")
         return STOPPED
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):
         # The reader of a pipe, such as `head`, has seen enough: no error, and nothing more to say to it.
+        # (click makes a SystemExit of it, and has no other reason to raise one here.)
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 0
     except Exception as error:
+        if isinstance(error, _NO_ARGUMENTS):
+            print(error.format_message(), file=sys.stderr)
+            return 2
         if os.environ.get(SHOW_TRACEBACK):
             traceback.print_exc()
         if _foreseen(error):
@@ -178,4 +186,11 @@ def _say(text: str) -> None:
 
 def main() -> None:
     """Entry point of the command `skidwright`."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:  # closed by whoever started us
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+        elif isinstance(stream, io.TextIOWrapper):
+            # A sign that the terminal or pipe cannot show (old code pages) becomes "?" and stops nothing.
+            stream.reconfigure(errors="replace")
     sys.exit(run())

@@ -22,7 +22,8 @@ def console(stderr: bool = False) -> "Console":
 
 def print_json(answer: Any) -> None:
     """One JSON document on stdout."""
-    print(json.dumps(answer, indent=2, ensure_ascii=False, default=_plain))
+    unicode = (sys.stdout.encoding or "").lower().startswith("utf")
+    print(json.dumps(answer, indent=2, ensure_ascii=not unicode, default=_plain))
 
 
 def _plain(value: Any) -> Any:
