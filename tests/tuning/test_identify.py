@@ -41,9 +41,7 @@ def test_fifty_random_plants_and_meters() -> None:
     worst, cover = np.max(errors, axis=0), np.mean(held, axis=0)
     spread = f"{PLANTS} plants, meters of {min(periods):.2f} to {max(periods):.2f} s a pulse"
     for name, w, c in zip(("gain", "time constant", "dead time"), worst, cover, strict=True):
-        print(
-            f"figure: identified over {spread}: {name}: worst error {w:.1%}, 95 % interval holds {c:.0%}"
-        )
+        print(f"figure: identified over {spread}: {name}: worst error {w:.1%}, 95 % interval holds {c:.0%}")
     assert worst.max() <= 0.10
     assert cover.min() >= 0.90
 
