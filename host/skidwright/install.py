@@ -19,7 +19,7 @@ import skidboard
 from skidboard import log_key
 from skidboard import settings as settings_table
 
-from skidwright.errors import ConfigError, InstallError, NotASkid, PortError
+from skidwright.errors import ConfigError, InstallError, LinkTimeout, NotASkid, PortError
 from skidwright.prompt import leave_app as _leave_app
 from skidwright.prompt import mpremote as _mpremote
 from skidwright.session import Session
@@ -58,12 +58,17 @@ try: w('skidboard',o)
 except OSError: pass
 print('SKID'+json.dumps([sys.platform,o]))
 """
+# mpremote still writes after handing this over: the reset, which takes the port away, has to wait for that.
 _START = """
 try:
     import machine
 except ImportError:
     machine=None
-if machine: machine.reset()
+if machine:
+    import micropython, time
+    micropython.kbd_intr(-1)
+    time.sleep_ms(300)
+    machine.reset()
 import main
 main.main()
 """
@@ -208,7 +213,8 @@ def _await_start(port: str) -> str:
         try:
             with Session.open(port, timeout_s=1.0, tries=2) as session:
                 return session.hello().device
-        except (PortError, NotASkid) as error:
+        except (PortError, NotASkid, LinkTimeout) as error:
+            # LinkTimeout: what answered was a request of an earlier round, read late by a board just started.
             if time.monotonic() > deadline:
                 raise InstallError(
                     f"the firmware is on the board but does not start ({error.what})",
