@@ -15,6 +15,12 @@ _LISTS = ("--per-ml", "--counts")
 class Number(click.FloatRange):
     """A finite number: click by itself lets `nan` and `inf` pass every range."""
 
+    name = "number"
+
+    def _describe_range(self) -> str:
+        """The range for the help; nothing where there is none, for which click writes x<=None."""
+        return "" if self.min is None and self.max is None else super()._describe_range()
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """As click does, and refuse what is not finite."""
         number = float(super().convert(value, param, ctx))
