@@ -1,70 +1,13 @@
-"""One command line run in this process, and a small archive to run it on."""
+"""A small archive, and a live port, to run commands on."""
 
-import json
-import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 import synthetic_log as sl
+from command_line import one_line, run  # noqa: F401  (fixtures)
 from skidboard import records
-from skidwright.cli import app
-
-
-class Answer(NamedTuple):
-    """What a command line gave: exit status, standard output, standard error."""
-
-    status: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        """Standard output as JSON."""
-        return json.loads(self.out)
-
-
-Run = Callable[..., Answer]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
-    """Run `skidwright ARGUMENTS` in an empty folder, without the settings of whoever runs the tests."""
-    for name in [name for name in os.environ if name.startswith("SKIDWRIGHT")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("NO_COLOR", "1")
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    folder = tmp_path / "here"
-    folder.mkdir()
-    monkeypatch.chdir(folder)
-
-    def go(*arguments: Any) -> Answer:
-        capsys.readouterr()
-        status = app.run([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        return Answer(status, out, err)
-
-    return go
-
-
-def assert_one_line(answer: Answer, *words: str) -> None:
-    """Exit status 2 and one line on standard error that holds all `words`; nothing of Python's in it."""
-    assert answer.status == 2, answer
-    lines = answer.err.strip().splitlines()
-    assert len(lines) == 1, answer.err
-    assert lines[0].startswith("skidwright: ")
-    assert "Traceback" not in answer.err and "unexpected" not in answer.err, answer.err
-    for word in words:
-        assert word in lines[0], lines[0]
-
-
-@pytest.fixture
-def one_line() -> Callable[..., None]:
-    """`assert_one_line`, see there."""
-    return assert_one_line
 
 
 def write_archive(folder: Path, rows: np.ndarray, log: int = sl.LOG) -> Path:

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+from command_line import run  # noqa: F401  (fixture)
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import from_table
 from skidwright.tuning import tuning_file
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "cli"))
-from conftest import run  # noqa: E402,F401  (fixture)
 
 
 @pytest.mark.slow

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from command_line import one_line, run  # noqa: F401  (fixtures)
 from plants import Plant, step_test
 from skidwright.errors import TraceError
 from skidwright.tuning import trace as traces
 from skidwright.tuning import tuning_file
 from skidwright.tuning.trace import Trace
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "cli"))
-from conftest import one_line, run  # noqa: E402,F401  (fixtures)
 
 PLANT = Plant(2.5, 1.2, 0.5, 730.0, 150.0)
 
