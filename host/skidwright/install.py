@@ -35,6 +35,8 @@ MAIN = "main.py"
 KEY = log_key.NAME
 
 # Runs on the board: what it is, and the SHA-256 of every file that is ours to replace.
+# Enough to digest every file on a board; with nobody behind the port, long enough to wait.
+_LOOK_S = 40.0
 _LOOK = """
 import os,sys,json,hashlib,binascii
 def s(p):
@@ -237,7 +239,7 @@ def _look_patiently(port: str) -> tuple[str, dict[str, str]]:
 
 def _look(port: str) -> tuple[str, dict[str, str]]:
     """(platform, {path: SHA-256}) of the board."""
-    said = _mpremote(port, "exec", _LOOK)
+    said = _mpremote(port, "exec", _LOOK, within_s=_LOOK_S)
     try:
         platform, files = json.loads(said.split("SKID", 1)[1])
         return str(platform), {str(name): str(digest) for name, digest in files.items()}

@@ -21,11 +21,11 @@ def leave_app(port: str) -> bool:
     return True
 
 
-def mpremote(port: str, *arguments: str) -> str:
+def mpremote(port: str, *arguments: str, within_s: float = _COMMAND_S) -> str:
     """Run one mpremote command on the board at its prompt; what it printed. Raises InstallError."""
     command = [sys.executable, "-m", "mpremote", "connect", port, "resume", *arguments]
     try:
-        done = subprocess.run(command, capture_output=True, timeout=_COMMAND_S, stdin=subprocess.DEVNULL)
+        done = subprocess.run(command, capture_output=True, timeout=within_s, stdin=subprocess.DEVNULL)
     except subprocess.TimeoutExpired:
         raise InstallError(
             "the board does not answer mpremote", port, "reset the board, then repeat"

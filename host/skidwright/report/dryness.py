@@ -33,7 +33,8 @@ def dryness(data: AssetReport) -> Part:
     at = f" at {warm:.0f} °C" if np.isfinite(warm) else ""
     text = f"Water: {water:.0f} % of saturation{at} (median of the newest {len(last)} valid readings"
     findings = [f"{text})." if limit is None else f"{text}) against a limit of {limit:g} %."]
-    findings += _when_cold(data, water, float(warm))
+    lines, cold_percent = _when_cold(data, water, float(warm))
+    findings += lines
     if limit is None:
         return Part(
             UNKNOWN, f"water at {water:.0f} %, no limit set", findings, ["Set a water limit for this asset."]
@@ -54,16 +55,21 @@ def dryness(data: AssetReport) -> Part:
         return Part(CLOSE, "dry enough, though getting wetter", findings, wet_actions[:1])
     if any(FREE_WATER in line for line in findings):
         return Part(CLOSE, "dry enough while warm, but free water is likely when cold", findings, wet_actions)
+    if cold_percent > limit:
+        return Part(
+            CLOSE, "dry enough while warm, but wetter than its limit when cold", findings, wet_actions
+        )
     return Part(GOOD, "dry enough", findings)
 
 
-def _when_cold(data: AssetReport, percent: float, warm_c: float) -> list[str]:
-    """Where free water begins and what the same water means at the coldest this fluid gets.
+def _when_cold(data: AssetReport, percent: float, warm_c: float) -> tuple[list[str], float]:
+    """Where free water begins, and what the same water means at the coldest this fluid gets.
 
-    By the fluid's own constants, else by both published pairs.
+    In words, and as the highest saturation in percent there (0 where it cannot be told). By the fluid's own
+    constants, else by both published pairs.
     """
     if not np.isfinite(warm_c) or percent <= 0:
-        return []
+        return [], 0.0
     own = data.asset.solubility
     fluids = [own] if own else list(PUBLISHED.values())
     source = (
@@ -76,19 +82,21 @@ def _when_cold(data: AssetReport, percent: float, warm_c: float) -> list[str]:
     found = [f"Free water would begin below {degrees} °C ({source})."]
     cold_c = data.asset.coldest_c
     if cold_c is None or cold_c >= warm_c:
-        return found
-    return found + _at_coldest(percent, warm_c, cold_c, fluids, source)
+        return found, 0.0
+    line, cold_percent = _at_coldest(percent, warm_c, cold_c, fluids, source)
+    return [*found, line], cold_percent
 
 
 def _at_coldest(
     percent: float, warm_c: float, cold_c: float, fluids: list[Solubility], source: str
-) -> list[str]:
-    """A line on the same water at `cold_c`."""
+) -> tuple[str, float]:
+    """A line on the same water at `cold_c`, and the highest saturation it may have there, in percent."""
     cold = sorted(float(carry(percent, warm_c, cold_c, fluid).rs_percent) for fluid in fluids)
     if cold[0] >= 100:
-        return [f"Cooled to {cold_c:g} °C, the coldest this fluid gets, {FREE_WATER} ({source})."]
+        return f"Cooled to {cold_c:g} °C, the coldest this fluid gets, {FREE_WATER} ({source}).", 100.0
     span = f"{cold[0]:.0f} %" if round(cold[0]) == round(cold[1]) else f"{cold[0]:.0f} to {cold[1]:.0f} %"
-    return [
+    return (
         f"Cooled to {cold_c:g} °C, the coldest this fluid gets, the same water is {span} of saturation "
-        f"({source})."
-    ]
+        f"({source}).",
+        cold[-1],
+    )
