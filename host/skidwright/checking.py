@@ -145,11 +145,20 @@ def log_row(log: Assessment) -> dict[str, Any]:
         "chain_links_without_key": log.chain.without_key,
         "protection": log.chain.protection,
         "clock_contacts": len(log.timeline.contacts),
-        "integrity": wrong or f"all verified, {log.chain.links:,} links of the chain hold",
+        "integrity": wrong or _integrity(report.segments, log.chain.links),
         "salvaged_from": log.salvaged_from,
         "lost": [str(loss) for loss in log.losses[:MAX_FINDINGS]],
         "findings": [str(finding) for finding in report.findings],
     }
+
+
+def _integrity(segments: int, links: int) -> str:
+    """What can be said of a log in which nothing was found wrong."""
+    if segments == 0:
+        return "empty: nothing to verify"
+    if links == 0:
+        return "all verified; one segment, so no link of the chain yet"
+    return f"all verified, {links:,} links of the chain hold"
 
 
 def _span(low: float, high: float) -> list[float | None] | None:

@@ -40,8 +40,7 @@ PUBLISHED = {
         7.0895,
         1567.0,
         "mineral-7.09",
-        "mineral insulating oil; IEEE C57.106, from memory; agrees with the printed table of "
-        "solubility from 22 ppm at 0 degC to 772 ppm at 100 degC (powerlinkoil.com)",
+        "mineral insulating oil; IEEE C57.106, from memory, not checked against the printed guide",
     ),
     "mineral-7.42": Solubility(
         7.42,
