@@ -151,7 +151,8 @@ class FakeBoard:
 
 def fresh_folder(name):
     """An empty folder for one test, on CPython and MicroPython alike."""
-    base = os.getenv("SKIDBOARD_TEST_DIR") or "/tmp/skidboard-test"
+    # One for each process, so that two runs at once do not empty each other's.
+    base = os.getenv("SKIDBOARD_TEST_DIR") or "/tmp/skidboard-test-%d" % os.getpid()
     folder = base + "/" + name
     for path in (base, folder):
         if path.split("/")[-1] not in os.listdir("/".join(path.split("/")[:-1])):
