@@ -2,7 +2,6 @@
 
 import errno
 import os
-import pty
 import subprocess
 import sys
 from pathlib import Path
@@ -63,6 +62,7 @@ def test_ports_that_are_none(run, one_line, tmp_path: Path) -> None:
 
 
 def test_a_port_at_which_nobody_answers(run, one_line) -> None:
+    pty = pytest.importorskip("pty", reason="no pseudo-terminals on this system")
     master, slave = pty.openpty()
     try:
         one_line(run("status", os.ttyname(slave)), "no skid answers", "skidwright ports")
@@ -188,3 +188,9 @@ def test_every_foreseen_error_is_one_line(run, one_line, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(app.skidwright, "main", fail)
     one_line(run("check"))
+
+
+def test_a_virtual_skid_is_not_run_past_its_scenario(run, one_line) -> None:
+    one_line(
+        run("sim", "--scenario", "ferry", "--until", "99:00", "--exit"), "--until 99:00", "ends at 48:00"
+    )

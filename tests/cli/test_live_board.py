@@ -24,7 +24,9 @@ def test_status_names_state_and_board(run, live_port: str) -> None:
 def test_watch_looks_as_often_as_told(run, live_port: str) -> None:
     lines = run("watch", live_port, "--json", "--times", 2, "--every", 0.2).out.splitlines()
     assert [json.loads(line)["asset"] for line in lines] == [1, 1]
-    assert run("watch", live_port, "--times", 1).status == 0
+    shown = run("watch", live_port, "--times", 2, "--every", 0.2)
+    assert shown.status == 0
+    assert [" flow " in line for line in shown.out.splitlines()] == [True, True]
 
 
 def test_ports_marks_the_skid(run, live_port: str) -> None:

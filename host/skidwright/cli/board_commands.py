@@ -94,7 +94,12 @@ def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float
 
     from skidwright.cli import output, status_view
 
-    with Live(console=output.console(), auto_refresh=False) as live:
+    screen = output.console()
+    if not screen.is_terminal:
+        for state in _looks(session, every, times):
+            output.say(status_view.line(state))
+        return
+    with Live(console=screen, auto_refresh=False) as live:
         for state in _looks(session, every, times):
             live.update(status_view.panel(state, hello, settings), refresh=True)
 

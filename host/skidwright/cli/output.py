@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
 PIPE_WIDTH = 140
+_GAP = 3  # cells that a column takes beside its text
 
 
 def console(stderr: bool = False) -> "Console":
@@ -36,20 +38,71 @@ def _plain(value: Any) -> Any:
 
 
 def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: str = "") -> None:
-    """A table on stdout. A column whose name begins with ">" is right-aligned."""
+    """A table on stdout. A column whose name begins with ">" is right-aligned.
+
+    Where the terminal is too narrow to keep words and paths whole, each row becomes a block of lines.
+    """
     from rich import box
     from rich.table import Table
 
-    table = Table(title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
-    for name in columns:
-        right = name.startswith(">")
-        table.add_column(name.lstrip(">"), justify="right" if right else "left", overflow="fold")
+    screen = console()
+    names = [name.lstrip(">") for name in columns]
+    cells = [[_text(cell) for cell in row] for row in rows]
+    widths = _widths(names, cells, screen.width)
+    if not widths:
+        _print_blocks(screen, names, cells, title)
+        return
+    table = Table(
+        title=_text(title) if title else None,
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        show_header=any(names),
+    )
+    for name, width in zip(columns, widths, strict=True):
+        table.add_column(name.lstrip(">"), justify="right" if name.startswith(">") else "left", width=width)
+    for row in cells:
+        table.add_row(*row)
+    screen.print(table)
+
+
+def _widths(names: Sequence[str], rows: Sequence[Sequence["Text"]], room: int) -> list[int]:
+    """Cells for each column so that no word is broken and `room` is not exceeded; [] when there is no way."""
+    from rich.cells import cell_len
+
+    columns = [[name, *(row[i].plain for row in rows)] for i, name in enumerate(names)]
+    least = [
+        max((cell_len(word) for text in column for word in text.split()), default=0) for column in columns
+    ]
+    wanted = [max(cell_len(line) for text in column for line in text.split("\n")) for column in columns]
+    left = room - sum(least) - _GAP * len(names) - 1
+    if left < 0:
+        return []
+    widths = least
+    while left and (short := [i for i, width in enumerate(widths) if width < wanted[i]]):
+        # The column that lacks least is helped first: a name is kept on one line before a sentence.
+        first = min(short, key=lambda i: wanted[i] - widths[i])
+        given = min(left, wanted[first] - widths[first])
+        widths[first] += given
+        left -= given
+    return widths
+
+
+def _print_blocks(
+    screen: "Console", names: Sequence[str], rows: Sequence[Sequence["Text"]], title: str
+) -> None:
+    """Each row as lines of name and value, whatever the width; lines that are too long are left to wrap."""
+    if title:
+        screen.print(title, style="bold", soft_wrap=True, markup=False)
+    width = max(map(len, names), default=0)
     for row in rows:
-        table.add_row(*(_text(cell) for cell in row))
-    console().print(table)
+        screen.print()
+        for name, value in zip(names, row, strict=True):
+            if value.plain:
+                screen.print(f"{name:{width}} ", value, sep=" ", soft_wrap=True, markup=False)
 
 
-def _text(cell: Any) -> Any:
+def _text(cell: Any) -> "Text":
     from rich.text import Text
 
     # Text from a board or a file is no markup.

@@ -67,6 +67,8 @@ def sim(
         return
     chosen = scenarios.load(scenario)
     end_s = chosen.duration_s if until is None else scenarios.seconds(until, "--until")
+    if end_s > chosen.duration_s:
+        raise click.UsageError(f"--until {until}: {chosen.title} ends at {_clock(chosen.duration_s)}")
     where = folder or Path(tempfile.mkdtemp(prefix="skidwright-sim-"))
     with VirtualSkid(chosen, where, seed, realtime=realtime, blank=blank, python_board=board or "") as skid:
         output.say(f"{chosen.title}; firmware under {skid.python_board}; files in {where}")
@@ -81,6 +83,11 @@ def sim(
             skid.go_live()
         output.say(f"port: {skid.port}   (Ctrl-C ends)")
         _stay()
+
+
+def _clock(seconds: float) -> str:
+    """Seconds of a scenario as its files write them, "h:mm"."""
+    return f"{int(seconds) // 3600}:{int(seconds) // 60 % 60:02d}"
 
 
 def _stay() -> None:

@@ -59,6 +59,23 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
     return made
 
 
+def line(state: dict[str, Any]) -> str:
+    """The state in one line, with the time, for where `watch` has no terminal to draw on."""
+    import datetime
+
+    from skidwright.cli import output
+
+    counts = " ".join(map(str, (state.get("counts") or [])[:4]))
+    water, fluid = _number(state, "water_cpct") / 100, _number(state, "temp_cdeg") / 100
+    faults = ", ".join(map(str, state.get("faults") or [])) or "no faults"
+    return (
+        f"{output.iso(datetime.datetime.now(datetime.UTC))} {state.get('state', '?')} "
+        f"asset {state.get('asset', '?')} flow {_ml_min(state, 'flow_ul_s')} mL/min "
+        f"duty {_number(state, 'duty_permille') / 10:.1f} % counts {counts} "
+        f"water {water:.1f} % at {fluid:.1f} °C; {faults}"
+    )
+
+
 def wiring_rows(state: dict[str, Any]) -> list[tuple[str, str]]:
     """What stands at the pins, for checking the wiring; nothing from a board that does not say."""
     edges = state.get("edges")
