@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from skidwright import history
 from skidwright.config import Asset, Counter
 from skidwright.report import model
-from skidwright.trade.iso4406 import scale_numbers
 
 Maker = Callable[..., model.AssetReport]
 
@@ -30,21 +30,16 @@ def make_asset(
     when = np.datetime64("2026-03-02T06:00:00", "ms") + (np.arange(n) * minutes * 60000).astype(
         "timedelta64[ms]"
     )
-    samples = model.Samples(
-        seq=np.arange(n, dtype=np.uint32),
-        when=when,
-        code=scale_numbers(counts / volume).astype(np.uint8),
-        per_ml=counts / volume,
-        counts=counts,
-        volume_ml=np.full(n, volume),
-        water_percent=water + rng.normal(0, 0.3, n),
-        temperature_c=np.full(n, 40.0),
+    samples = dataclasses.replace(
+        history.of_arrays(
+            when,
+            counts,
+            volume,
+            water_percent=water + rng.normal(0, 0.3, n),
+            temperature_c=40.0,
+            asset=2,
+        ),
         flow_ml_min=flow,
-        counts_verdict=np.zeros(n, np.uint8),
-        water_verdict=np.zeros(n, np.uint8),
-        temperature_verdict=np.zeros(n, np.uint8),
-        metal_verdict=np.full(n, model.ABSENT, np.uint8),
-        metal=np.zeros((n, 2), np.uint32),
     )
     integrity = model.Integrity(
         "e66164084373532b",

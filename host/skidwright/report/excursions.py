@@ -4,15 +4,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.config import Asset, format_code
+from skidwright.history import VALID, History
 from skidwright.report.happenings import Told, iso
-from skidwright.report.model import VALID, Samples
 
 # So many valid samples within limits end a stretch: one sample on the border does not.
 _CALM = 2
 SHOWN = 20
 
 
-def of(samples: Samples, asset: Asset) -> list[Told]:
+def of(samples: History, asset: Asset) -> list[Told]:
     """The newest stretches beyond the asset's target and water limit, oldest first."""
     found: list[Told] = []
     if asset.target is not None:
@@ -37,7 +37,7 @@ def of(samples: Samples, asset: Asset) -> list[Told]:
     return found[-SHOWN:]
 
 
-def _ms(samples: Samples, row: int) -> int:
+def _ms(samples: History, row: int) -> int:
     return int(samples.when[row].astype("datetime64[ms]").astype(np.int64))
 
 
@@ -55,7 +55,7 @@ def _stretches(over: NDArray[np.bool_]) -> list[tuple[int, int, int | None]]:
     ]
 
 
-def _span(samples: Samples, rows: NDArray[np.intp], first: int, last: int, end: int | None) -> str:
+def _span(samples: History, rows: NDArray[np.intp], first: int, last: int, end: int | None) -> str:
     count = last - first + 1
     times = f"{count} valid sample{'s' if count > 1 else ''}"
     if end is None:

@@ -4,44 +4,23 @@ import datetime
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.config import Asset, Counter
+from skidwright.history import ABSENT, REJECTED, SUSPECT, VALID, History
 
-VALID, SUSPECT, REJECTED, ABSENT = 0, 1, 2, 3
-VERDICT_WORDS = ("valid", "suspect", "rejected", "not measured")
-
-Floats = NDArray[np.float64]
-Bytes = NDArray[np.uint8]
-
-
-@dataclass(frozen=True)
-class Samples:
-    """All samples of one asset, oldest first; every array has one row a sample.
-
-    `when` is datetime64[ms] in UTC, NaT where no time is known. `code` and `per_ml` have four columns:
-    >=4, >=6, >=14, >=21 um(c). Quantities that were not measured are NaN. A verdict is VALID, SUSPECT,
-    REJECTED or ABSENT.
-    """
-
-    seq: NDArray[np.uint32]
-    when: NDArray[np.datetime64]
-    code: Bytes
-    per_ml: Floats
-    counts: NDArray[np.uint32]
-    volume_ml: Floats
-    water_percent: Floats
-    temperature_c: Floats
-    flow_ml_min: Floats  # three columns: lowest, mean, highest
-    counts_verdict: Bytes
-    water_verdict: Bytes
-    temperature_verdict: Bytes
-    metal_verdict: Bytes
-    metal: NDArray[np.uint32]  # two columns: ferrous, non-ferrous
-
-    def __len__(self) -> int:
-        return len(self.seq)
+# The verdicts stand in what the pages are made of, so that its readers need look nowhere else.
+__all__ = [
+    "ABSENT",
+    "REJECTED",
+    "SUSPECT",
+    "VALID",
+    "AssetReport",
+    "ExcludedReason",
+    "ExcludedSample",
+    "Happening",
+    "Integrity",
+]
 
 
 @dataclass(frozen=True)
@@ -106,7 +85,7 @@ class AssetReport:
     asset: Asset
     counter: Counter
     band_ml_min: tuple[float, float]
-    samples: Samples
+    samples: History
     integrity: Integrity
     happenings: list[Happening] = field(default_factory=list)
     happenings_total: int = 0
