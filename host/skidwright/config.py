@@ -111,7 +111,8 @@ class _Reader:
         known = list(known)
         for key in values:
             if key not in known:
-                raise self.refuse(key, "there is no such key", suggestion(key, known))
+                page = "docs/checks.md" if table == "checks" else "docs/settings.md"
+                raise self.refuse(key, "there is no such key", suggestion(key, known, page))
 
     def refuse(self, key: str, what: str, remedy: str) -> ConfigError:
         """The error for `key` of this table."""
@@ -140,20 +141,22 @@ class _Reader:
             return None
         if isinstance(value, datetime.datetime) or not isinstance(value, datetime.date) or value <= _DAY_ZERO:
             raise self.refuse(
-                key, f"{value!r} is no date", "write it as 2026-03-31, without quotes, later than 2000-01-01"
+                key,
+                f"{str(value)!r} is no date",
+                "write it as 2026-03-31, without quotes, later than 2000-01-01",
             )
         return value
 
 
-def suggestion(name: str, known: Iterable[str]) -> str:
-    """A remedy for a name nobody knows: the nearest one, or all when there are few."""
+def suggestion(name: str, known: Iterable[str], page: str = "docs/settings.md") -> str:
+    """A remedy for a name nobody knows: the nearest one, all when there are few, or the page with all."""
     known = sorted(known)
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
     if near:
         return f"did you mean {near[0]}?"
     if len(known) <= 10:
         return "known are " + ", ".join(known)
-    return "see docs/settings.md for all names"
+    return f"see {page} for all names"
 
 
 def parse_code(text: str) -> tuple[int, int, int]:
@@ -215,9 +218,10 @@ def _assets(tables: Any, path: Path) -> dict[int, Asset]:
         reader = _Reader(path, f"asset {place}", table, known)
         number = reader.number("number", 1, board_settings.MAX_ASSET_NUMBER, "")
         if not isinstance(number, int):
-            raise reader.refuse(
-                "number", "a whole number is needed", f"give 1 to {board_settings.MAX_ASSET_NUMBER}"
-            )
+            what = "is missing" if number is None else f"{number!r} is no whole number"
+            raise reader.refuse("number", what, f"give 1 to {board_settings.MAX_ASSET_NUMBER}")
+        if table.get("name") == "":
+            raise reader.refuse("name", "is empty", "give the machine a name, or leave the line out")
         if number in assets:
             raise reader.refuse("number", f"{number} stands twice", "give every asset a number of its own")
         target = None

@@ -23,6 +23,11 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         table = tomllib.loads(raw.decode("utf-8"))
         _check(table)
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise ValueError(
+            f"byte 0x{raw[error.start]:02x} in line {line} is not UTF-8; save it as UTF-8"
+        ) from None
     except RecursionError:
         raise ValueError("nested too deep") from None
     return table

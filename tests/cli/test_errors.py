@@ -26,6 +26,10 @@ def test_misspelt_command_and_option(run, one_line) -> None:
         ("[board]\nrest_z = 3\n", ("[board] rest_z", "did you mean rest_s?")),
         ("[board]\nrest_s = 100000\n", ("[board] rest_s", "100000", "0 to 86400")),
         ('[board]\nrest_s = "3"\n', ("[board] rest_s", "whole number")),
+        ("[checks]\nzzzzzz = 3\n", ("[checks] zzzzzz", "docs/checks.md")),
+        ("[counter]\ncalibrated = 2026-03-31T10:00:00\n", ("'2026-03-31 10:00:00' is no date",)),
+        ('[[asset]]\nname = "x"\n', ("[asset 1] number", "is missing")),
+        ('[[asset]]\nnumber = 3\nname = ""\n', ("[asset 1] name", "is empty", "leave the line out")),
         ("[bord]\n", ("bord", "did you mean board?")),
         ("board = 3\n", ("[board]", "table")),
         ("[[asset]]\n", ("[asset 1] number", "whole number")),
@@ -194,3 +198,10 @@ def test_a_virtual_skid_is_not_run_past_its_scenario(run, one_line) -> None:
     one_line(
         run("sim", "--scenario", "ferry", "--until", "99:00", "--exit"), "--until 99:00", "ends at 48:00"
     )
+
+
+def test_a_file_that_is_not_utf_8_is_named_with_its_line(run, one_line, tmp_path: Path) -> None:
+    (tmp_path / "skid.toml").write_bytes(b'note = "a"\n# gr\xfc\xdfe\n')
+    one_line(run("check", "--config", tmp_path / "skid.toml"), "byte 0xfc in line 2", "UTF-8")
+    (tmp_path / "case.toml").write_text('title = "x"\nplant = 3\n')
+    one_line(run("sim", "--scenario", tmp_path / "case.toml", "--exit"), "plant", "see docs/scenarios.md")

@@ -41,13 +41,15 @@ def load(path: Path | str) -> Scenario:
     try:
         table = read_toml(path)
     except OSError as problem:
-        raise ScenarioError(f"{path}: {problem.strerror or problem}") from None
+        raise ScenarioError(
+            f"{path}: {problem.strerror or problem}; check the name and its permissions"
+        ) from None
     except ValueError as problem:
-        raise ScenarioError(f"{path}: not valid TOML: {problem}") from None
+        raise ScenarioError(f"{path}: not valid TOML: {problem}; correct that place") from None
     try:
         return from_table(table)
     except ScenarioError as problem:
-        raise ScenarioError(f"{path}: {problem}") from None
+        raise ScenarioError(f"{path}: {problem}; see docs/scenarios.md") from None
 
 
 def from_table(table: dict[str, Any]) -> Scenario:
