@@ -32,7 +32,7 @@ def test_misspelt_command_and_option(run, one_line) -> None:
         ('[[asset]]\nnumber = 3\nname = ""\n', ("[asset 1] name", "is empty", "leave the line out")),
         ("[bord]\n", ("bord", "did you mean board?")),
         ("board = 3\n", ("[board]", "table")),
-        ("[[asset]]\n", ("[asset 1] number", "whole number")),
+        ("[[asset]]\n", ("[asset 1] number", "is missing")),
         ("[[asset]]\nnumber = 0\n", ("[asset 1] number", "1 to 65535")),
         ("[[asset]]\nnumber = 3\n[[asset]]\nnumber = 3\n", ("[asset 2] number", "twice")),
         ('[[asset]]\nnumber = 3\ntarget = "18/20/13"\n', ("target", "none may exceed")),
