@@ -144,7 +144,7 @@ def test_an_aim_without_samples_is_missed():
 def test_command_line_writes_where_told(tmp_path, monkeypatch, capsys):
     empty = score_families.Confusion(sound=Counter(samples=0, not_valid=0))
     result = {"seeds": [1], "met": True, "aims": [], "meant_for": {}, "total": empty.plain(), "by_family": {}}
-    monkeypatch.setattr(score_families, "sweep", lambda seeds, jobs: result)
+    monkeypatch.setattr(score_families, "sweep", lambda seeds, jobs, progress: result)
     out = tmp_path / "deep" / "families.json"
     assert score.main(["--families", "--seeds", "1", "--out", str(out)]) == 0
     assert out.exists() and str(out) in capsys.readouterr().out

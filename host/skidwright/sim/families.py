@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from skidwright.sim.scenario import from_table
-from skidwright.sim.scenario_keys import Scenario
+from skidwright.sim.scenario_keys import HOUR_S, Scenario
 
 LINE_ML = 10.0
 PULSE_UL = 200.0
@@ -78,8 +78,13 @@ def _settling(table: Table, rng: Draw) -> None:
 
 
 def _drifting_meter(table: Table, rng: Draw) -> None:
-    """The meter's factor drifts away by up to a third while samples are taken."""
-    table["fault"] = _fault("meter_drift", amount=float(rng.uniform(1.5, 4.0) * rng.choice([-1, 1])))
+    """The meter's factor drifts by up to a third while samples are taken: away from right, or towards it."""
+    an_hour = float(rng.uniform(1.5, 4.0))
+    table["fault"] = _fault("meter_drift", amount=an_hour)
+    if rng.random() < 0.5:
+        # drifts can only be scripted upwards: begun too low, the factor is right at the end
+        at_the_end = 1 + an_hour * _DURATION_S / HOUR_S
+        table["fault"] += _fault("meter_off", amount=1 / at_the_end)
 
 
 def _wrong_meter(table: Table, rng: Draw) -> None:

@@ -11,6 +11,7 @@ import argparse
 import json
 import sys
 import tempfile
+import time
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, fields
@@ -232,7 +233,7 @@ def main(arguments: list[str] | None = None) -> int:
     out = given.out or Path("build/score_families.json" if given.families else "build/score.json")
     try:
         if given.families:
-            result = score_families.sweep(seeds, given.jobs)
+            result = score_families.sweep(seeds, given.jobs, progress=_Progress())
         else:
             result = sweep(given.scenario, seeds, given.jobs)
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -243,6 +244,22 @@ def main(arguments: list[str] | None = None) -> int:
     print("\n".join(score_families.lines(result) if given.families else _lines(given.scenario, result)))
     print(f"written to {out}")
     return 0 if result["met"] else 1
+
+
+class _Progress:
+    """Says on standard error how far a long sweep is: at most twenty lines."""
+
+    def __init__(self) -> None:
+        self._began = time.monotonic()
+        self._said = 0
+
+    def __call__(self, done: int, of: int) -> None:
+        twentieths = 20 * done // of
+        if twentieths > self._said:
+            self._said = twentieths
+            took_s = time.monotonic() - self._began
+            left_s = took_s * (of - done) / done
+            print(f"{done} of {of} scenarios, {took_s:.0f} s, {left_s:.0f} s to go", file=sys.stderr)
 
 
 def _lines(scenario_file: str, result: dict[str, Any]) -> list[str]:

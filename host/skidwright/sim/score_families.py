@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -63,16 +63,27 @@ def score_one(family: str, seed: int) -> Confusion:
         return score_archive(place / "archive", place / "skid" / "truth.npz", played)
 
 
-def sweep(seeds: Iterable[int], jobs: int, families: Sequence[str] = tuple(FAMILIES)) -> dict[str, Any]:
-    """Score all families with all seeds, `jobs` at a time: totals, each family's own, and the aims."""
+def sweep(
+    seeds: Iterable[int],
+    jobs: int,
+    families: Sequence[str] = tuple(FAMILIES),
+    progress: Callable[[int, int], None] | None = None,
+) -> dict[str, Any]:
+    """Score all families with all seeds, `jobs` at a time: totals, each family's own, and the aims.
+
+    `progress` gets how many scenarios are done, and of how many.
+    """
     seeds = list(seeds)
-    tasks = [(family, seed) for family in families for seed in seeds]
-    with ProcessPoolExecutor(max(1, jobs)) as pool:
-        found = list(pool.map(score_one, *zip(*tasks, strict=True), chunksize=4))
+    # all families of a seed together, so that progress is even
+    tasks = [(family, seed) for seed in seeds for family in families]
     total, by_family = Confusion(), {family: Confusion() for family in families}
-    for (family, _), one in zip(tasks, found, strict=True):
-        total.add(one)
-        by_family[family].add(one)
+    with ProcessPoolExecutor(max(1, jobs)) as pool:
+        scored = pool.map(score_one, *zip(*tasks, strict=True), chunksize=4)
+        for done, ((family, _), one) in enumerate(zip(tasks, scored, strict=True), 1):
+            total.add(one)
+            by_family[family].add(one)
+            if progress is not None:
+                progress(done, len(tasks))
     table = aims(total)
     return {
         "seeds": seeds,
