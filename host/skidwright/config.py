@@ -52,7 +52,7 @@ class Asset:
             return None
         from skidwright.trade.water import Solubility
 
-        return Solubility(self.water_a, self.water_b, "own", "water_a and water_b of the asset in skid.toml")
+        return Solubility(self.water_a, self.water_b, "own", "water_a and water_b of the asset")
 
     @property
     def title(self) -> str:

@@ -22,6 +22,12 @@ SkidwrightError
  |    +-- ArchiveBusy       another pull is writing the same log
  |    +-- ArchiveConflict   board and archive disagree about a log that bears the same name
  |    +-- DiskFull          no room left; what was there before is untouched
+ +-- RegisterError          the register of assets: a value out of range, a bad line of an imported table
+ |    +-- UnknownAsset      no asset of that number, in the register or in skid.toml
+ |    +-- RegisterVersion   written by a newer skidwright
+ |    +-- RegisterUnreadable  no database, one of something else, or a damaged one
+ |    +-- RegisterBusy      another process is writing it
+ |    +-- BackupError       a backup that is none, is damaged, or would overwrite what is there
  +-- RigError               rig.toml, wiring.toml or front_end.toml; also ngspice or a drawing library missing
  +-- TuningError            tuning the flow controller
  |    +-- TraceError        a trace of a step test that is none: a column missing, time going back
@@ -166,3 +172,27 @@ class SimError(SkidwrightError):
 
 class RigError(SkidwrightError):
     """A file that describes a rig, its wiring or its parts, or a program that computing it needs."""
+
+
+class RegisterError(SkidwrightError):
+    """The register of assets, or what was to go into it."""
+
+
+class UnknownAsset(RegisterError):
+    """Nobody has said anything of an asset of that number."""
+
+
+class RegisterVersion(RegisterError):
+    """The register is of a newer schema than this version knows."""
+
+
+class RegisterUnreadable(RegisterError):
+    """The register cannot be read or written: no database, damaged, no permission."""
+
+
+class RegisterBusy(RegisterError):
+    """Another process is writing the register."""
+
+
+class BackupError(RegisterError):
+    """A backup that is none or is damaged, or one that would overwrite what is there."""

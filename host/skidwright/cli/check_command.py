@@ -58,7 +58,9 @@ def check(
     """
     from skidwright.checking import Tally
     from skidwright.cli import output
+    from skidwright.register import known_assets
 
+    config = known_assets(config, archive).config
     found = selection.assess(archive, config, device, asset, keys)
     tally = Tally(config, set(asset))
     if as_json and each:

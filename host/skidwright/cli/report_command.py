@@ -33,7 +33,8 @@ def report(
     """Write one self-contained HTML file for each asset: is the fluid clean and dry enough, what to do, how
     sure.
 
-    Names, targets and limits come from skid.toml. How to read it: docs/reading_the_report.md.
+    Names, targets and limits come from the register (`skidwright asset`) and from skid.toml. How to read
+    it: docs/reading_the_report.md.
 
     \b
     Examples:
@@ -43,8 +44,10 @@ def report(
     Exit status 1: an asset is over its target or limit, or nothing could be judged.
     """
     from skidwright.cli import output
+    from skidwright.register import known_assets
     from skidwright.report import gather, headline, page
 
+    config = known_assets(config, archive).config
     found = gather.gather(selection.assess(archive, config, device, asset, keys), config, asset)
     made = []
     for data in found:
