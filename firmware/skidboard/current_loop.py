@@ -20,6 +20,10 @@ def loop_state(loop_ua):
     return LOOP_UNCERTAIN
 
 
+def _held(value, most):
+    return 0 if value < 0 else (most if value > most else value)
+
+
 class CurrentLoop:
     """One loop. Attributes after `update()`: `loop_ua`, `state`, `value` in the unit of `configure()`."""
 
@@ -29,15 +33,22 @@ class CurrentLoop:
         self.value = 0
         self.configure(low, high)
 
-    def configure(self, low, high):
-        """Set the values meant by 4 and by 20 mA; their difference may be up to 50000."""
+    def configure(self, low, high, offset_ua=0, gain_ppm=0):
+        """Set the values meant by 4 and by 20 mA; their difference may be up to 50000.
+
+        `offset_ua` and `gain_ppm` (up to 40000) are added to each reading: what calibrating the input found.
+        """
         self._low = low
         self._span = high - low
+        self._offset_ua = offset_ua
+        self._gain_ppm = gain_ppm
 
     def update(self, loop_ua):
         """Take a current in microamps. The value goes on beyond 4 and 20 mA, up to what 24 mA would mean."""
-        loop_ua = 0 if loop_ua < 0 else (65535 if loop_ua > 65535 else loop_ua)
+        loop_ua = _held(loop_ua, 65535)
+        # 24000 * 40000 stays a small integer; half a unit is added so that the quotient is rounded.
+        loop_ua += self._offset_ua + (_held(loop_ua, _UA_MAX) * self._gain_ppm + 500000) // 1000000
+        loop_ua = _held(loop_ua, 65535)
         self.loop_ua = loop_ua
         self.state = loop_state(loop_ua)
-        held_ua = loop_ua if loop_ua < _UA_MAX else _UA_MAX
-        self.value = self._low + (held_ua - 4000) * self._span // 16000
+        self.value = self._low + (_held(loop_ua, _UA_MAX) - 4000) * self._span // 16000

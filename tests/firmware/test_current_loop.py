@@ -36,6 +36,24 @@ def test_extreme_currents_are_held():
     assert loop.loop_ua == 65535 and loop.value == 40000
 
 
+def test_a_calibrated_input_reads_what_the_reference_said():
+    # An input that reads 1.2 % low and 25 uA too high, corrected: r = (raw - 25) / 0.988.
+    loop = CurrentLoop(0, 10000)
+    loop.configure(0, 10000, -25, 12146)
+    for true_ua in (0, 3600, 4000, 12000, 20000, 21000):
+        loop.update(true_ua * 988 // 1000 + 25)
+        assert abs(loop.loop_ua - true_ua) <= 2, (true_ua, loop.loop_ua)
+
+
+def test_the_largest_corrections():
+    # That each step of it stays small is tested in test_small_integers.py.
+    for gain_ppm, loop_ua in ((-40000, 65535 + 500 - 960), (40000, 65535)):
+        loop = CurrentLoop(0, 10000)
+        loop.configure(0, 10000, 500, gain_ppm)
+        loop.update(1 << 20)
+        assert loop.loop_ua == loop_ua
+
+
 def test_thermistor_against_the_beta_formula():
     # R = R25 * exp(B * (1/T - 1/T25)), the usual two-point model of an NTC; 10 kohm, B = 3950 K.
     sensor = Thermistor()
