@@ -67,6 +67,7 @@ class App:
 
     def _record_boot(self, problems):
         gc.collect()
+        self.timebase.advance(self.board.ticks_ms())
         free = gc.mem_free() if hasattr(gc, "mem_free") else 0
         cause = self.board.reset_cause()
         if cause == _CAUSE_WATCHDOG:
@@ -84,6 +85,7 @@ class App:
 
     def _configure(self):
         self.settings_crc = settings_table.digest(self.settings)
+        self.board.configure(self.settings)
         self.process.configure(self.settings)
         self.journal.segments_max = self.settings["log_segments"]
 
@@ -145,7 +147,8 @@ class App:
                 else:
                     value, unit = self.process.measured(code)
                 kind = records.FAULT_RAISED if present >> code & 1 else records.FAULT_CLEARED
-                self.recorder.event(kind, code, a=abs(value), text=unit)
+                rpm = self.process.tachometer.speed_rpm
+                self.recorder.event(kind, code, a=abs(value), b=rpm, text=unit)
 
     def run(self):
         """The loop. Ends after `leave()`, with the pump safe and a LEAVE record written."""
@@ -251,6 +254,7 @@ class App:
         self.journal.set_stored(stored_seq)
         self._overwrote_seen = self.journal.overwrote
         held = self.journal.stored_seq
+        self.board.set_utc_ms(utc_ms)
         seq = self.recorder.event(records.CONTACT, a=uncertainty_ms, b=held, utc_ms=utc_ms, text=text)
         return seq, uptime_ms
 

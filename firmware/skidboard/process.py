@@ -11,6 +11,7 @@ from skidboard.flow import Flow
 from skidboard.interlocks import Interlocks
 from skidboard.sample import COUNTERS, Sample
 from skidboard.sequence import COUNT, PRIME, SAMPLED, Sequence
+from skidboard.tachometer import Tachometer
 from skidboard.thermistor import Thermistor
 from skidboard.ticks import ticks_diff
 from skidboard.trace import Trace
@@ -37,6 +38,7 @@ class Process:
         self.interlocks = Interlocks()
         self.sample = Sample()
         self.sequence = Sequence(self.flow, self.sample)
+        self.tachometer = Tachometer()
         self.trace = Trace()
         self.now_ms = board.ticks_ms()
         self._now_us = board.ticks_us()
@@ -52,6 +54,7 @@ class Process:
         self.water.configure(s["water_low_cpct"], s["water_high_cpct"])
         self.temp_loop.configure(s["temp_low_cdeg"], s["temp_high_cdeg"])
         self.temp = (None, self.temp_loop, self._thermistor)[s["temp_source"]]
+        self.tachometer.configure(s["tachometer_pulses_rev"])
         self.controller.configure(
             s["pump_full_ul_s"],
             s["duty_min_permille"],
@@ -131,6 +134,7 @@ class Process:
         self._meter_raw[0] = board.meter_count
         self._meter.update(self._meter_raw)
         self.flow.update(self._meter.deltas[0], board.meter_edge_us, now_us, dt_ms)
+        self.tachometer.update(board.tacho_count, dt_ms)
         self.water.update(board.water_ua)
         self.temp_loop.update(board.temp_ua)
         self._thermistor.update(board.temp_ohm)

@@ -40,6 +40,8 @@ TABLE = {
     "temp_low_cdeg": ("0.01 degC", -10000, 10000, 0),
     "temp_high_cdeg": ("0.01 degC", -5000, 30000, 10000),
     "metal_channels": ("", 0, 2, 0),
+    "loop_converter": ("", 0, 1, 0),
+    "tachometer_pulses_rev": ("1/rev", 0, 1000, 0),
     "calibration_due_day": ("d since 2000-01-01", 0, 65535, 0),
     # Interlocks
     "no_flow_ms": ("ms", 1000, 120000, 8000),
@@ -111,6 +113,10 @@ def check_all(values):
             problems.append("water_low_cpct: must be below water_high_cpct")
         if whole["temp_low_cdeg"] >= whole["temp_high_cdeg"]:
             problems.append("temp_low_cdeg: must be below temp_high_cdeg")
+        if whole["tachometer_pulses_rev"] and len(whole[ASSETS]) == MAX_ASSETS:
+            problems.append(
+                "tachometer_pulses_rev: the tachometer takes the eighth valve; list 7 assets at most"
+            )
     return problems
 
 

@@ -25,6 +25,7 @@ def status(app):
         "set_ul_s": sequence.set_ul_s,
         "in_band": sequence.in_band,
         "duty_permille": process.controller.duty_permille,
+        "pump_rpm": process.tachometer.speed_rpm,
         "by_hand": sequence.by_hand(),
         "counts": list(sample.counts) if counting else [0] * COUNTERS,
         "volume_ul": sample.pulses * sample.pulse_nl // 1000 if counting else 0,
@@ -49,6 +50,7 @@ def status(app):
         "settings_crc": app.settings_crc,
         # As they stand at the pins, for checking the wiring: six counts, the meter, stop chain and switches.
         "edges": app.board.counts + [app.board.meter_count],
+        "tacho_edges": app.board.tacho_count,
         "inputs": app.board.inputs,
         "temp_ua": app.board.temp_ua,
         "temp_ohm": app.board.temp_ohm,

@@ -45,6 +45,8 @@ GROUPS: dict[str, dict[str, str]] = {
         "duty_slew_permille_s": "Fastest change of duty.",
         "gain_ppm_per_ul_s": "Proportional gain: parts per million of full duty for each uL/s of error.",
         "integral_ms": "Integral time of the controller.",
+        "tachometer_pulses_rev": "Pulses of the pump's tachometer for each revolution. 0: none is wired. It"
+        " takes the place of the eighth sampling valve.",
     },
     "Current loops and temperature": {
         "water_low_cpct": "Saturation that the water sensor means by 4 mA.",
@@ -52,6 +54,8 @@ GROUPS: dict[str, dict[str, str]] = {
         "temp_source": "Where fluid temperature comes from. 0: nowhere. 1: a 4-20 mA loop. 2: a thermistor.",
         "temp_low_cdeg": "Temperature that a temperature loop means by 4 mA.",
         "temp_high_cdeg": "Temperature that a temperature loop means by 20 mA.",
+        "loop_converter": "What reads the current loops. 0: the chip's own converter. 1: a 16-bit converter"
+        " on the I2C bus.",
         "metal_channels": "Wear-metal channels that are wired. 0: none. 1: ferrous. 2: ferrous and "
         "non-ferrous.",
         "calibration_due_day": "Day on which the counter's calibration runs out, counted from 2000-01-01;"

@@ -25,6 +25,8 @@ class FakeBoard:
         self.temp_ua = 12000
         self.temp_ohm = 10000
         self.inputs = 0
+        self.tacho_count = 0
+        self.clock_ms = None
         # the model
         self.now_us = start_ms * 1000
         self.full_ul_s = 4000.0
@@ -146,7 +148,17 @@ class FakeBoard:
         self.feeds += 1
 
     def utc_ms(self):
-        """None: there is no clock chip."""
+        """What a clock chip says, or None."""
+        return self.clock_ms
+
+    def set_utc_ms(self, utc_ms):
+        """Set the clock chip; it stands still between."""
+        if self.clock_ms is not None:
+            self.clock_ms = utc_ms
+
+    def configure(self, settings):
+        """Take what is fitted."""
+        self.fitted = (settings["loop_converter"], settings["tachometer_pulses_rev"])
 
 
 def fresh_folder(name):

@@ -8,6 +8,7 @@ import sys
 from types import ModuleType, SimpleNamespace
 
 import pytest
+from i2c_bus import Bus, ConverterOnBus
 
 
 class Mem32(dict):
@@ -33,9 +34,12 @@ class Pin:
 
     IN, OUT, PULL_UP, IRQ_RISING = 0, 1, 2, 4
     levels: dict[int, int] = {}
+    modes: dict[int, int] = {}
 
     def __init__(self, number, mode=None, pull=None, value=None):
         self.number = number
+        if mode is not None:
+            Pin.modes[number] = mode
         if value is not None:
             Pin.levels[number] = value
 
@@ -109,7 +113,7 @@ class Poll:
 def forget():
     """Have the board's modules loaded anew, with the stand-ins of the moment."""
     package = importlib.import_module("skidboard.board")
-    for name in ("pico", "resets", "edges"):
+    for name in ("pico", "resets", "edges", "edge_counters"):
         sys.modules.pop(f"skidboard.board.{name}", None)
         if hasattr(package, name):
             delattr(package, name)
@@ -119,6 +123,7 @@ def forget():
 def chip(monkeypatch):
     """Stand-in modules in place; gives a function that builds a Board as after a reset."""
     Pin.levels = {9: 0, 10: 0, 11: 1}
+    Pin.modes = {}
     Adc.levels = {}
     Pwm.made = []
     StateMachine.made = []
@@ -129,6 +134,8 @@ def chip(monkeypatch):
 
     machine = ModuleType("machine")
     machine.Pin, machine.PWM, machine.ADC, machine.mem32 = Pin, Pwm, Adc, state.mem
+    state.bus = Bus()
+    machine.I2C = lambda *_, **__: state.bus
     machine.unique_id = lambda: b"12345678"
     machine.reset = reset
 
@@ -158,7 +165,8 @@ def chip(monkeypatch):
     forget()
     pico = importlib.import_module("skidboard.board.pico")
     # In machine code it reads the word through a pointer.
-    monkeypatch.setattr(pico, "ptr32", lambda words: words, raising=False)
+    counters = importlib.import_module("skidboard.board.edge_counters")
+    monkeypatch.setattr(counters, "ptr32", lambda words: words, raising=False)
     state.pico = pico
     state.build = pico.Board
     yield state
@@ -224,8 +232,51 @@ def test_open_inputs_are_on_the_safe_side(chip):
     assert board.inputs == 4
 
 
+FITTED = {"loop_converter": 0, "tachometer_pulses_rev": 0}
+
+
+def test_converter_takes_the_place_of_the_chips_own(chip):
+    board = chip.build()
+    device = ConverterOnBus([0.6, 1.8])
+    chip.bus.devices[0x48] = device
+    Adc.levels = {26: 0.2, 27: 0.2}
+    board.configure({**FITTED, "loop_converter": 1})
+    for _ in range(3):
+        board.refresh()
+        device.finish()
+    # 0.6 V and 1.8 V over 150 ohm
+    assert board.water_ua == 4000 and board.temp_ua == 12000
+    board.configure(FITTED)
+    board.refresh()
+    assert abs(board.water_ua - 4400) <= 2
+
+
+def test_tachometer_takes_the_eighth_valves_pin_and_state_machine(chip):
+    board = chip.build()
+    assert Pin.modes[21] == Pin.IN
+    board.configure(FITTED)
+    assert Pin.modes[21] == Pin.OUT and Pin.levels[21] == 0 and len(StateMachine.made) == 7
+    fitted = {**FITTED, "tachometer_pulses_rev": 2}
+    board.configure(fitted)
+    board.configure(fitted)
+    assert Pin.modes[21] == Pin.IN
+    assert [sm.pin for sm in StateMachine.made][7:] == [21]
+    StateMachine.made[7].x -= 600
+    board.refresh()
+    assert board.tacho_count == 600
+    board.leave()
+    assert not any(sm.running for sm in StateMachine.made)
+
+
+def test_without_a_clock_chip_time_is_unknown(chip):
+    board = chip.build()
+    board.set_utc_ms(1772427600000)
+    assert board.utc_ms() is None
+
+
 def test_outputs_and_safe(chip):
     board = chip.build()
+    board.configure(FITTED)
     board.set_pump(1000)
     assert Pwm.made[0].duty == 65535
     board.set_pump(500)

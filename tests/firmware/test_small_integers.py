@@ -23,6 +23,7 @@ class Board:
         self.temp_ua = 0
         self.temp_ohm = 0
         self.inputs = 0
+        self.tacho_count = 0
 
     def ticks_ms(self):
         return self.now_us // 1000 & MASK

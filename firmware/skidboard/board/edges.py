@@ -6,12 +6,14 @@ import rp2
 
 @rp2.asm_pio()
 def counter():
-    """Counts X down by one for each pulse of pin 0 whose low and high level each last 8 cycles and more.
+    """Counts X down by one for each rise of pin 0 when every level lasts 9 cycles and more.
 
-    A shorter spike, to either side, is not believed. X falls through its zero like any other number.
+    A low of less than 7 cycles or a high of less than 8 is not believed; between those and 9 it depends on
+    when it comes. The low side waits a cycle less because `jmp(x_dec)` has taken one. X falls through its
+    zero like any other number. There is no label after the last instruction: it may relocate wrongly.
     """
     label("high")
-    wait(0, pin, 0)[7]
+    wait(0, pin, 0)[6]
     jmp(pin, "high")
     label("low")
     wait(1, pin, 0)[7]

@@ -3,7 +3,7 @@
 Edges are counted by PIO state machines, which go on while code sleeps and while
 flash is erased. Pins are in pins.py. The pump pin belongs to PWM slices 0-3,
 which a soft reset stops, and has a resistor to its safe side; an open input
-reads as "stop".
+reads as "stop". Clock chip, converter and tachometer are options.
 """
 
 import os
@@ -14,25 +14,27 @@ from time import ticks_diff, ticks_ms, ticks_us
 
 import machine
 import micropython
-import rp2
-from machine import ADC, PWM, Pin
+from machine import ADC, I2C, PWM, Pin
 
 from skidboard.board import pins, resets
-from skidboard.board.edges import counter
+from skidboard.board.edge_counters import EdgeCounters
+from skidboard.clock_chip import ClockChip
+from skidboard.converter import Converter
 
 IN_STOP = 1
 IN_OVER_PRESSURE = 2
 IN_SAFE_MODE = 4
 
 _MASK = (1 << 30) - 1
-# One PIO cycle is 40 ns: a level that lasts 9 of them, 360 ns, is believed, one below 320 ns is not. A pulse
-# takes 19 at most, so that a million a second are counted. Divides the clock of both chips without remainder.
-_PIO_HZ = 25000000
 _ADC_READINGS = 8
 # Written at a time. The USB driver holds 256 bytes; POLLOUT says only that there is room for one.
 _CHUNK = 64
 _STALL_MS = 100
 _METER = 6
+_TACHOMETER = 7
+_I2C_HZ = 100000
+# A bus held low by a broken device may not hold up the control tick for long.
+_I2C_TIMEOUT_US = 2000
 
 
 class Board:
@@ -43,7 +45,9 @@ class Board:
 
     def __init__(self):
         self._pump = PWM(Pin(pins.PUMP_PIN), freq=pins.PUMP_PWM_HZ, duty_u16=0)
-        self._outputs = [Pin(n, Pin.OUT, value=0) for n in pins.SELECTOR_PINS]
+        # The last valve's pin may be the tachometer's: an input until `configure` knows.
+        self._outputs = [Pin(n, Pin.OUT, value=0) for n in pins.SELECTOR_PINS[:-1]]
+        self._outputs.append(Pin(pins.PUMP_TACHOMETER_PIN, Pin.IN))
         self._outputs += [Pin(n, Pin.OUT, value=0) for n in (pins.STORED_LAMP_PIN, pins.FAULT_LAMP_PIN)]
         self.device_id = machine.unique_id()
         self.counts = [0] * 6
@@ -53,6 +57,7 @@ class Board:
         self.temp_ua = 0
         self.temp_ohm = 0
         self.inputs = 0
+        self.tacho_count = 0
         self._cause, self._stay_out = resets.take_cause()
         self._watchdog = None
         self._stop = Pin(pins.STOP_CHAIN_PIN, Pin.IN, Pin.PULL_UP)
@@ -61,6 +66,12 @@ class Board:
         self._water = ADC(Pin(pins.WATER_LOOP_PIN))
         self._temp = ADC(Pin(pins.TEMP_LOOP_PIN))
         self._thermistor = ADC(Pin(pins.TEMP_THERMISTOR_PIN))
+        sda, scl = Pin(pins.I2C_SDA_PIN), Pin(pins.I2C_SCL_PIN)
+        self._bus = I2C(pins.I2C_BUS, sda=sda, scl=scl, freq=_I2C_HZ, timeout=_I2C_TIMEOUT_US)
+        self._clock = ClockChip(self._bus, pins.CLOCK_CHIP_ADDRESS)
+        self._converter = None
+        self._tachometer = False
+        self._counting_pump = False
         self._start_counters()
         self._stdin = sys.stdin.buffer
         self._stdout = sys.stdout.buffer
@@ -74,52 +85,58 @@ class Board:
         micropython.kbd_intr(-1)
 
     def _start_counters(self):
-        # Encoding takes milliseconds and leaves garbage: once is enough.
-        self._copy = rp2.asm_pio_encode("mov(isr, x)", 0)
-        self._push = rp2.asm_pio_encode("push(noblock)", 0)
-        fill = rp2.asm_pio_encode("mov(x, invert(null))", 0)
-        self._machines = []
-        self._words = []
-        for i, number in enumerate(pins.COUNTER_PINS + (pins.FLOW_METER_PIN,)):
-            pin_in = Pin(number, Pin.IN)
-            sm = rp2.StateMachine(i, counter, freq=_PIO_HZ, in_base=pin_in, jmp_pin=pin_in)
-            sm.exec(fill)
-            sm.active(1)
-            self._machines.append(sm)
-            self._words.append(array("I", [0]))
+        self._counters = EdgeCounters()
+        for number in pins.COUNTER_PINS + (pins.FLOW_METER_PIN,):
+            self._counters.add(number)
         self._edge_us = array("i", [0])
         self._meter_pin = Pin(pins.FLOW_METER_PIN, Pin.IN)
         self._meter_pin.irq(self._note_edge, Pin.IRQ_RISING, hard=True)
 
+    def configure(self, settings):
+        """Take the settings that say what is fitted: converter and tachometer."""
+        if not settings["loop_converter"]:
+            self._converter = None
+        elif self._converter is None:
+            self._converter = Converter(self._bus, pins.CONVERTER_ADDRESS, pins.SHUNT_OHM)
+        self._tachometer = settings["tachometer_pulses_rev"] > 0
+        if self._tachometer:
+            Pin(pins.PUMP_TACHOMETER_PIN, Pin.IN)
+            if not self._counting_pump:
+                self._counters.add(pins.PUMP_TACHOMETER_PIN)
+                self._counting_pump = True
+        else:
+            Pin(pins.PUMP_TACHOMETER_PIN, Pin.OUT, value=0)
+
     def _note_edge(self, _):
         self._edge_us[0] = ticks_us()  # type: ignore[call-overload]  # the stubs give ticks a type of their own
-
-    def _count(self, i):
-        sm = self._machines[i]
-        sm.exec(self._copy)
-        sm.exec(self._push)
-        words = self._words[i]
-        sm.get(words)
-        return _counted(words)
 
     # -- inputs and outputs --------------------------------------------------------------------------
 
     def refresh(self):
         """Latch all inputs into the attributes. Allocates nothing."""
         counts = self.counts
+        counters = self._counters
         for i in range(6):
-            counts[i] = self._count(i)
+            counts[i] = counters.read(i)
         edge_us = self._edge_us
         latest_us = edge_us[0]
-        count = self._count(_METER)
+        count = counters.read(_METER)
         if edge_us[0] != latest_us:
             # An edge came in between: once more, so that time and count belong together.
             latest_us = edge_us[0]
-            count = self._count(_METER)
+            count = counters.read(_METER)
         self.meter_count = count
         self.meter_edge_us = latest_us
-        self.water_ua = _microamps(_mean_u16(self._water))
-        self.temp_ua = _microamps(_mean_u16(self._temp))
+        if self._tachometer:
+            self.tacho_count = counters.read(_TACHOMETER)
+        converter = self._converter
+        if converter is None:
+            self.water_ua = _microamps(_mean_u16(self._water))
+            self.temp_ua = _microamps(_mean_u16(self._temp))
+        else:
+            converter.step()
+            self.water_ua = converter.loop_ua[0]
+            self.temp_ua = converter.loop_ua[1]
         self.temp_ohm = _ohms(_mean_u16(self._thermistor))
         inputs = IN_STOP if self._stop.value() == pins.STOP_CHAIN_ACTIVE else 0
         if self._over_pressure.value() == pins.OVER_PRESSURE_ACTIVE:
@@ -159,7 +176,12 @@ class Board:
             return
 
     def utc_ms(self):
-        """None: this board has no clock chip."""
+        """UTC of the clock chip in milliseconds since 1970; None without one, or when it stood still."""
+        return self._clock.utc_ms()
+
+    def set_utc_ms(self, utc_ms):
+        """Set the clock chip, if there is one."""
+        self._clock.set_utc_ms(utc_ms)
 
     # -- serial --------------------------------------------------------------------------------------
 
@@ -236,18 +258,11 @@ class Board:
         self._pump.deinit()
         Pin(pins.PUMP_PIN, Pin.OUT, value=0)
         self._meter_pin.irq(None)
-        for sm in self._machines:
-            sm.active(0)
+        self._counters.stop()
         micropython.kbd_intr(3)
         if self._watchdog is not None and not resets.pause_watchdog():
             resets.reset_and_stay_out()
         resets.note_end()
-
-
-@micropython.viper
-def _counted(words) -> int:
-    """The count in 30 bits from X, which began at all ones and went down."""
-    return int(~ptr32(words)[0] & 0x3FFFFFFF)  # noqa: F821
 
 
 def _mean_u16(adc):

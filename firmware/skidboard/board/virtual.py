@@ -58,6 +58,7 @@ class Board:
         self.temp_ua = 0
         self.temp_ohm = 0
         self.inputs = 0
+        self.tacho_count = 0
         self._flash = skidrom.flash
         self._request = array(WORD, [0] * REQUEST_WORDS)
         self._reply = array(WORD, [0] * REPLY_WORDS)
@@ -174,6 +175,12 @@ class Board:
         """UTC of a clock chip in milliseconds since 1970, or None: the scenario says whether there is one."""
         base_ms = self._rom.utc_base_ms
         return None if base_ms is None else base_ms + self._now_us() // 1000
+
+    def set_utc_ms(self, utc_ms):
+        """Nothing: the virtual clock chip is always right."""
+
+    def configure(self, settings):
+        """Nothing: converter and tachometer are not modelled."""
 
     def leave(self):
         """Stop for good with the pump safe and no watchdog; the start script goes on to the REPL."""
