@@ -239,7 +239,7 @@ class App:
     def _reset(self):
         if self.sequence.state != TRIPPED:
             return "reset: the skid is not tripped"
-        present = self.process.causes_present()
+        present = self.process.interlocks.causes_present()
         if present:
             return "reset: %s is still there" % ", ".join(faults.names(present))
         self.process.interlocks.reset()

@@ -69,6 +69,7 @@ class Process:
             s["fluid_hot_cdeg"],
             s["run_limit_s"],
             s["duty_limit_ms"],
+            s["stop_also"],
         )
         self.sequence.configure(s)
 
@@ -96,9 +97,11 @@ class Process:
         self.interlocks.update(
             dt_ms,
             board.inputs,
+            sequence.set_ul_s > 0,
             controller.duty_permille > 0,
-            # While purging, the set-point is only an aim.
-            controller.at_limit and sequence.state != PRIME,
+            # While purging the set-point is only an aim, and by hand a person's duty may be the highest.
+            controller.at_limit and sequence.state != PRIME and sequence.fixed_permille < 0,
+            sequence.short,
             flow.pulses,
             flow.tick_ul,
             water.state == LOOP_FAILED,
@@ -106,7 +109,8 @@ class Process:
             None if temp is None or temp_failed else temp.value,
         )
         active = self.interlocks.active
-        sequence.step(dt_ms, self._counters.deltas, water, active, before_us, now_us, now_ms)
+        stopping = self.interlocks.stopping
+        sequence.step(dt_ms, self._counters.deltas, water, stopping, before_us, now_us, now_ms)
         self.faults = active | sequence.faults | own_faults
         duty = controller.duty_permille
         if sequence.state == COUNT or sequence.ended == SAMPLED:
@@ -138,11 +142,6 @@ class Process:
         self.water.update(board.water_ua)
         self.temp_loop.update(board.temp_ua)
         self._thermistor.update(board.temp_ohm)
-
-    def causes_present(self):
-        """Fault bits of trips whose cause can be seen now; a reset has to wait for them to go."""
-        past = 1 << faults.UNWANTED_FLOW | 1 << faults.NO_FLOW | 1 << faults.RUN_TOO_LONG
-        return self.interlocks.active & faults.TRIPPING & ~past
 
     def measured(self, code):
         """The figure that goes with a fault number, and its unit."""

@@ -8,6 +8,7 @@ the next asset is sampled in its turn.
 
 from skidboard import faults
 from skidboard.current_loop import LOOP_FAILED
+from skidboard.interlocks import InTime
 
 STANDBY = 0
 PRIME = 1
@@ -30,7 +31,7 @@ _LONG_MS = 1 << 29
 class Sequence:
     """Runs the cycle. After `step()`: `state`, `set_ul_s` (0: pump off), `valve` (output number, -1: none),
     `fixed_permille` (duty by hand, -1: the controller's), `faults` (its own fault bits, latched trips
-    included), `in_band`, and, until somebody clears them,
+    included), `in_band`, `short` (flow below its band), and, until somebody clears them,
     `ended` with `ended_code`, and `trip_code` (-1: none) with `trip_from`."""  # fmt: skip
 
     def __init__(self, flow, sample):
@@ -43,6 +44,7 @@ class Sequence:
         self.fixed_permille = -1
         self.valve = -1
         self.in_band = False
+        self.short = False
         self.faults = 0
         self.ended = 0
         self.ended_code = 0
@@ -53,7 +55,7 @@ class Sequence:
         self._begun = False
         self._hand_ul_s = 0
         self._hand_limit_ms = 0
-        self._band_ms = 0
+        self._in_time = InTime()
         self._steady_ms = -1
         self._water_low_ua = 0
         self._water_high_ua = 0
@@ -71,8 +73,7 @@ class Sequence:
         self._rest_ms = settings["rest_s"] * 1000
         self._settle_ms = settings["settle_ms"]
         self._steady_ua = settings["loop_steady_ua"]
-        self._prime_limit_ms = settings["prime_limit_s"] * 1000
-        self._settle_limit_ms = settings["settle_limit_s"] * 1000
+        self._in_time.configure(settings["settle_ms"], settings["prime_limit_s"], settings["settle_limit_s"])
         self._trip_hold_ms = settings["trip_hold_s"] * 1000
         if self.place >= self._places:
             self.place = 0
@@ -138,18 +139,18 @@ class Sequence:
             return -1
         return max(0, self._rest_ms - self.state_ms + 999) // 1000
 
-    def step(self, dt_ms, deltas, water, active, before_us, now_us, now_ms):
-        """One tick of `dt_ms`: counter edges, water loop, active interlock bits, the times of both ticks."""
+    def step(self, dt_ms, deltas, water, stopping, before_us, now_us, now_ms):
+        """One tick of `dt_ms`: counter edges, water loop, faults that stop the pump, times of both ticks."""
         if self.state_ms < _LONG_MS:
             self.state_ms += dt_ms
         flow = self._flow
         self.in_band = flow.moving and self._low_ul_s <= flow.value_ul_s <= self._high_ul_s
-        tripping = active & faults.TRIPPING
+        self.short = flow.value_ul_s < self._low_ul_s
         state = self.state
         if state == TRIPPED:
-            self._stay_tripped(tripping)
-        elif tripping:
-            self._trip(tripping)
+            self._stay_tripped(stopping)
+        elif stopping:
+            self._trip(stopping)
         elif state == PRIME:
             self._prime(dt_ms)
         elif state == SETTLE:
@@ -184,7 +185,7 @@ class Sequence:
             self.place = (self.place + 1) % self._places
         self._begun = True
         self._sample.begin(self._sample_ul, self._pulse_nl)
-        self._band_ms = 0
+        self._in_time.begin()
         self._steady_ms = -1
         self._enter(PRIME)
 
@@ -198,7 +199,7 @@ class Sequence:
         self._sample.prepare(self._flow.tick_ul, dt_ms)
         if self._sample.purge_ul >= self._purge_ul:
             self._enter(SETTLE)
-        elif self.state_ms >= self._prime_limit_ms:
+        elif self._in_time.late_to_purge(self.state_ms):
             self._give_up()
 
     def _give_up(self):
@@ -207,10 +208,9 @@ class Sequence:
 
     def _settle(self, dt_ms, water):
         self._sample.prepare(self._flow.tick_ul, dt_ms)
-        self._band_ms = self._band_ms + dt_ms if self.in_band else 0
+        settled = self._in_time.settled(self.in_band, dt_ms)
         steady = self._water_steady(dt_ms, water)
-        settled = self._band_ms >= self._settle_ms
-        late = self.state_ms >= self._settle_limit_ms
+        late = self._in_time.late_to_settle(self.state_ms)
         if settled and (steady or late):
             self.faults &= ~(1 << faults.BAND_NOT_REACHED)
             if not steady:

@@ -48,6 +48,7 @@ TABLE = {
     "unwanted_flow_ul": ("uL", 100, 100000, 5000),
     "fluid_hot_cdeg": ("0.01 degC", 0, 20000, 8500),
     "duty_limit_ms": ("ms", 1000, 600000, 20000),
+    "stop_also": ("", 0, 7, 4),
     "trip_hold_s": ("s", 1, 86400, 60),
     # Log and supervision
     "log_segments": ("", 8, 4000, 280),

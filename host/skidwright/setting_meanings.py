@@ -45,8 +45,6 @@ GROUPS: dict[str, dict[str, str]] = {
         "duty_slew_permille_s": "Fastest change of duty.",
         "gain_ppm_per_ul_s": "Proportional gain: parts per million of full duty for each uL/s of error.",
         "integral_ms": "Integral time of the controller.",
-        "tachometer_pulses_rev": "Pulses of the pump's tachometer for each revolution. 0: none is wired. It"
-        " takes the place of the eighth sampling valve.",
     },
     "Current loops and temperature": {
         "water_low_cpct": "Saturation that the water sensor means by 4 mA.",
@@ -54,8 +52,6 @@ GROUPS: dict[str, dict[str, str]] = {
         "temp_source": "Where fluid temperature comes from. 0: nowhere. 1: a 4-20 mA loop. 2: a thermistor.",
         "temp_low_cdeg": "Temperature that a temperature loop means by 4 mA.",
         "temp_high_cdeg": "Temperature that a temperature loop means by 20 mA.",
-        "loop_converter": "What reads the current loops. 0: the chip's own converter. 1: a 16-bit converter"
-        " on the I2C bus.",
         "metal_channels": "Wear-metal channels that are wired. 0: none. 1: ferrous. 2: ferrous and "
         "non-ferrous.",
         "calibration_due_day": "Day on which the counter's calibration runs out, counted from 2000-01-01;"
@@ -69,7 +65,10 @@ GROUPS: dict[str, dict[str, str]] = {
         " trip, for a valve leaks or a hose has burst.",
         "fluid_hot_cdeg": "Fluid hotter than this: trip. 0 switches it off.",
         "duty_limit_ms": "Duty at its highest for this long: reported as a fault, for the pump has no"
-        " reserve left.",
+        " reserve left; with flow below its band all that time: trip, if `stop_also` says so.",
+        "stop_also": "Faults that are to stop the pump besides those that always do, added up. 1: water loop"
+        " failed. 2: temperature sensor failed (without it `fluid_hot_cdeg` is blind). 4: duty at its limit"
+        " with flow below its band.",
         "trip_hold_s": "After the cause of a trip has gone, the skid waits this long before it goes on, if "
         "it may do so by itself (see `docs/faults.md`).",
     },

@@ -178,6 +178,8 @@ def test_leak_with_the_pump_off():
     assert app.status()["faults"] == ["unwanted flow"]
     fake.leak_ul_s = 0
     run(app, 3000)
+    assert app.command("reset") == "reset: unwanted flow is still there"
+    run(app, 61000)
     assert app.command("reset") is None
     run(app, 2000)
     assert app.status()["faults"] == []

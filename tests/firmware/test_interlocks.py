@@ -1,7 +1,15 @@
 """The interlocks, one rule at a time."""
 
 from skidboard import faults
-from skidboard.interlocks import INPUT_OVER_PRESSURE, INPUT_STOP, Interlocks
+from skidboard.interlocks import (
+    ALSO_DUTY,
+    ALSO_TEMP,
+    ALSO_WATER,
+    INPUT_OVER_PRESSURE,
+    INPUT_STOP,
+    Interlocks,
+    InTime,
+)
 
 
 class Skid:
@@ -9,19 +17,21 @@ class Skid:
 
     def __init__(self, **settings):
         values = {"no_flow_ms": 8000, "unwanted_flow_ul": 5000, "fluid_hot_cdeg": 8500, "run_limit_s": 1800,
-                  "duty_limit_ms": 20000}  # fmt: skip
+                  "duty_limit_ms": 20000, "stop_also": ALSO_DUTY}  # fmt: skip
         values.update(settings)
         self.interlocks = Interlocks()
         self.interlocks.configure(**values)
 
     def run(self, ms, inputs=0, driven=False, at_limit=False, pulses=None, tick_ul=200, water_failed=False,
-            temp_failed=False, temp_cdeg=4000, tick_ms=100):  # fmt: skip
+            temp_failed=False, temp_cdeg=4000, tick_ms=100, wanted=None, short=False):  # fmt: skip
         """The fault bits after `ms` in steps of `tick_ms`; a driven pump gives a pulse a tick unless told."""
         if pulses is None:
             pulses = 1 if driven else 0
+        if wanted is None:
+            wanted = driven
         for _ in range(ms // tick_ms):
-            self.interlocks.update(tick_ms, inputs, driven, at_limit, pulses, tick_ul if pulses else 0,
-                                   water_failed, temp_failed, temp_cdeg)  # fmt: skip
+            self.interlocks.update(tick_ms, inputs, wanted, driven, at_limit, short, pulses,
+                                   tick_ul * (pulses > 0), water_failed, temp_failed, temp_cdeg)  # fmt: skip
         return self.interlocks.active
 
 
@@ -61,6 +71,21 @@ def test_unwanted_flow_counts_after_the_run_down():
     assert skid.run(100) == 0
 
 
+def test_a_leak_is_still_there_until_a_minute_has_passed_without_a_pulse():
+    skid = Skid(unwanted_flow_ul=1000)
+    skid.run(5000)
+    assert skid.run(1000, pulses=1) == bit(faults.UNWANTED_FLOW)
+    assert skid.run(59900) and skid.interlocks.causes_present() == bit(faults.UNWANTED_FLOW)
+    assert skid.run(100) == bit(faults.UNWANTED_FLOW) and skid.interlocks.causes_present() == 0
+
+
+def test_what_is_over_with_the_pump_off_is_no_cause_that_is_present():
+    skid = Skid(no_flow_ms=5000, run_limit_s=30)
+    assert skid.run(5000, driven=True, pulses=0) == bit(faults.NO_FLOW)
+    assert skid.interlocks.causes_present() == 0
+    assert skid.run(5000, inputs=INPUT_STOP) and skid.interlocks.causes_present() == bit(faults.STOP_INPUT)
+
+
 def test_single_pulses_far_apart_are_not_a_leak():
     skid = Skid(unwanted_flow_ul=1000)
     skid.run(5000)
@@ -96,6 +121,26 @@ def test_a_spike_is_not_hot_fluid_and_zero_switches_it_off():
     assert Skid().run(60000, temp_cdeg=None) == 0
 
 
+def test_hot_stays_hot_when_the_sensor_fails():
+    skid = Skid()
+    assert skid.run(3000, temp_cdeg=9000) == bit(faults.FLUID_HOT)
+    both = bit(faults.FLUID_HOT) | bit(faults.TEMP_SENSOR)
+    assert skid.run(60000, temp_failed=True, temp_cdeg=None) == both
+    assert skid.interlocks.causes_present() == bit(faults.FLUID_HOT)
+    assert skid.run(20000, temp_cdeg=4000) == 0
+    # Where the sensor is taken out of use there is nothing to wait for.
+    skid.run(3000, temp_cdeg=9000)
+    assert skid.run(3000, temp_cdeg=None) == 0
+
+
+def test_a_run_goes_on_while_the_pump_is_wanted_though_its_duty_touches_zero():
+    skid = Skid(run_limit_s=30)
+    for _ in range(299):
+        assert skid.run(100, driven=True) == 0
+        assert skid.run(0) == 0
+    assert skid.run(100, wanted=True, driven=False, pulses=0) == bit(faults.RUN_TOO_LONG)
+
+
 def test_run_too_long():
     skid = Skid(run_limit_s=30)
     assert skid.run(29900, driven=True) == 0
@@ -112,6 +157,46 @@ def test_duty_at_limit_is_reported_without_flicker():
         assert skid.run(1000, driven=True) == bit(faults.DUTY_AT_LIMIT)
         assert skid.run(100, driven=True, at_limit=True) == bit(faults.DUTY_AT_LIMIT)
     assert skid.run(5000, driven=True) == 0
+
+
+def test_duty_at_limit_stops_the_pump_only_with_flow_short_of_its_band():
+    skid = Skid(duty_limit_ms=5000)
+    assert skid.run(60000, driven=True, at_limit=True) == bit(faults.DUTY_AT_LIMIT)
+    assert skid.interlocks.stopping == 0
+    skid.run(4900, driven=True, at_limit=True, short=True)
+    assert skid.interlocks.stopping == 0
+    skid.run(100, driven=True, at_limit=True, short=True)
+    assert skid.interlocks.stopping == bit(faults.DUTY_AT_LIMIT)
+    # With the pump off there is nothing left to see of it.
+    assert skid.interlocks.causes_present() == 0
+    skid.run(5000)
+    assert skid.interlocks.stopping == 0
+    only_told = Skid(duty_limit_ms=5000, stop_also=ALSO_WATER | ALSO_TEMP)
+    assert only_told.run(60000, driven=True, at_limit=True, short=True) == bit(faults.DUTY_AT_LIMIT)
+    assert only_told.interlocks.stopping == 0
+
+
+def test_a_failed_sensor_stops_the_pump_only_where_that_is_wanted():
+    for also, stops in ((0, 0), (ALSO_WATER, bit(faults.WATER_LOOP)), (ALSO_TEMP, bit(faults.TEMP_SENSOR))):
+        skid = Skid(stop_also=also)
+        skid.run(1000, driven=True, water_failed=True, temp_failed=True, temp_cdeg=None)
+        assert skid.interlocks.active == bit(faults.WATER_LOOP) | bit(faults.TEMP_SENSOR)
+        assert skid.interlocks.stopping == stops == skid.interlocks.causes_present()
+
+
+def test_band_in_time():
+    rule = InTime()
+    rule.configure(3000, 20, 30)
+    assert not rule.late_to_purge(19900) and rule.late_to_purge(20000)
+    assert not rule.late_to_settle(29900) and rule.late_to_settle(30000)
+    for _ in range(29):
+        assert not rule.settled(True, 100)
+    assert not rule.settled(False, 100)
+    for _ in range(29):
+        assert not rule.settled(True, 100)
+    assert rule.settled(True, 100)
+    rule.begin()
+    assert not rule.settled(True, 100)
 
 
 def test_sensor_faults_need_a_second_and_clear_after_ten():

@@ -21,7 +21,7 @@ MASK = (1 << 30) - 1
 
 
 class Cycle:
-    """A Sequence with flow, loop and interlocks to set by hand, in ticks of 100 ms."""
+    """A Sequence with flow, loop and what stops the pump to set by hand, in ticks of 100 ms."""
 
     def __init__(self, **changes):
         self.settings = settings.defaults()
@@ -38,7 +38,7 @@ class Cycle:
         self.water = CurrentLoop(0, 10000)
         self.water_ua = 8000
         self.ul_s = None  # None: whatever the sequence asks for
-        self.active = 0
+        self.stopping = 0
         self.now_us = 0
         self.edge_us = 0
         self.nl = 0
@@ -59,7 +59,7 @@ class Cycle:
             self.flow.update(pulses, self.edge_us & MASK, self.now_us & MASK, 100)
             self.water.update(self.water_ua)
             deltas = [80, 30, 4, 1, 0, 0]
-            sequence.step(100, deltas, self.water, self.active, before_us & MASK, self.now_us & MASK,
+            sequence.step(100, deltas, self.water, self.stopping, before_us & MASK, self.now_us & MASK,
                           self.now_us // 1000 & MASK)  # fmt: skip
             if sequence.ended:
                 self.ended.append((sequence.ended, sequence.ended_code, sequence.place))
@@ -184,7 +184,7 @@ def test_a_trip_in_the_count_leaves_a_skipped_cycle():
     sequence = cycle.sequence
     sequence.start()
     assert cycle.run(60000, COUNT)
-    cycle.active = 1 << faults.STOP_INPUT | 1 << faults.WATER_LOOP
+    cycle.stopping = 1 << faults.STOP_INPUT
     cycle.run(100)
     assert sequence.state == TRIPPED and sequence.set_ul_s == 0 and sequence.valve == -1
     assert sequence.trip_code == faults.STOP_INPUT and sequence.trip_from == COUNT
@@ -196,9 +196,9 @@ def test_a_held_trip_waits_for_the_operator_and_does_not_start_by_itself():
     cycle = Cycle()
     sequence = cycle.sequence
     sequence.start()
-    cycle.active = 1 << faults.OVER_PRESSURE
+    cycle.stopping = 1 << faults.OVER_PRESSURE
     cycle.run(100)
-    cycle.active = 0
+    cycle.stopping = 0
     cycle.run(600000)
     assert sequence.state == TRIPPED
     sequence.start()
@@ -217,10 +217,10 @@ def test_another_trip_ends_by_itself_after_its_hold():
     sequence = cycle.sequence
     sequence.start()
     cycle.run(1000)
-    cycle.active = 1 << faults.FLUID_HOT
+    cycle.stopping = 1 << faults.FLUID_HOT
     cycle.run(20000)
     assert sequence.state == TRIPPED
-    cycle.active = 0
+    cycle.stopping = 0
     assert not cycle.run(4900, REST)
     assert cycle.run(200, REST)
     assert sequence.faults == 0
@@ -231,14 +231,14 @@ def test_another_trip_ends_by_itself_after_its_hold():
 def test_trip_while_resting_and_in_standby():
     cycle = Cycle()
     sequence = cycle.sequence
-    cycle.active = 1 << faults.UNWANTED_FLOW
+    cycle.stopping = 1 << faults.UNWANTED_FLOW
     cycle.run(100)
     assert sequence.state == TRIPPED and sequence.trip_from == STANDBY and cycle.ended == []
-    cycle.active = 0
+    cycle.stopping = 0
     sequence.reset()
     sequence.start()
     cycle.run(60000, REST)
-    cycle.active = 1 << faults.STOP_INPUT
+    cycle.stopping = 1 << faults.STOP_INPUT
     cycle.run(100)
     assert sequence.state == TRIPPED and sequence.trip_from == REST
 
@@ -246,11 +246,11 @@ def test_trip_while_resting_and_in_standby():
 def test_a_held_cause_that_joins_a_passing_one_is_held():
     cycle = Cycle()
     cycle.sequence.start()
-    cycle.active = 1 << faults.NO_FLOW
+    cycle.stopping = 1 << faults.NO_FLOW
     cycle.run(100)
-    cycle.active = 1 << faults.OVER_PRESSURE
+    cycle.stopping = 1 << faults.OVER_PRESSURE
     cycle.run(100)
-    cycle.active = 0
+    cycle.stopping = 0
     cycle.run(60000)
     assert cycle.sequence.state == TRIPPED
     assert cycle.sequence.faults == 1 << faults.NO_FLOW | 1 << faults.OVER_PRESSURE
