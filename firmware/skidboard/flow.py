@@ -1,8 +1,10 @@
 """Flow and volume from the pulses of the flow meter: how many came, and when the latest edge was.
 
-flow_ul_s = meter_pulse_nl * 1000 / period_us, the period being the mean over
-the latest edges. While no edge comes, flow can be at most one pulse in the
-time that has gone by, and the estimate follows that bound down.
+flow_ul_s = meter_pulse_nl * 1000 / period_us. A meter that gives many pulses is averaged over the edges of
+the newest 150 ms at least. Of one that gives few, the newest two periods count, for a meter's teeth are not
+evenly spaced; but where the newest three grow or shrink steadily flow is changing, and the newest alone
+counts, carried on to its end. While no edge comes, flow can be at most one pulse in the time that has gone
+by, and the estimate follows that bound down.
 """
 
 from skidboard.ticks import ticks_add, ticks_diff
@@ -12,8 +14,8 @@ _LIMIT = (1 << 30) - 1
 _PULSES_MAX = 500000
 _MARK_MASK = (1 << 29) - 1
 _KEPT = 8
-# Edges are averaged over about this long: it smooths a meter's uneven teeth and is short for the controller.
-_AVERAGE_US = 1000000
+# Edges are averaged over at least this long: short for the controller, and exact since edge times are.
+_AVERAGE_US = 150000
 # Without an edge for this long the time of the last one would soon be ambiguous (ticks wrap at 2**30 us).
 _SILENCE_MAX_MS = 200000
 
@@ -109,19 +111,24 @@ class Flow:
             self.known = False
             self.value_ul_s = 0
             return
-        latest_us = self._times_us[self._at]
         back = 1
-        span_us = ticks_diff(latest_us, self._times_us[(self._at - 1) % _KEPT])
-        while back + 1 < self._kept:
-            longer_us = ticks_diff(latest_us, self._times_us[(self._at - back - 1) % _KEPT])
-            if longer_us > _AVERAGE_US:
-                break
-            back += 1
-            span_us = longer_us
+        span_us = self._span_us(1)
+        ahead_us = 0
+        if span_us < _AVERAGE_US:
+            while span_us < _AVERAGE_US and back + 1 < self._kept:
+                back += 1
+                span_us = self._span_us(back)
+        elif self._kept > 3:
+            ahead_us = self._change_us() // 2
+            if ahead_us == 0:
+                back = 2
+                span_us = self._span_us(2)
         if span_us < 1:
             span_us = 1
         edges = (self._mark - self._marks[(self._at - back) % _KEPT]) & _MARK_MASK
         period_us = span_us // edges
+        # On from the middle of the period to its end, but not by more than a half.
+        period_us += ahead_us if ahead_us > -period_us // 2 else -period_us // 2
         self.period_us = period_us if period_us > 0 else 1
         if period_us >= 2000:
             self.value_ul_s = self._pulse_nl * 1000 // period_us
@@ -135,6 +142,23 @@ class Flow:
         self.moving = True
         self.known = True
 
+    def _span_us(self, back):
+        """Time from the edge kept `back` before the newest to the newest."""
+        return ticks_diff(self._times_us[self._at], self._times_us[(self._at - back) % _KEPT])
+
+    def _period_us(self, back):
+        """Mean period between the edges kept `back` and `back` + 1 before the newest."""
+        to = (self._at - back) % _KEPT
+        since = (to - 1) % _KEPT
+        edges = (self._marks[to] - self._marks[since]) & _MARK_MASK
+        return ticks_diff(self._times_us[to], self._times_us[since]) // edges
+
+    def _change_us(self):
+        """By how much the newest period is longer than the one before when the newest three run one way."""
+        newest_us = self._period_us(0) - self._period_us(1)
+        before_us = self._period_us(1) - self._period_us(2)
+        return newest_us if (newest_us > 0) == (before_us > 0) and before_us else 0
+
     def _bound(self):
         silent_ms = self.silent_ms
         if silent_ms >= self._stale_ms:
@@ -142,7 +166,7 @@ class Flow:
             self.moving = False
             self.known = True
         elif silent_ms > 0:
-            # A quarter more, for a meter's teeth are not evenly spaced.
-            most = self._pulse_nl * 5 // (4 * silent_ms)
+            # An eighth more, for a meter's teeth are not evenly spaced.
+            most = self._pulse_nl * 9 // (8 * silent_ms)
             if most < self.value_ul_s:
                 self.value_ul_s = most
