@@ -9,7 +9,7 @@ import gc
 import json
 import os
 
-from skidboard import VERSION, by_hand, faults, log_key, records
+from skidboard import VERSION, by_hand, cleanup, faults, log_key, records
 from skidboard import settings as settings_table
 from skidboard.journal import Journal
 from skidboard.link import STALLED, Link
@@ -47,6 +47,7 @@ class App:
         problems = problems + wrong
         self.settings_crc = 0
         self.leave_code = -1
+        self.watched = False
         self._leave_text = ""
         self._own_faults = 1 << faults.SETTINGS_BAD if problems else 0
         self._reported = 0
@@ -62,6 +63,7 @@ class App:
         self.recorder = Recorder(self, self.journal, self.timebase)
         self._configure()
         self._record_boot(problems)
+        cleanup.after_start(self)
         if self.settings["autostart"]:
             self.sequence.start()
 
@@ -106,17 +108,23 @@ class App:
         """Write the records that the last tick gave rise to."""
         sequence = self.sequence
         if sequence.ended == SAMPLED:
+            run = self.process.cleanup
+            run.judge(self.process.sample)
             self.recorder.sample(self.process.sample, self.process.now_ms)
+            run.take(self.recorder.sample_stored)
             self._own_faults &= ~(1 << faults.WATCHDOG)
         elif sequence.ended == SKIPPED:
             code = sequence.ended_code
             text = "by command" if code >= len(faults.NAMES) else faults.NAMES[code]
+            self.process.cleanup.miss()
             self.recorder.event(records.SKIPPED, code, text=text)
         sequence.ended = 0
         if sequence.trip_code >= 0:
             code = sequence.trip_code
             sequence.trip_code = -1
             self.recorder.event(records.TRIP, code, state=sequence.trip_from, text=faults.NAMES[code])
+        if self.process.cleanup.over >= 0:
+            cleanup.finish(self)
         if sequence.by_hand() != self._by_hand_seen:
             self._by_hand_seen = not self._by_hand_seen
             by_hand.record(self, self._by_hand_seen)
@@ -153,7 +161,8 @@ class App:
     def run(self):
         """The loop. Ends after `leave()`, with the pump safe and a LEAVE record written."""
         board = self.board
-        if self.settings["watchdog_ms"]:
+        self.watched = self.settings["watchdog_ms"] > 0
+        if self.watched:
             board.start_watchdog(self.settings["watchdog_ms"])
         due_ms = board.ticks_ms()
         while self.leave_code < 0:
@@ -182,6 +191,8 @@ class App:
         board = self.board
         board.safe()
         self.timebase.advance(board.ticks_ms())
+        self.process.cleanup.end(cleanup.LEFT)
+        self.process.outputs = 0
         self.sequence.stop()
         self.service()
         self.recorder.event(records.LEAVE, self.leave_code, text=self._leave_text)
@@ -221,8 +232,11 @@ class App:
                 return "start: a cycle is running already"
             sequence.start()
         elif text == "stop":
+            self.process.cleanup.end(cleanup.BY_COMMAND)
             sequence.stop()
-            self.board.set_pump(0)
+            # Lamps come back with the next tick.
+            self.board.safe()
+            self.process.outputs = 0
         elif text == "reset":
             return self._reset()
         elif text.startswith("mark ") and text[5:].strip():
@@ -230,9 +244,13 @@ class App:
                 return "mark: %s" % self.journal.problem
         else:
             words = text.split(" ")
+            if words[0] == "cleanup":
+                return cleanup.command(self, words)
             if words[0] in by_hand.COMMANDS:
+                if self.process.cleanup.running:
+                    return "%s: a clean-up is running; end it with `cleanup stop` first" % words[0]
                 return by_hand.command(self, words)
-            there = "start, stop, reset, mark TEXT, duty N, hold N, auto"
+            there = "start, stop, reset, mark TEXT, duty N, hold N, auto, cleanup start N, cleanup stop"
             return "%s: no such command; there are %s" % (words[0] or "(nothing)", there)
         return None
 
@@ -273,7 +291,8 @@ class App:
             _store(self.board.settings_path, whole)
         except OSError as error:
             return 0, "settings: could not be stored (error %s)" % error.args[0]
-        # A sample must have been taken under one set of settings.
+        # A sample must have been taken under one set of settings, and so must a clean-up run.
+        self.process.cleanup.end(cleanup.SETTINGS)
         self.sequence.abandon()
         self.service()
         self.settings = whole

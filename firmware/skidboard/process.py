@@ -4,13 +4,14 @@ It knows nothing of the log and the link. `step()` allocates nothing and never w
 """
 
 from skidboard import faults
+from skidboard.cleanup import CleanUp
 from skidboard.controller import FlowController
 from skidboard.counters import Counters
 from skidboard.current_loop import LOOP_FAILED, CurrentLoop
 from skidboard.flow import Flow
 from skidboard.interlocks import Interlocks
 from skidboard.sample import COUNTERS, Sample
-from skidboard.sequence import COUNT, PRIME, SAMPLED, Sequence
+from skidboard.sequence import COUNT, PRIME, SAMPLED, TRIPPED, Sequence
 from skidboard.tachometer import Tachometer
 from skidboard.thermistor import Thermistor
 from skidboard.ticks import ticks_diff
@@ -39,6 +40,8 @@ class Process:
         self.sample = Sample()
         self.sequence = Sequence(self.flow, self.sample)
         self.tachometer = Tachometer()
+        self.cleanup = CleanUp()
+        self.outputs = 0
         self.trace = Trace()
         self.now_ms = board.ticks_ms()
         self._now_us = board.ticks_us()
@@ -51,8 +54,12 @@ class Process:
         """Take the settings (a dictionary as of settings.py)."""
         s = settings
         self.flow.configure(s["meter_pulse_nl"], s["flow_low_ul_s"])
-        self.water.configure(s["water_low_cpct"], s["water_high_cpct"])
-        self.temp_loop.configure(s["temp_low_cdeg"], s["temp_high_cdeg"])
+        self.water.configure(
+            s["water_low_cpct"], s["water_high_cpct"], s["water_offset_ua"], s["water_gain_ppm"]
+        )
+        self.temp_loop.configure(
+            s["temp_low_cdeg"], s["temp_high_cdeg"], s["temp_offset_ua"], s["temp_gain_ppm"]
+        )
         self.temp = (None, self.temp_loop, self._thermistor)[s["temp_source"]]
         self.tachometer.configure(s["tachometer_pulses_rev"])
         self.controller.configure(
@@ -72,6 +79,7 @@ class Process:
             s["stop_also"],
         )
         self.sequence.configure(s)
+        self.cleanup.configure(s)
 
     def step(self, board, own_faults, stored):
         """Read `board`, take one step, drive it. `own_faults` are the app's, `stored` lights its lamp."""
@@ -111,6 +119,7 @@ class Process:
         active = self.interlocks.active
         stopping = self.interlocks.stopping
         sequence.step(dt_ms, self._counters.deltas, water, stopping, before_us, now_us, now_ms)
+        self.cleanup.step(dt_ms, sequence.state == TRIPPED)
         self.faults = active | sequence.faults | own_faults
         duty = controller.duty_permille
         if sequence.state == COUNT or sequence.ended == SAMPLED:
@@ -126,11 +135,14 @@ class Process:
         self.trace.add(
             now_us, board.meter_edge_us, board.meter_count, flow.value_ul_s, controller.duty_permille
         )
-        outputs = 1 << sequence.valve if sequence.valve >= 0 else 0
+        outputs = self.cleanup.outputs
+        if sequence.valve >= 0:
+            outputs |= 1 << sequence.valve
         if stored:
             outputs |= OUT_STORED
         if self.faults:
             outputs |= OUT_FAULT
+        self.outputs = outputs
         board.set_outputs(outputs)
 
     def _measure(self, board, now_us, dt_ms):

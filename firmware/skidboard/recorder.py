@@ -18,12 +18,12 @@ class Recorder:
         self.sample_stored = False
         self.samples = 0
 
-    def event(self, kind, code=0, a=0, b=0, c=0, d=0, utc_ms=0, text="", state=None):
+    def event(self, kind, code=0, a=0, b=0, c=0, d=0, utc_ms=0, text="", state=None, asset=None):
         """Append an event; its sequence number, or -1 when it could not be stored."""
         app = self._app
         records.pack_event(
             self._slot, kind, self._timebase.boot, self._timebase.uptime_ms(), app.process.faults,
-            app.asset(), app.settings["run"], code,
+            app.asset() if asset is None else asset, app.settings["run"], code,
             app.sequence.state if state is None else state, a, b, c, d, utc_ms, text,
         )  # fmt: skip
         return self._journal.append(self._slot)

@@ -40,6 +40,7 @@ SKIPPED = 10
 LEAVE = 11
 RECOVERED = 12
 BY_HAND = 13
+CLEANUP = 14
 
 KIND_NAMES = {
     SAMPLE: "sample",
@@ -55,9 +56,12 @@ KIND_NAMES = {
     LEAVE: "firmware left",
     RECOVERED: "log recovered",
     BY_HAND: "pump by hand",
+    CLEANUP: "clean-up run",
 }
 
 FLAG_FIXED_DUTY = 1 << 4
+FLAG_CLEANUP = 1 << 5
+FLAG_ON_TARGET = 1 << 6
 
 SUB_WINDOWS = 8
 CHANNELS_UM = (4, 6, 14, 21)
@@ -100,7 +104,8 @@ SAMPLE_FIELDS = HEAD_FIELDS + (
     ("flow_mean_ul_s", "H"),
     ("flow_max_ul_s", "H"),
     ("window_shift", "B"),
-    ("flags", "B"),  # bits 0-3: fewer than 20 particles counted in that channel; bit 4: fixed duty by hand
+    ("flags", "B"),  # bits 0-3: fewer than 20 particles counted in that channel; bit 4: fixed duty by hand;
+    # bit 5: taken in a clean-up run; bit 6: valid and at or below its targets, as the board saw it
     ("out_of_band_ms", "I"),
     ("water_min_ua", "H"),
     ("water_mean_ua", "H"),

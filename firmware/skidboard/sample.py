@@ -82,6 +82,7 @@ class Sample:
         self.prepare_ms = 0
         self.counting = False
         self.fixed_duty = False
+        self.run_flags = 0
         self.pulses = 0
         self.out_of_band_ms = 0
         self.water_state = LOOP_OK
@@ -173,18 +174,22 @@ class Sample:
         self.duty_permille.add(duty_permille)
         self.faults |= faults
 
+    def windows(self, channel):
+        """Counts of channel 0 or 2 in the eight parts of a finished sample."""
+        return _differences(self._cuts_14um if channel else self._cuts_4um)
+
     def pack(self, slot, boot, uptime_ms, asset, run, metal_channels, calibration_due_day, settings_crc):
         """Write the finished sample into a 144-byte slot; sequence number and CRC come with the append."""
         volume_ul = self.pulses * self.pulse_nl // 1000
         count_ms = max(1, ticks_diff(self.end_ms, self.start_ms))
         counts = self.counts[:4]
         metal = [self.counts[4] if metal_channels >= 1 else 0, self.counts[5] if metal_channels >= 2 else 0]
-        flags = records.FLAG_FIXED_DUTY if self.fixed_duty else 0
+        flags = self.run_flags | (records.FLAG_FIXED_DUTY if self.fixed_duty else 0)
         for i in range(4):
             if counts[i] < FEW_PARTICLES:
                 flags |= 1 << i
-        fine = _differences(self._cuts_4um)
-        coarse = [min(n, 65535) for n in _differences(self._cuts_14um)]
+        fine = self.windows(0)
+        coarse = [min(n, 65535) for n in self.windows(_OVER_14)]
         shift = 0
         while max(fine) >> shift > 65535:
             shift += 1

@@ -59,6 +59,8 @@ class Sequence:
         self._steady_ms = -1
         self._water_low_ua = 0
         self._water_high_ua = 0
+        self._only = -1
+        self._only_rest_ms = 0
 
     def configure(self, settings):
         """Take the settings (a dictionary as of settings.py); a running cycle should be given up first."""
@@ -97,6 +99,19 @@ class Sequence:
         """Give up a running cycle; the next one comes after a rest."""
         if self.in_cycle():
             self._end_cycle(SKIPPED, BY_COMMAND)
+
+    def hold_on(self, place, rest_ms):
+        """Sample one place only, with a rest of its own, beginning now; False when tripped."""
+        if self.state == TRIPPED:
+            return False
+        self._only = place
+        self._only_rest_ms = rest_ms
+        self.start()
+        return True
+
+    def release(self):
+        """Sample all places in turn again."""
+        self._only = -1
 
     def in_cycle(self):
         """True while a sample is being prepared or counted."""
@@ -137,7 +152,10 @@ class Sequence:
         """Seconds until the next cycle begins by itself; -1 when none will."""
         if self.state != REST:
             return -1
-        return max(0, self._rest_ms - self.state_ms + 999) // 1000
+        return max(0, self._resting_ms() - self.state_ms + 999) // 1000
+
+    def _resting_ms(self):
+        return self._rest_ms if self._only < 0 else self._only_rest_ms
 
     def step(self, dt_ms, deltas, water, stopping, before_us, now_us, now_ms):
         """One tick of `dt_ms`: counter edges, water loop, faults that stop the pump, times of both ticks."""
@@ -160,7 +178,7 @@ class Sequence:
                 self._end_cycle(SAMPLED, 0)
             elif not self._sample.counting:
                 self._sample.prepare(flow.tick_ul, dt_ms)
-        elif state == REST and self.state_ms >= self._rest_ms:
+        elif state == REST and self.state_ms >= self._resting_ms():
             self._begin_cycle()
         elif state == MANUAL and self.state_ms >= self._hand_limit_ms:
             self.end_by_hand()
@@ -181,7 +199,9 @@ class Sequence:
             self.valve = -1
 
     def _begin_cycle(self):
-        if self._begun:
+        if self._only >= 0:
+            self.place = self._only
+        elif self._begun:
             self.place = (self.place + 1) % self._places
         self._begun = True
         self._sample.begin(self._sample_ul, self._pulse_nl)

@@ -36,6 +36,10 @@ TABLE = {
     # Current loops and temperature
     "water_low_cpct": ("0.01 %", -1000, 10000, 0),
     "water_high_cpct": ("0.01 %", 100, 20000, 10000),
+    "water_offset_ua": ("uA", -500, 500, 0),
+    "water_gain_ppm": ("1e-6", -40000, 40000, 0),
+    "temp_offset_ua": ("uA", -500, 500, 0),
+    "temp_gain_ppm": ("1e-6", -40000, 40000, 0),
     "temp_source": ("", 0, 2, 1),
     "temp_low_cdeg": ("0.01 degC", -10000, 10000, 0),
     "temp_high_cdeg": ("0.01 degC", -5000, 30000, 10000),
@@ -43,6 +47,8 @@ TABLE = {
     "loop_converter": ("", 0, 1, 0),
     "tachometer_pulses_rev": ("1/rev", 0, 1000, 0),
     "calibration_due_day": ("d since 2000-01-01", 0, 65535, 0),
+    "meter_due_day": ("d since 2000-01-01", 0, 65535, 0),
+    "loops_due_day": ("d since 2000-01-01", 0, 65535, 0),
     # Interlocks
     "no_flow_ms": ("ms", 1000, 120000, 8000),
     "unwanted_flow_ul": ("uL", 100, 100000, 5000),
@@ -50,6 +56,17 @@ TABLE = {
     "duty_limit_ms": ("ms", 1000, 600000, 20000),
     "stop_also": ("", 0, 7, 4),
     "trip_hold_s": ("s", 1, 86400, 60),
+    # Clean-up runs
+    "cleanup_4um": ("", 0, 28, 0),
+    "cleanup_6um": ("", 0, 28, 0),
+    "cleanup_14um": ("", 0, 28, 0),
+    "cleanup_water_cpct": ("0.01 %", 0, 10000, 0),
+    "cleanup_samples": ("", 1, 20, 3),
+    "cleanup_rest_s": ("s", 0, 3600, 10),
+    "cleanup_limit_s": ("s", 600, 1209600, 86400),
+    "cleanup_stall_s": ("s", 600, 1209600, 14400),
+    "cleanup_output": ("", 0, 8, 0),
+    "cleanup_sensing_pl": ("pL", 0, 1000000, 0),
     # Log and supervision
     "log_segments": ("", 8, 4000, 280),
     "watchdog_ms": ("ms", 0, 8388, 8000),
@@ -114,6 +131,11 @@ def check_all(values):
             problems.append("water_low_cpct: must be below water_high_cpct")
         if whole["temp_low_cdeg"] >= whole["temp_high_cdeg"]:
             problems.append("temp_low_cdeg: must be below temp_high_cdeg")
+        output = whole["cleanup_output"]
+        if 0 < output <= len(whole[ASSETS]):
+            problems.append("cleanup_output: output %d opens a sampling valve" % output)
+        if output == MAX_ASSETS and whole["tachometer_pulses_rev"]:
+            problems.append("cleanup_output: output %d is the tachometer's" % output)
         if whole["tachometer_pulses_rev"] and len(whole[ASSETS]) == MAX_ASSETS:
             problems.append(
                 "tachometer_pulses_rev: the tachometer takes the eighth valve; list 7 assets at most"

@@ -36,6 +36,7 @@ def status(app):
         "water_state": water.state,
         "temp_cdeg": temp.value if temp else 0,
         "temp_state": temp.state if temp else LOOP_FAILED,
+        "cleanup": process.cleanup.state(),
         "uptime_ms": app.timebase.uptime_ms(),
         "boot": app.timebase.boot,
         "next_sample_s": sequence.seconds_to_next(),

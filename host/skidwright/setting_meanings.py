@@ -45,18 +45,31 @@ GROUPS: dict[str, dict[str, str]] = {
         "duty_slew_permille_s": "Fastest change of duty.",
         "gain_ppm_per_ul_s": "Proportional gain: parts per million of full duty for each uL/s of error.",
         "integral_ms": "Integral time of the controller.",
+        "tachometer_pulses_rev": "Pulses of the pump's tachometer for each revolution. 0: none is wired. It"
+        " takes the place of the eighth sampling valve.",
     },
     "Current loops and temperature": {
         "water_low_cpct": "Saturation that the water sensor means by 4 mA.",
         "water_high_cpct": "Saturation that the water sensor means by 20 mA.",
+        "water_offset_ua": "Added to each reading of the water loop's current, with `water_gain_ppm`; "
+        "`skidwright calibrate loop` finds both.",
+        "water_gain_ppm": "Parts per million of the water loop's reading, added to it.",
+        "temp_offset_ua": "Added to each reading of the temperature loop's current.",
+        "temp_gain_ppm": "Parts per million of the temperature loop's reading, added to it.",
         "temp_source": "Where fluid temperature comes from. 0: nowhere. 1: a 4-20 mA loop. 2: a thermistor.",
         "temp_low_cdeg": "Temperature that a temperature loop means by 4 mA.",
         "temp_high_cdeg": "Temperature that a temperature loop means by 20 mA.",
+        "loop_converter": "What reads the current loops. 0: the chip's own converter. 1: a 16-bit converter"
+        " on the I2C bus.",
         "metal_channels": "Wear-metal channels that are wired. 0: none. 1: ferrous. 2: ferrous and "
         "non-ferrous.",
         "calibration_due_day": "Day on which the counter's calibration runs out, counted from 2000-01-01;"
         " 0 when unknown. Usually left out: `[counter] calibration_due` in "
         "skid.toml gives it as a date.",
+        "meter_due_day": "Day on which the flow meter's calibration runs out, counted from 2000-01-01; 0 when"
+        " it was never calibrated. `skidwright calibrate flow` gives it.",
+        "loops_due_day": "The same for the inputs of the current loops; `skidwright calibrate loop` gives"
+        " it.",
     },
     "Interlocks": {
         "no_flow_ms": "The pump is driven and the meter gives no pulse for this long: trip. Must allow "
@@ -71,6 +84,23 @@ GROUPS: dict[str, dict[str, str]] = {
         " with flow below its band.",
         "trip_hold_s": "After the cause of a trip has gone, the skid waits this long before it goes on, if "
         "it may do so by itself (see `docs/faults.md`).",
+    },
+    "Clean-up runs": {
+        "cleanup_4um": "Target of a clean-up run: the highest scale number of particles >=4 um(c) "
+        "(ISO 4406). 0: not asked. `skidwright cleanup` sets this and the others; see `docs/cleanup.md`.",
+        "cleanup_6um": "The same for >=6 um(c).",
+        "cleanup_14um": "The same for >=14 um(c).",
+        "cleanup_water_cpct": "Highest water saturation that a clean-up run is content with; 0: not asked.",
+        "cleanup_samples": "So many valid samples in a row must be at or below every target before the run "
+        "ends.",
+        "cleanup_rest_s": "Pause between samples while a clean-up runs, in place of `rest_s`.",
+        "cleanup_limit_s": "Longest time of a clean-up run; after it the output goes off, clean or not.",
+        "cleanup_stall_s": "The output goes off when for so long nothing that is above its target has come "
+        "down by a sixteenth, valid samples being wanted for that.",
+        "cleanup_output": "Selector output, 1 to 8 as on the terminals, that drives the relay of the filter "
+        "cart's or dryer's pump while a clean-up runs. 0: none. It must be above the number of assets.",
+        "cleanup_sensing_pl": "Volume that the counter sees at once, for what is lost to coincidence when a "
+        "clean-up run judges a count; 0: nothing is corrected.",
     },
     "Log and supervision": {
         "log_segments": "Segments of 4096 bytes the log may fill. When it is full the oldest is given up,"

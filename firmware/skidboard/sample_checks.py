@@ -1,0 +1,160 @@
+"""May a finished sample be believed? What the host's checks ask of counts and water, once more in integers.
+
+A clean-up run ends by these. They are a little stricter than the host's with its usual thresholds, never
+milder, so that no sample ends a run that the host would reject afterwards. Not asked here is what a board
+cannot know: UTC, and figures that stand in skid.toml only.
+"""
+
+from skidboard import faults
+from skidboard.current_loop import LOOP_FAILED, LOOP_OK
+from skidboard.ticks import ticks_diff
+
+# Faults that say nothing about the counts; any other, known or to come, speaks against them.
+_HARMLESS = (
+    1 << faults.DUTY_AT_LIMIT
+    | 1 << faults.WATER_LOOP
+    | 1 << faults.TEMP_SENSOR
+    | 1 << faults.STORAGE
+    | 1 << faults.LOG_OVERWROTE
+    | 1 << faults.WATCHDOG
+    | 1 << faults.LOOP_UNSTEADY
+)
+_WATER_FAULTS = 1 << faults.WATER_LOOP | 1 << faults.LOOP_UNSTEADY | 1 << faults.SETTINGS_BAD
+# Between neighbouring channels: exponents 0.7 and 9 of the size distribution, in millionths.
+_FLATTEST = (752906, 552605, 752906)
+_STEEPEST = (26013, 488, 26013)
+_SLOPE_COUNTS = 100
+_STUCK_COUNTS = 200
+_FLOW_MARGIN_PERCENT = 3
+_FLOW_SPREAD_PERCENT = 6
+_DROPLETS_CPCT = 8990
+_DRIFT_UA = 320
+_SPAN_CDEG = 500
+# 5 % of the particles lost is 48.8 in a thousand volumes occupied; above, a count is refused.
+_OCCUPIED_PPM = 48000
+
+
+def isqrt(n):
+    """The whole part of the square root of an integer of 0 or more."""
+    low = n
+    half = (low + 1) // 2
+    while half < low:
+        low = half
+        half = (low + n // low) // 2
+    return low
+
+
+def percent_at(settings, loop_ua):
+    """Water saturation at a loop current, 0.01 %, by the settings' scale."""
+    low = settings["water_low_cpct"]
+    return low + (loop_ua - 4000) * (settings["water_high_cpct"] - low) // 16000
+
+
+def water_sound(sample, settings):
+    """True when the sample's water saturation may be believed."""
+    water = sample.water_ua
+    temp = sample.temp_cdeg
+    return (
+        not sample.faults & _WATER_FAULTS
+        and sample.water_state == LOOP_OK
+        and water.highest - water.lowest <= _DRIFT_UA
+        and temp.highest - temp.lowest <= _SPAN_CDEG
+    )
+
+
+def counts_sound(sample, before, settings):
+    """True when the sample's counts may be believed; `before` are the asset's last counts (-1: none)."""
+    if sample.faults & ~_HARMLESS or not _flow_sound(sample, settings):
+        return False
+    if sample.water_state != LOOP_FAILED and percent_at(settings, sample.water_ua.highest) >= _DROPLETS_CPCT:
+        return False
+    counts = sample.counts
+    if counts[0] == 0 or not _channels_sound(counts) or _air(counts):
+        return False
+    same = counts[0] + counts[1] + counts[2] + counts[3] >= _STUCK_COUNTS
+    for i in range(4):
+        same = same and counts[i] == before[i]
+    return not same and _even(sample, 0) and _even(sample, 2)
+
+
+def occupied_ppm(count, volume_ul, sensing_pl):
+    """Mean particles in the sensing volume at once, in millionths, of `count` in `volume_ul`; rounded up."""
+    return count * sensing_pl // volume_ul + 1 if sensing_pl else 0
+
+
+def corrected(count, volume_ul, sensing_pl):
+    """The count with what coincidence lost put back, a little too much; -1 when too much was lost.
+
+    A series for the paralysable model, as on the host, cut at the second power of the occupation.
+    """
+    x = occupied_ppm(count, volume_ul, sensing_pl)
+    if x > _OCCUPIED_PPM:
+        return -1
+    return count + (count * x * (1000000 + 2 * x) + 999999999999) // 1000000000000
+
+
+def _flow_sound(sample, settings):
+    low = settings["flow_low_ul_s"]
+    high = settings["flow_high_ul_s"]
+    margin = settings["flow_set_ul_s"] * _FLOW_MARGIN_PERCENT // 100 + 1
+    margin = min(margin, (high - low) // 4)
+    flow = sample.flow_ul_s
+    if sample.out_of_band_ms or flow.lowest < low + margin or flow.highest > high - margin:
+        return False
+    count_ms = ticks_diff(sample.end_ms, sample.start_ms)
+    volume_ul = sample.pulses * sample.pulse_nl // 1000
+    if count_ms <= 0 or volume_ul <= 0:
+        return False
+    mean = volume_ul * 1000 // count_ms
+    return (flow.highest - flow.lowest) * 100 <= _FLOW_SPREAD_PERCENT * mean
+
+
+def _channels_sound(counts):
+    for i in range(3):
+        finer = counts[i]
+        coarser = counts[i + 1]
+        if coarser > finer:
+            return False
+        least = finer * _STEEPEST[i] // 1000000 + 1
+        if coarser == 0 and least > 10:
+            return False
+        if finer >= _SLOPE_COUNTS:
+            if coarser * 1000000 > finer * _FLATTEST[i]:
+                return False
+            if coarser + 3 * isqrt(coarser + 1) + 3 < least:
+                return False
+    return True
+
+
+def _air(counts):
+    """Bubbles: more particles >=21 um(c) than the finer channels let one expect."""
+    at_6 = counts[1]
+    at_14 = counts[2]
+    at_21 = counts[3]
+    if at_14 < 20:
+        return False
+    # 45 % of those >=14 um(c), and four standard deviations.
+    if at_21 * 100 > at_14 * 45 + 4 * isqrt(at_14 * 2475):
+        return True
+    # A power law through 6 and 14 um(c), carried on: exponent 1/2 here, where 0.479 is meant.
+    expected = isqrt(at_14 * at_14 * at_14 // max(at_6, 1))
+    noise = isqrt(expected + 2 * expected * expected // at_14)
+    return at_21 * 100 > expected * 135 + 400 * noise
+
+
+def _even(sample, channel):
+    """False when particles came in bursts: chi-square of the eight parts of the count, in thousandths."""
+    parts = sample.windows(channel)
+    pulses = sample.pulses
+    total = sum(parts)
+    if total == 0:
+        return True
+    spread = 0
+    ended = 0
+    for k in range(len(parts)):
+        end = (k + 1) * pulses // len(parts)
+        if end > ended:
+            spread += parts[k] * parts[k] * 1000 * pulses // (end - ended) + 1
+        ended = end
+    # 29.878: upper 1e-4 point with 7 degrees of freedom; an exposure may deviate by 1 %.
+    return spread // total - 1000 * total <= 29877 + 109 * isqrt(total) + total // 10
