@@ -9,8 +9,9 @@ as they go, and what is left is an interval for each knot. Middles of those
 intervals never run backward, so the order of records is never inverted.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,11 @@ from skidboard import records
 
 # A common crystal's tolerance over temperature with ageing (common practice, no source); see its data sheet.
 DRIFT_PPM = 100
+# A clock chip's watch crystal: 20 ppm, and 0.035 ppm for each square kelvin off 25 degC (the usual figure of
+# tuning-fork crystals' data sheets), 126 ppm at 85 degC.
+CHIP_DRIFT_PPM = 150
+# It is set and read in whole seconds: half a second each time, and what the board takes to write the record.
+CHIP_STEP_MS = 1100
 UNKNOWN_UTC_MS = np.iinfo(np.int64).min  # also numpy's NaT
 UNBOUNDED_MS = np.iinfo(np.int64).max
 _BOOT_SHIFT = 1 << 44
@@ -48,6 +54,7 @@ class TimelineBuilder:
 
     drift_ppm: float = DRIFT_PPM
     contacts: list[Contact] = field(default_factory=list)
+    chip_readings: list[Contact] = field(default_factory=list)
     last_uptime_ms: dict[int, int] = field(default_factory=dict)
 
     def add(self, samples: NDArray[np.void], events: NDArray[np.void]) -> None:
@@ -62,29 +69,58 @@ class TimelineBuilder:
                 continue
             for boot in np.unique(boots).tolist():
                 self._last(boot, int(uptimes[boots == boot].max()))
-        for row in events[(events["kind"] == records.CONTACT) & (events["utc_ms"] > 0)]:
-            contact = (
+        kinds = (events["kind"] == records.CONTACT) | (events["kind"] == records.BOOT)
+        for row in events[kinds & (events["utc_ms"] > 0)]:
+            from_host = row["kind"] == records.CONTACT
+            contact = Contact(
                 int(row["boot"]),
                 min(int(row["uptime_ms"]), _BOOT_SHIFT - 1),
                 int(row["utc_ms"]),
-                int(row["a"]),
+                int(row["a"]) if from_host else CHIP_STEP_MS,
                 int(row["seq"]),
             )
-            self.contacts.append(Contact(*contact))
+            (self.contacts if from_host else self.chip_readings).append(contact)
 
     def _last(self, boot: int, uptime_ms: int) -> None:
         self.last_uptime_ms[boot] = max(uptime_ms, self.last_uptime_ms.get(boot, 0))
 
     def build(self) -> "Timeline":
-        """The timeline of everything taken so far."""
-        return Timeline(self.contacts, self.last_uptime_ms, self.drift_ppm)
+        """The timeline of everything taken so far.
+
+        A host's contact sets the clock chip, so what the chip said at a later start counts like a contact,
+        less sure the longer ago it was set. One set by no contact, or by a rejected one, is not believed.
+        """
+        timeline = Timeline(self.contacts, self.last_uptime_ms, self.drift_ppm)
+        readings = _since_set(self.chip_readings, self.contacts, set(timeline.rejected))
+        if readings:
+            rejected = timeline.rejected
+            timeline = Timeline(timeline.contacts + readings, self.last_uptime_ms, self.drift_ppm)
+            timeline.rejected += rejected
+            timeline.chip_readings = len(readings)
+        return timeline
+
+
+def _since_set(readings: list[Contact], contacts: list[Contact], rejected: set[Contact]) -> list[Contact]:
+    """What the clock chip said, each with the doubt gathered since the contact before it."""
+    found: list[Contact] = []
+    by_seq = sorted(contacts, key=lambda c: c.seq)
+    for reading in readings:
+        at = bisect_left(by_seq, reading.seq, key=lambda c: c.seq)
+        if not at or by_seq[at - 1] in rejected:
+            continue
+        last = by_seq[at - 1]
+        since_ms = reading.utc_ms - last.utc_ms
+        doubt = reading.uncertainty_ms + last.uncertainty_ms + int(abs(since_ms) * CHIP_DRIFT_PPM * 1e-6)
+        found.append(replace(reading, uncertainty_ms=doubt))
+    return found
 
 
 class Timeline:
     """Maps boot and uptime to UTC, within one log (boot numbers below 65536, not wrapped).
 
     `last_uptime_ms` gives each boot's last known uptime. `rejected` holds the contacts that contradict
-    the others, as after a jump of a host's clock. Raises ValueError for a negative drift.
+    the others, as after a jump of a host's clock; `chip_readings` is how many of the contacts given are
+    a clock chip's. Raises ValueError for a negative drift.
     """
 
     def __init__(
@@ -93,6 +129,7 @@ class Timeline:
         if drift_ppm < 0:
             raise ValueError("drift_ppm must be 0 or more")
         self._drift = drift_ppm * 1e-6
+        self.chip_readings = 0
         ordered = sorted(set(contacts), key=lambda c: (c.boot, c.uptime_ms, c.seq))
         ends = dict(last_uptime_ms)
         for contact in ordered:

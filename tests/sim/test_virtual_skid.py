@@ -24,6 +24,7 @@ from skidwright.sim import truth
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid, device_id
 from skidwright.sim.scenario import load
+from skidwright.timeline import TimelineBuilder
 
 SHORT = {
     "duration": "0:05",
@@ -108,6 +109,23 @@ def test_contacts_bear_virtual_time(tmp_path: Path) -> None:
     start_ms = int(scenario(**SHORT).start_utc.timestamp() * 1000)
     assert rows["utc_ms"].tolist() == pytest.approx([start_ms + 120_000, start_ms + 300_000], abs=1500)
     assert np.abs((rows["utc_ms"] - start_ms) - rows["uptime_ms"].astype(np.int64)).max() <= 60
+
+
+@needs_micropython
+def test_a_clock_chip_dates_a_start_without_a_host(tmp_path: Path) -> None:
+    off = [{"kind": "power_off", "start": 130, "end": 190}]
+    data = decoded(played(tmp_path, fault=off, board={"clock_chip": True}))
+    builder = TimelineBuilder()
+    # without the contact at the end, which the second start cannot know of
+    builder.add(data.samples, data.events[data.events["seq"] < data.events["seq"][-1]])
+    line = builder.build()
+    rows = data.events[data.events["kind"] == records.BOOT]
+    assert rows["boot"].tolist() == [1, 2] and len(line.contacts) == 2 and line.chip_readings == 1
+    when, error = line.utc(rows["boot"], rows["uptime_ms"])
+    _, starts, start_ms = truth.load(tmp_path / "skid" / "truth.npz")
+    true_ms = start_ms + starts["start_us"] // 1000 + rows["uptime_ms"].astype(np.int64)
+    # Uptime begins when the firmware is through its start, some 50 ms after power is there.
+    assert np.all(np.abs(when - true_ms) <= error + 100) and error[1] < 1500
 
 
 @needs_micropython

@@ -5,6 +5,7 @@ import pytest
 import synthetic_log as sl
 from hypothesis import given
 from hypothesis import strategies as st
+from skidboard import records
 from skidwright import timeline
 from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS, Contact, Timeline
 
@@ -139,3 +140,39 @@ def test_builder_gathers_contacts_and_ends_piecewise():
     line = builder.build()
     assert line.contacts == [Contact(1, 5000, T0, 30, 0)]
     assert builder.last_uptime_ms == {1: int(body["uptime_ms"][-1])}
+
+
+def chip_reading(seq, boot, uptime_ms, utc_ms):
+    return sl.event(records.BOOT, seq, boot, uptime_ms, utc_ms=utc_ms, text="skidboard")
+
+
+def test_a_clock_chip_set_by_a_host_dates_later_starts():
+    """30 days after the contact that set it, the chip may be 150 ppm off: 389 s, and the seconds' edges."""
+    month_ms = 30 * 86_400_000
+    builder = timeline.TimelineBuilder(drift_ppm=100)
+    builder.add(sl.samples(0), sl.contact(10, 1, 5000, T0, 30))
+    builder.add(sl.samples(0), chip_reading(500, 7, 400, T0 + month_ms))
+    line = builder.build()
+    when, error = utc_of(line, 7, 400)
+    assert abs(when - (T0 + month_ms)) <= 1 and 388_800 < error < 388_800 + 2000
+    assert line.chip_readings == 1 and len(line.contacts) == 2
+
+
+def test_a_clock_chip_nobody_set_dates_nothing():
+    builder = timeline.TimelineBuilder()
+    builder.add(sl.samples(0), chip_reading(3, 1, 400, T0))
+    builder.add(sl.samples(0), sl.contact(10, 2, 5000, T0 + 86_400_000, 30))
+    line = builder.build()
+    assert line.chip_readings == 0 and len(line.contacts) == 1
+
+
+def test_a_clock_chip_set_by_a_wrong_clock_falls_with_it():
+    good = [sl.contact(k, 1, k * 3_600_000, T0 + k * 3_600_000) for k in range(1, 6)]
+    wrong = sl.contact(6, 1, 6 * 3_600_000, T0 + 90 * 86_400_000)
+    builder = timeline.TimelineBuilder()
+    builder.add(sl.samples(0), np.concatenate([*good, wrong]))
+    builder.add(sl.samples(0), chip_reading(7, 2, 400, T0 + 90 * 86_400_000 + 60_000))
+    line = builder.build()
+    assert [c.seq for c in line.rejected] == [6]
+    assert line.chip_readings == 0
+    assert utc_of(line, 2, 400)[1] == UNBOUNDED_MS

@@ -79,7 +79,10 @@ def clock(logs: Sequence[Assessment], utc_ms: NDArray[np.int64], utc_error_ms: N
     unknown = int((utc_ms == UNKNOWN_UTC_MS).sum())
     loose = int(((utc_ms != UNKNOWN_UTC_MS) & (utc_error_ms == UNBOUNDED_MS)).sum())
     known = utc_error_ms[utc_error_ms != UNBOUNDED_MS]
-    text = f"UTC rebuilt from {contacts:,} contacts with a host"
+    by_chip = sum(log.timeline.chip_readings for log in logs)
+    text = f"UTC rebuilt from {contacts - by_chip:,} contacts with a host"
+    if by_chip:
+        text += f" and {by_chip:,} starts at which the board's clock chip knew the time"
     if len(known):
         text += (
             f"; worst uncertainty of a sample {_span(known.max())}, median {_span(float(np.median(known)))}"
