@@ -19,8 +19,10 @@ HEADER_BYTES = records.HEADER_BYTES
 RECORD_BYTES = records.RECORD_BYTES
 SEGMENT_BYTES = records.SEGMENT_BYTES
 # Blocks left to the file system, so that it finds a free one fast and appends stay bounded.
-RESERVE_BLOCKS = 24
+RESERVE_BLOCKS = 16
 LEAST_SEGMENTS = 2
+# Blocks that come and go with settings and notes: no reason to reclaim what has its place.
+_SLACK = 4
 _ENOENT = 2
 _ENOSPC = 28
 
@@ -92,10 +94,11 @@ class Journal:
         self._damaged_bytes = -1
         if count == 0 or not self._resume(first, last):
             self._new_log()
-        # The folder itself grows by one block for about 16 segments.
-        self._room = count + (folder.free_blocks() - RESERVE_BLOCKS) * 16 // 17
         self._sealed = self._sealed or self._tight
         folder.keep_spare(RESERVE_BLOCKS)
+        self._room = folder.room(count, RESERVE_BLOCKS)
+        if self._room < count <= self._room + _SLACK:
+            self._room = count
         self.stored_seq = min(folder.read_stored(self.log), self.next_seq)
         self._ready = True
         self._tight = False
@@ -128,6 +131,10 @@ class Journal:
         self._count = 0
         self.next_seq = self.first_seq = 0
         self._digest.forget()
+
+    def capacity(self):
+        """How many segments the log holds before the oldest goes: as set, or as many as there is room for."""
+        return max(LEAST_SEGMENTS, min(self._room, self.segments_max))
 
     # -- appending --------------------------------------------------------------------------------
 
@@ -176,15 +183,14 @@ class Journal:
         """
         self._close_file()
         number = self.segment_last + 1
-        most = max(LEAST_SEGMENTS, min(self._room, self.segments_max))
-        reclaim = max(0, min(self._count - most + 1, 2, self._count - 1))
+        reclaim = max(0, min(self._count - self.capacity() + 1, 2, self._count - 1))
         previous = self._digest.finish(self.open_bytes)
         boot, uptime_ms = struct.unpack_from("<H4xQ", like, 2)
         records.pack_header(
             self._header, boot, self._device, self.log, number, self.next_seq, previous, self._digest.kind
         )
         self._ready = False  # until the file is there in full
-        f = self._file = open(self._folder.path(number), "wb")
+        f = self._file = self._folder.create(number)
         f.write(self._header)
         self._digest.begin(self._header, HEADER_BYTES)
         seq = self.next_seq
@@ -219,8 +225,9 @@ class Journal:
             self._folder.keep_spare(RESERVE_BLOCKS)
 
     def _remove_first(self):
-        self._folder.remove(self.segment_first)
-        self.segment_first = self._folder.next_after(self.segment_first)
+        following = self._folder.next_after(self.segment_first)
+        self._folder.remove_to(self.segment_first, following)
+        self.segment_first = following
         self._count -= 1
 
     def _write_own(self, f, seq):

@@ -1,9 +1,11 @@
 """The folder of segment files, and the digest that chains them.
 
-A segment's file is named by its number, eight hexadecimal digits and `.seg`.
-Beside them lie `stored`, which remembers how much a host holds, and `spare`,
-two blocks kept to be given up when the storage is full, so that there is
-always room to write down what is about to be reclaimed.
+A segment's file is named by its number, eight hexadecimal digits and `.seg`,
+and lies in a folder for 16 of them, named by the leading seven digits: what
+the file system has to sort out at an append grows with the square of the files
+in one folder. Beside these lie `stored`, which remembers how much a host holds,
+and `spare`, two blocks kept to be given up when the storage is full, so that
+there is always room to write down what is about to be reclaimed.
 """
 
 import os
@@ -15,16 +17,34 @@ from skidboard import records
 
 try:
     from os import ilistdir  # type: ignore[attr-defined]
+
+    ON_LITTLEFS = True
 except ImportError:
+    ON_LITTLEFS = False
 
     def ilistdir(path):
         """CPython: the same shape as MicroPython's, name first."""
         return [(name,) for name in os.listdir(path)]
 
 
+def _number(digits, n):
+    """The number that `n` hexadecimal digits make, -1 when they are none."""
+    if len(digits) != n:
+        return -1
+    try:
+        return int(digits, 16)
+    except ValueError:
+        return -1
+
+
 # Numbers stay small integers on the board.
 MAX_SEGMENT = 0x3FFFFFFF
+# 2**4 segments to a folder, and the blocks that a folder takes.
+FOLDER_BITS = 4
+_FOLDER_BLOCKS = 2
 _SPARE_BYTES = 8192
+_ENOENT = 2
+_ENOTDIR = 20
 _NO_DIGEST = bytes(records.DIGEST_BYTES)
 
 
@@ -33,44 +53,84 @@ class Folder:
 
     def __init__(self, path, device):
         self.spare = False
+        self.folders = 0  # of segments
         self._path = path
         self._device = device
 
+    def _of(self, place):
+        return "%s/%07x" % (self._path, place)
+
     def path(self, number):
         """The path of segment `number`."""
-        return "%s/%08x.seg" % (self._path, number)
+        return "%s/%08x.seg" % (self._of(number >> FOLDER_BITS), number)
 
     def scan(self):
-        """(lowest number, highest number, how many) of the segment files; makes the folder if need be."""
+        """(lowest number, highest number, how many) of the segment files.
+
+        Makes the log's folder if need be, and takes away folders of segments that are empty.
+        """
+        self.folders = 0
         try:
-            return self._span(-1)
+            places = self._places()
         except OSError as error:
-            if error.args[0] != 2:
+            if error.args[0] != _ENOENT:
                 raise
-        os.mkdir(self._path)
-        return 0, 0, 0
+            os.mkdir(self._path)
+            return 0, 0, 0
+        low = high = count = 0
+        for place in places:
+            some = self._span(place, -1)
+            self.folders += 1
+            if some[2] == 0:
+                self._remove_folder(place)
+                continue
+            low = some[0] if count == 0 else min(low, some[0])
+            high = max(high, some[1])
+            count += some[2]
+        return low, high, count
 
     def next_after(self, number):
         """The lowest segment number above `number` that has a file; `number + 1` when none has."""
         if self.exists(number + 1):
             return number + 1
-        return self._span(number)[0] or number + 1
+        for place in sorted(self._places()):
+            if place >= number >> FOLDER_BITS:
+                low, _, count = self._span(place, number)
+                if count:
+                    return low
+        return number + 1
 
-    def _span(self, above):
+    def _places(self):
+        """The numbers of the folders of segments; other names are nobody's business here."""
+        places = [_number(entry[0], 7) for entry in ilistdir(self._path)]
+        return [place for place in places if 0 <= place <= MAX_SEGMENT >> FOLDER_BITS]
+
+    def _span(self, place, above):
+        """(lowest, highest, how many) of the segments above `above` in one folder."""
         low = high = count = 0
-        for entry in ilistdir(self._path):
-            name = entry[0]
-            if len(name) != 12 or not name.endswith(".seg"):
-                continue
-            try:
-                number = int(name[:8], 16)
-            except ValueError:
-                continue
-            if above < number <= MAX_SEGMENT:
-                low = number if count == 0 or number < low else low
-                high = number if number > high else high
-                count += 1
+        try:
+            for entry in ilistdir(self._of(place)):
+                name = entry[0]
+                number = _number(name[:8], 8) if len(name) == 12 and name.endswith(".seg") else -1
+                if number > above and number >> FOLDER_BITS == place:
+                    low = number if count == 0 or number < low else low
+                    high = number if number > high else high
+                    count += 1
+        except OSError as error:
+            if error.args[0] != _ENOTDIR:
+                raise
         return low, high, count
+
+    def create(self, number):
+        """A new, empty file for segment `number`, open for writing; makes its folder if need be."""
+        try:
+            return open(self.path(number), "wb")
+        except OSError as error:
+            if error.args[0] != _ENOENT:
+                raise
+        os.mkdir(self._of(number >> FOLDER_BITS))
+        self.folders += 1
+        return open(self.path(number), "wb")
 
     def size(self, number):
         """The size of a segment's file in bytes."""
@@ -88,6 +148,19 @@ class Folder:
         """Remove a segment's file. A file that resists is left to the next boot; never raises."""
         try:
             os.remove(self.path(number))
+        except OSError:
+            pass
+
+    def remove_to(self, number, following):
+        """Remove segment `number`, and its folder if `following`, the next, is elsewhere; never raises."""
+        self.remove(number)
+        if following >> FOLDER_BITS != number >> FOLDER_BITS:
+            self._remove_folder(number >> FOLDER_BITS)
+
+    def _remove_folder(self, place):
+        try:
+            os.rmdir(self._of(place))
+            self.folders -= 1
         except OSError:
             pass
 
@@ -132,7 +205,25 @@ class Folder:
         if not hasattr(os, "statvfs"):
             return 1 << 20
         stat = os.statvfs(self._path)
-        return min(stat[1] * stat[3] // records.SEGMENT_BYTES, 1 << 20)
+        free = stat[3]
+        if free > stat[2]:
+            free -= 1 << 32  # below zero, as an unsigned number
+        if ON_LITTLEFS:
+            # Its count takes each folder's two blocks twice.
+            free += _FOLDER_BLOCKS * self.folders
+        return max(0, min(stat[1] * free // records.SEGMENT_BYTES, 1 << 20))
+
+    def room(self, count, reserve_blocks):
+        """How many segments fit, the `count` of the latest scan among them, with `reserve_blocks` left free.
+
+        Wherever the first of them lies in its folder.
+        """
+        blocks = count + _FOLDER_BLOCKS * self.folders + self.free_blocks() - reserve_blocks
+        each = 1 << FOLDER_BITS
+        most = max(0, blocks - _FOLDER_BLOCKS) * each // (each + _FOLDER_BLOCKS)
+        while most and most + _FOLDER_BLOCKS * ((most + each - 2) // each + 1) > blocks:
+            most -= 1
+        return most
 
     # -- what lies beside the segments ------------------------------------------------------------
 

@@ -43,7 +43,7 @@ def status(app):
         "samples": app.recorder.samples,
         "stored": app.recorder.sample_stored,
         "log_segments": journal.segment_last - journal.segment_first + 1,
-        "log_segments_max": journal.segments_max,
+        "log_segments_max": journal.capacity(),
         "stored_seq": journal.stored_seq,
         "next_seq": journal.next_seq,
         "records_lost": journal.lost,

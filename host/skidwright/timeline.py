@@ -12,10 +12,13 @@ intervals never run backward, so the order of records is never inverted.
 from bisect import bisect_left
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
+
+from skidwright.contacts import Agreement, Contact
 
 # A common crystal's tolerance over temperature with ageing (common practice, no source); see its data sheet.
 DRIFT_PPM = 100
@@ -37,17 +40,6 @@ def _possible(uptime_ms: NDArray[np.integer]) -> NDArray[np.int64]:
     return np.minimum(uptime_ms.astype(np.uint64), np.uint64(_BOOT_SHIFT - 1)).astype(np.int64)
 
 
-@dataclass(frozen=True)
-class Contact:
-    """A clock contact: at `uptime_ms` of `boot` UTC was `utc_ms`, give or take `uncertainty_ms`."""
-
-    boot: int
-    uptime_ms: int
-    utc_ms: int
-    uncertainty_ms: int
-    seq: int = -1
-
-
 @dataclass
 class TimelineBuilder:
     """Gathers what a timeline is made from, piece by piece."""
@@ -56,6 +48,7 @@ class TimelineBuilder:
     contacts: list[Contact] = field(default_factory=list)
     chip_readings: list[Contact] = field(default_factory=list)
     last_uptime_ms: dict[int, int] = field(default_factory=dict)
+    numbers: dict[int, tuple[int, int]] = field(default_factory=dict)  # lowest and highest of each boot
 
     def add(self, samples: NDArray[np.void], events: NDArray[np.void]) -> None:
         """Take a piece of a log (structured arrays of `skidwright.layouts`), in any order."""
@@ -64,11 +57,13 @@ class TimelineBuilder:
                 continue
             boots = np.ascontiguousarray(rows["boot"])
             uptimes = _possible(np.ascontiguousarray(rows["uptime_ms"]))
+            seqs = np.ascontiguousarray(rows["seq"])
             if boots[0] == boots[-1] and np.all(boots == boots[0]):
-                self._last(int(boots[0]), int(uptimes.max()))
+                self._note(int(boots[0]), uptimes, seqs)
                 continue
             for boot in np.unique(boots).tolist():
-                self._last(boot, int(uptimes[boots == boot].max()))
+                own = boots == boot
+                self._note(boot, uptimes[own], seqs[own])
         kinds = (events["kind"] == records.CONTACT) | (events["kind"] == records.BOOT)
         for row in events[kinds & (events["utc_ms"] > 0)]:
             from_host = row["kind"] == records.CONTACT
@@ -81,8 +76,19 @@ class TimelineBuilder:
             )
             (self.contacts if from_host else self.chip_readings).append(contact)
 
-    def _last(self, boot: int, uptime_ms: int) -> None:
-        self.last_uptime_ms[boot] = max(uptime_ms, self.last_uptime_ms.get(boot, 0))
+    def _note(self, boot: int, uptimes: NDArray[np.int64], seqs: NDArray[np.unsignedinteger]) -> None:
+        self.last_uptime_ms[boot] = max(int(uptimes.max()), self.last_uptime_ms.get(boot, 0))
+        low, high = self.numbers.get(boot, (int(seqs[0]), int(seqs[0])))
+        self.numbers[boot] = min(low, int(seqs.min())), max(high, int(seqs.max()))
+
+    def _drop_used_again(self) -> None:
+        """Boot numbers begin anew after 65,536 boots: what one that was used twice means cannot be told."""
+        order = sorted(self.numbers, key=lambda boot: self.numbers[boot])
+        twice = {a for a, b in pairwise(order) if self.numbers[a][1] > self.numbers[b][0]}
+        if twice:
+            self.last_uptime_ms = {b: ms for b, ms in self.last_uptime_ms.items() if b not in twice}
+            self.contacts = [c for c in self.contacts if c.boot not in twice]
+            self.chip_readings = [c for c in self.chip_readings if c.boot not in twice]
 
     def build(self) -> "Timeline":
         """The timeline of everything taken so far.
@@ -90,11 +96,14 @@ class TimelineBuilder:
         A host's contact sets the clock chip, so what the chip said at a later start counts like a contact,
         less sure the longer ago it was set. One set by no contact, or by a rejected one, is not believed.
         """
-        timeline = Timeline(self.contacts, self.last_uptime_ms, self.drift_ppm)
+        self._drop_used_again()
+        first_boot = min(self.numbers, key=lambda boot: self.numbers[boot], default=0)
+        timeline = Timeline(self.contacts, self.last_uptime_ms, self.drift_ppm, first_boot)
         readings = _since_set(self.chip_readings, self.contacts, set(timeline.rejected))
         if readings:
             rejected = timeline.rejected
-            timeline = Timeline(timeline.contacts + readings, self.last_uptime_ms, self.drift_ppm)
+            known = timeline.contacts + readings
+            timeline = Timeline(known, self.last_uptime_ms, self.drift_ppm, first_boot)
             timeline.rejected += rejected
             timeline.chip_readings = len(readings)
         return timeline
@@ -116,36 +125,50 @@ def _since_set(readings: list[Contact], contacts: list[Contact], rejected: set[C
 
 
 class Timeline:
-    """Maps boot and uptime to UTC, within one log (boot numbers below 65536, not wrapped).
+    """Maps boot and uptime to UTC, within one log.
 
-    `last_uptime_ms` gives each boot's last known uptime. `rejected` holds the contacts that contradict
+    `last_uptime_ms` gives each boot's last known uptime; `first_boot` is the log's first, for 65535 is
+    followed by 0. `rejected` holds the contacts that contradict
     the others, as after a jump of a host's clock; `chip_readings` is how many of the contacts given are
     a clock chip's. Raises ValueError for a negative drift.
     """
 
     def __init__(
-        self, contacts: Iterable[Contact], last_uptime_ms: dict[int, int], drift_ppm: float = DRIFT_PPM
+        self,
+        contacts: Iterable[Contact],
+        last_uptime_ms: dict[int, int],
+        drift_ppm: float = DRIFT_PPM,
+        first_boot: int = 0,
     ) -> None:
         if drift_ppm < 0:
             raise ValueError("drift_ppm must be 0 or more")
         self._drift = drift_ppm * 1e-6
+        self._first_boot = first_boot
         self.chip_readings = 0
-        ordered = sorted(set(contacts), key=lambda c: (c.boot, c.uptime_ms, c.seq))
+        ordered = sorted(set(contacts), key=lambda c: (self._place(c.boot), c.uptime_ms, c.seq))
         ends = dict(last_uptime_ms)
         for contact in ordered:
             ends[contact.boot] = max(ends.get(contact.boot, 0), contact.uptime_ms)
         self.contacts, self.rejected = ordered, list[Contact]()
         self._make_knots(ends)
         if np.any(self._low > self._high + 0.5):
-            out = set(_Agreement(ordered, ends, self._drift).outvoted())
+            in_order = sorted(ends, key=self._place)
+            out = set(Agreement(ordered, {boot: ends[boot] for boot in in_order}, self._drift).outvoted())
             self.contacts = [c for i, c in enumerate(ordered) if i not in out]
             self.rejected = [c for i, c in enumerate(ordered) if i in out]
             self._make_knots(ends)
 
+    def _place(self, boot: int) -> int:
+        """The boot's place in the order of the log's boots."""
+        return (boot - self._first_boot) & 0xFFFF
+
     def _make_knots(self, ends: dict[int, int]) -> None:
-        rows = [(boot, uptime, -_INF, _INF) for boot, end in ends.items() for uptime in (0, end)]
+        place = self._place
+        rows = [(place(boot), uptime, -_INF, _INF) for boot, end in ends.items() for uptime in (0, end)]
         for c in self.contacts:
-            rows.append((c.boot, c.uptime_ms, c.utc_ms - c.uncertainty_ms, c.utc_ms + c.uncertainty_ms))
+            rows.append(
+                (place(c.boot), c.uptime_ms, c.utc_ms - c.uncertainty_ms, c.utc_ms + c.uncertainty_ms)
+            )
         rows.sort(key=lambda row: row[:2])
         boot = np.array([row[0] for row in rows], np.int64)
         uptime = np.array([row[1] for row in rows], np.int64)
@@ -228,7 +251,7 @@ class Timeline:
         if not len(self._key) or not n:
             return result, error
         at = _possible(np.asarray(uptime_ms))
-        boots = np.asarray(boot).astype(np.int64)
+        boots = (np.asarray(boot).astype(np.int64) - self._first_boot) & 0xFFFF
         knot = self._knot_before(boots * _BOOT_SHIFT + at)
         known = self._boot[knot] == boots
         base, middle, rate, below, below_next, above, above_next = self._spans[:, knot]
@@ -249,45 +272,3 @@ class Timeline:
         result[placed] = np.rint(middle[placed]).astype(np.int64)
         error[bounded] = np.ceil(worst[bounded]).astype(np.int64) + 1
         return result, error
-
-
-class _Agreement:
-    """Which contacts can all be true together, taken two at a time.
-
-    Limits on a path can be met together when every two contacts can (a contradiction is a cycle through
-    two contacts and the way between them), so pairs are all that need be looked at.
-    """
-
-    def __init__(self, contacts: list[Contact], ends: dict[int, int], drift: float) -> None:
-        self._drift = drift
-        self._boot = np.array([c.boot for c in contacts], np.int64)
-        self._utc = np.array([c.utc_ms for c in contacts], np.float64)
-        self._error = np.array([c.uncertainty_ms for c in contacts], np.float64)
-        # uptimes laid end to end over the boots: at least this much has passed between two contacts
-        order = sorted(ends)
-        begins = np.cumsum([0] + [ends[boot] for boot in order])
-        start = dict(zip(order, begins.tolist(), strict=False))
-        self._run = np.array([start[c.boot] + c.uptime_ms for c in contacts], np.float64)
-
-    def disagree(self, i: int) -> NDArray[np.bool_]:
-        """Which contacts contradict contact `i`."""
-        later = np.where(np.arange(len(self._run)) > i, 1.0, -1.0)
-        passed, ran = (self._utc - self._utc[i]) * later, (self._run - self._run[i]) * later
-        slack = self._error + self._error[i] + 0.5
-        short = passed < ran * (1 - self._drift) - slack
-        return np.asarray(short | (self._boot == self._boot[i]) & (passed > ran * (1 + self._drift) + slack))
-
-    def outvoted(self) -> list[int]:
-        """Contacts to leave out so that the rest agree: each time the one that most others contradict.
-
-        On a tie the one with the larger uncertainty goes, then the earlier one.
-        """
-        n = len(self._run)
-        against = np.array([int(self.disagree(i).sum()) for i in range(n)], np.int64)
-        out: list[int] = []
-        while against.max(initial=0) > 0:
-            worst = int(np.lexsort((-np.arange(n), self._error, against))[-1])
-            against -= self.disagree(worst)
-            against[worst] = -n
-            out.append(worst)
-        return out

@@ -76,7 +76,7 @@ class CableBoard:
 
     def log_bytes(self) -> bytes:
         """The whole log as an archive of it would hold it, straight from the files."""
-        files = sorted(self._folder.glob("*.seg"))
+        files = sorted(self._folder.glob("*/*.seg"))
         blocks = [f.read_bytes() for f in files]
         return b"".join(b + b"\xff" * (4096 - len(b)) for b in blocks[:-1]) + b"".join(blocks[-1:])
 

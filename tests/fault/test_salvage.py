@@ -41,10 +41,11 @@ def truth_of(image, folder="/log"):
     fs.context.buffer = bytearray(image)
     fs.mount()
     found = {}
-    for name in fs.listdir(folder):
-        if name.endswith(".seg"):
-            with fs.open(f"{folder}/{name}", "rb") as file:
-                found[int(name[:8], 16)] = file.read()
+    for parent, _, names in fs.walk(folder):
+        for name in names:
+            if name.endswith(".seg"):
+                with fs.open(f"{parent}/{name}", "rb") as file:
+                    found[int(name[:8], 16)] = file.read()
     return found
 
 

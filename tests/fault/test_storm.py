@@ -97,7 +97,7 @@ def test_two_pulls_at_once_from_one_board(tmp_path):
             ended += said
             with Session.open(board.port, timeout_s=5) as session:
                 pull(session, Archive.create(tmp_path / "a"), contact=False)
-            files = sorted((tmp_path / "board" / "log").glob("*.seg"))
+            files = sorted((tmp_path / "board" / "log").glob("*/*.seg"))
             held = (tmp_path / "a" / DEVICE / f"{LOG}.skidlog").read_bytes()
             assert held == b"".join(f.read_bytes() for f in files)
         assert len(ended) == 8

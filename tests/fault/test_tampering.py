@@ -41,7 +41,7 @@ def journal_bytes(tmp_path, keys):
             seq = journal.next_seq
             records.pack_event(slot, records.MARK, boot, 1000 * seq, a=seq, text=f"reading {seq}")
             assert journal.append(slot) == seq
-    files = sorted((tmp_path / "log").glob("*.seg"))
+    files = sorted((tmp_path / "log").glob("*/*.seg"))
     blocks = [file.read_bytes() for file in files]
     assert len(blocks) == LAST + 1 and all(len(block) == SEGMENT for block in blocks[:-1])
     return bytearray(b"".join(blocks))

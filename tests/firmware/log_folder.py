@@ -5,17 +5,29 @@ import struct
 from binascii import crc32
 from hashlib import sha256
 
+FOLDER_BITS = 4
 HEADER = "<4sBBH8sIII32sI"
+
+
+def segment_path(folder, number):
+    """Where segment `number` lies: in a folder for 16 (or as FOLDER_BITS says) of them."""
+    return "%s/%07x/%08x.seg" % (folder, number >> FOLDER_BITS, number)
 
 
 def segment_numbers(folder):
     """The numbers of the segment files, ascending."""
-    return sorted([int(name[:8], 16) for name in os.listdir(folder) if name.endswith(".seg")])
+    numbers = []
+    for place in os.listdir(folder):
+        if len(place) == 7:
+            names = [name for name in os.listdir(folder + "/" + place) if name.endswith(".seg")]
+            assert all(int(name[:8], 16) >> FOLDER_BITS == int(place, 16) for name in names)
+            numbers += [int(name[:8], 16) for name in names]
+    return sorted(numbers)
 
 
 def segment_bytes(folder, number):
     """One segment file's bytes."""
-    with open("%s/%08x.seg" % (folder, number), "rb") as f:
+    with open(segment_path(folder, number), "rb") as f:
         return f.read()
 
 

@@ -6,7 +6,7 @@ What a power cut does to it is in tests/fault, on the file system of the board.
 import os
 
 from fake_board import fresh_folder
-from log_folder import check_chain, field, good_records, segment_bytes, segment_numbers
+from log_folder import check_chain, field, good_records, segment_bytes, segment_numbers, segment_path
 from skidboard import records
 from skidboard.journal import Journal
 
@@ -32,7 +32,12 @@ def mark(to, n=1, boot=None):
 
 
 def overwrite(folder, number, raw):
-    with open("%s/%08x.seg" % (folder, number), "wb") as f:
+    place = segment_path(folder, number)
+    try:
+        os.mkdir(place.rsplit("/", 1)[0])
+    except OSError:
+        pass
+    with open(place, "wb") as f:
         f.write(raw)
 
 
@@ -71,6 +76,19 @@ def test_goes_on_after_a_boot():
         mark(j, 9)
     assert [seq for _, seq, _ in good_records(folder)] == list(range(63))
     assert check_chain(folder) == 3
+
+
+def test_boot_numbers_begin_anew_after_65535():
+    folder = fresh_folder("journal_boots") + "/log"
+    mark(journal(folder), 1, boot=65534)
+    boots = []
+    for _ in range(4):
+        j = journal(folder)
+        boots.append(j.boot)
+        mark(j)
+    assert boots == [65535, 0, 1, 2]
+    assert [field(r, "boot") for _, _, r in good_records(folder)] == [65534] + boots
+    assert check_chain(folder) == 1
 
 
 def test_boot_exactly_at_a_full_segment():
@@ -246,7 +264,17 @@ def test_another_board_s_segments_are_left_alone():
 def test_foreign_names_are_ignored():
     folder = fresh_folder("journal_names") + "/log"
     mark(journal(folder), 3)
-    for name in ("notes.txt", "zzzzzzzz.seg", "ffffffff.seg", "0000001.seg", "-0000001.seg"):
+    os.mkdir(folder + "/fffffff")
+    for name in (
+        "notes.txt",
+        "00000009.seg",
+        "0000002",
+        "0000000/zzzzzzzz.seg",
+        "0000000/00000010.seg",
+        "fffffff/ffffffff.seg",
+        "0000000/0000001.seg",
+        "0000000/-0000001.seg",
+    ):
         with open(folder + "/" + name, "wb") as f:
             f.write(b"x")
     j = journal(folder)
@@ -257,8 +285,8 @@ def test_gap_among_the_segments_is_passed_over():
     folder = fresh_folder("journal_gap") + "/log"
     j = journal(folder, segments_max=5)
     mark(j, 28 * 4)
-    os.remove(folder + "/00000001.seg")
-    os.remove(folder + "/00000002.seg")
+    os.remove(segment_path(folder, 1))
+    os.remove(segment_path(folder, 2))
     j = journal(folder, segments_max=5)
     mark(j, 28 * 9)
     numbers = segment_numbers(folder)

@@ -5,6 +5,7 @@ files. Counts erases by block, and what each append costs in flash time, by the
 typical times of the data sheet: 45 ms an erase, 0.4 ms a program of 256 bytes.
 A read is memory-mapped and counts 1 us and 16 bytes a microsecond (measured on
 an emulated board: not to be trusted beyond the order of magnitude).
+At the end the log is opened anew, as by a restart: what does it say it holds?
 """
 
 import array
@@ -84,31 +85,46 @@ wanted = int(sys.argv[2])
 slot = bytearray(records.RECORD_BYTES)
 journal = Journal("/f/log", b"\x01\x02\x03\x04\x05\x06\x07\x08", lambda: 7)
 journal.open()
-erases_before = flash.erases
 early, late = array.array("I"), array.array("I")
-changes = array.array("I")
+changes, reads = array.array("I"), array.array("I")
+held = journal.capacity()
+worn_before = array.array("I", flash.wear)
 for n in range(wanted):
-    spent, changed = flash.spent_us(), flash.changes()
+    spent, changed, read = flash.spent_us(), flash.changes(), flash.reads
     records.pack_event(slot, records.MARK, 1, 60000 * n, text="a minute more")
     assert journal.append(slot) >= 0, journal.problem
     (early if n < wanted // 10 else late).append(flash.spent_us() - spent)
     changes.append(flash.changes() - changed)
-early, late, changes = sorted(early), sorted(late), sorted(changes)
+    reads.append(flash.reads - read)
+early, late, changes, reads = sorted(early), sorted(late), sorted(changes), sorted(reads)
+segments = journal.segment_last - journal.segment_first + 1
+wear = [flash.wear[i] - worn_before[i] for i in range(BLOCKS)]
+again = Journal("/f/log", b"\x01\x02\x03\x04\x05\x06\x07\x08", lambda: 7)
+again.open()
+first = again.segment_first
+records.pack_event(slot, records.MARK, 2, 0, text="after a restart")
+for n in range(records.SLOTS + 1):
+    assert again.append(slot) >= 0, again.problem
 print(
     json.dumps(
         {
             "records": wanted,
-            "segments": journal.segment_last - journal.segment_first + 1,
+            "segments": segments,
+            "said": held,
+            "said_again": again.capacity(),
+            "reclaimed_by_restart": again.segment_first - first - (again.segment_last - journal.segment_last),
             "segment_last": journal.segment_last,
-            "free_blocks": os.statvfs("/f")[3],
-            "erases": flash.erases - erases_before,
-            "wear_max": max(flash.wear),
+            "free_blocks": again._folder.free_blocks(),
+            "erases": sum(wear),
+            "wear_max": max(wear),
             "changes_median": middle(changes, 500),
             "changes_worst": changes[-1],
             "early_median_us": middle(early, 500),
             "median_us": middle(late, 500),
             "p99_us": middle(late, 990),
-            "worst_us": late[-1],
+            "worst_us": max(early[-1], late[-1]),
+            "reads_median": middle(reads, 500),
+            "reads_worst": reads[-1],
         }
     )
 )

@@ -17,8 +17,9 @@ import vfs
 sys.path.insert(0, sys.argv[1])
 sys.path.insert(0, sys.argv[2])
 
-from log_folder import check_chain, field, good_records, segment_numbers  # noqa: E402
-from skidboard import records  # noqa: E402
+import log_folder  # noqa: E402
+from log_folder import check_chain, field, good_records, segment_numbers, segment_path  # noqa: E402
+from skidboard import records, segments  # noqa: E402
 from skidboard.journal import Journal  # noqa: E402
 
 BLOCK = 4096
@@ -27,6 +28,8 @@ SEGMENTS_MAX = 6
 RECORDS = 300
 DEVICE = b"\x01\x02\x03\x04\x05\x06\x07\x08"
 FOLDER = "/cut/log"
+# Two segments to a folder, so that making and removing folders is cut often, on a full storage too.
+segments.FOLDER_BITS = log_folder.FOLDER_BITS = 1
 variant = sys.argv[3]
 step = int(sys.argv[4])
 state = int(sys.argv[5]) if len(sys.argv) > 5 else 1
@@ -97,6 +100,7 @@ def do_in_part(data, at, program):
     """What a cut leaves: nothing (clean), the first bytes of a program, or half an erase with noise in it."""
     if variant == "clean":
         return
+    count_in_part["programs torn" if program else "erases half done"] += 1
     if program is None:
         n = dice(BLOCK + 1)
         data[at : at + n] = ERASED[:n]
@@ -110,6 +114,7 @@ def do_in_part(data, at, program):
 
 
 ERASED = b"\xff" * BLOCK
+count_in_part = {"programs torn": 0, "erases half done": 0, "second cuts": 0}
 acknowledged = []  # the CRC of every record whose append has returned, by sequence number
 journal = None
 slot = bytearray(records.RECORD_BYTES)
@@ -195,7 +200,7 @@ def check(known, stored_seq):
     # 4. Every segment is chained to the one before.
     numbers = segment_numbers(FOLDER) if found else []
     if numbers:
-        last = "%s/%08x.seg" % (FOLDER, numbers[-1])
+        last = segment_path(FOLDER, numbers[-1])
         if os.stat(last)[6] == 0:
             os.remove(last)
         check_chain(FOLDER)
@@ -212,7 +217,7 @@ def after_cut(data, known, stored_seq):
             for _ in range(2):
                 mark(made)
         except PowerGone:
-            pass
+            count_in_part["second cuts"] += 1
         unmount()
         data = trial.data
     flash = Flash(data)
@@ -303,6 +308,7 @@ def main():
                 "stored_seq": stored,
                 "segment_last": last,
                 "records_found": found,
+                "in_part": count_in_part,
             }
         )
     )

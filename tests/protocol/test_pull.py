@@ -101,7 +101,7 @@ def test_grows_over_many_pulls_and_boots_as_in_one(board, tmp_path):
 def test_archive_is_the_board_s_own_bytes(stored_board, tmp_path):
     pull_from(stored_board, tmp_path / "a", contact=False)
     stored_board.stop()
-    files = sorted((tmp_path / "board" / "log").glob("*.seg"))
+    files = sorted((tmp_path / "board" / "log").glob("*/*.seg"))
     assert b"".join(f.read_bytes() for f in files) == bytes_in(tmp_path / "a")
 
 
@@ -233,7 +233,7 @@ def test_reclaimed_before_it_was_pulled(stored_board, tmp_path):
 
 def spoil_file(board, number, change):
     board.stop()
-    path = board.folder / "log" / f"{number:08x}.seg"
+    path = board.folder / "log" / f"{number >> 4:07x}" / f"{number:08x}.seg"
     raw = bytearray(path.read_bytes())
     path.write_bytes(change(raw) or raw)
     board.config["records"] = 5
@@ -261,7 +261,7 @@ def test_damage_on_the_board_is_kept_and_said(stored_board, tmp_path, change, sa
     summary = pull_from(stored_board, tmp_path / "a", contact=False)
     assert any(said in warning for warning in summary.warnings), summary.warnings
     raw = bytes_in(tmp_path / "a")
-    file = (stored_board.folder / "log" / "00000004.seg").read_bytes()
+    file = (stored_board.folder / "log" / "0000000" / "00000004.seg").read_bytes()
     assert raw[3 * 4096 : 4 * 4096] == file + b"\xff" * (4096 - len(file))
     assert parse_header(raw[4 * 4096 :]).segment == 5
     assert pull_from(stored_board, tmp_path / "a", contact=False).bytes_moved == 0
@@ -280,7 +280,7 @@ def test_damaged_end_of_the_log(stored_board, tmp_path):
 
 def test_missing_and_unborn_segments(stored_board, tmp_path):
     stored_board.stop()
-    (stored_board.folder / "log" / "00000005.seg").unlink()
+    (stored_board.folder / "log" / "0000000" / "00000005.seg").unlink()
     stored_board.start()
     summary = pull_from(stored_board, tmp_path / "a", contact=False)
     assert summary.segments_missing == 1 and "segment 5 is missing" in summary.warnings[0]

@@ -102,7 +102,8 @@ def histories(draw):
     rate = 1 + draw(st.integers(-100, 100)) * 1e-6
     now = float(T0)
     boots, contacts = [], []
-    for boot in range(1, draw(st.integers(1, 5)) + 1):
+    first = draw(st.sampled_from([1, 65532, 65535]))
+    for boot in [(first + k) & 0xFFFF for k in range(draw(st.integers(1, 5)))]:
         now += draw(st.integers(0, 10_000_000))
         steps = draw(st.lists(st.integers(0, 500_000_000), min_size=1, max_size=6))
         uptimes = np.cumsum(steps)
@@ -118,7 +119,8 @@ def histories(draw):
 @given(histories())
 def test_truth_is_inside_and_order_never_inverted(history):
     boots, contacts, rate = history
-    line = Timeline(contacts, {boot: int(up[-1]) for boot, _, up in boots}, drift_ppm=101)
+    ends = {boot: int(up[-1]) for boot, _, up in boots}
+    line = Timeline(contacts, ends, drift_ppm=101, first_boot=boots[0][0])
     assert line.rejected == []
     boot = np.concatenate([np.full(len(up), b) for b, _, up in boots])
     uptime = np.concatenate([up for _, _, up in boots])
@@ -176,3 +178,27 @@ def test_a_clock_chip_set_by_a_wrong_clock_falls_with_it():
     assert [c.seq for c in line.rejected] == [6]
     assert line.chip_readings == 0
     assert utc_of(line, 2, 400)[1] == UNBOUNDED_MS
+
+
+def test_boot_numbers_that_begin_anew_keep_their_order():
+    """The board counts boots in 16 bits: 65535 is followed by 0."""
+    builder = timeline.TimelineBuilder(drift_ppm=0)
+    builder.add(sl.samples(0), sl.contact(10, 65534, 5000, T0))
+    builder.add(sl.samples(0), sl.event(records.MARK, 20, 65535, 60_000))
+    builder.add(sl.samples(0), sl.event(records.MARK, 30, 0, 60_000))
+    builder.add(sl.samples(0), sl.contact(40, 1, 5000, T0 + 600_000))
+    line = builder.build()
+    assert line.rejected == []
+    when, error = line.utc(np.array([65534, 65535, 0, 1]), np.array([5000, 60_000, 60_000, 5000], np.uint64))
+    assert when[0] == T0 and when[3] == T0 + 600_000 and np.all(np.diff(when) > 0)
+    # The two in the middle ran for a minute each, somewhere in these ten.
+    assert error[1] <= 300_000 and error[2] <= 300_000
+
+
+def test_a_boot_number_used_twice_dates_nothing():
+    builder = timeline.TimelineBuilder(drift_ppm=0)
+    for seq, boot, utc_ms in [(10, 1, T0), (20, 2, T0 + 10**6), (30, 3, T0 + 2 * 10**6), (99, 1, T0 + 10**9)]:
+        builder.add(sl.samples(0), sl.contact(seq, boot, 5000, utc_ms))
+    line = builder.build()
+    assert utc_of(line, 1, 5000) == (UNKNOWN_UTC_MS, UNBOUNDED_MS)
+    assert utc_of(line, 2, 5000) == (T0 + 10**6, 51) and utc_of(line, 3, 5000) == (T0 + 2 * 10**6, 51)

@@ -113,7 +113,7 @@ def _told(
             first = i == 0
             cause = BOOT_CAUSES[code] if code < len(BOOT_CAUSES) else f"cause {code}"
             what = "log begins" if first else ("power lost" if code == 0 else "board restarted")
-            ended = boot_ends.get(int(row["boot"]) - 1)
+            ended = boot_ends.get((int(row["boot"]) - 1) & 0xFFFF)
             before = "" if ended is None else f"; last record before it {iso(ended)}"
             yield when, what, f"{cause}, boot {row['boot']}, {text}{before}", not first
         elif kind == records.FAULT_RAISED:
