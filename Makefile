@@ -11,12 +11,14 @@ TRIALS ?= 2000
 FIRST_SEED ?= 0
 # For `make fuzz`.
 MINUTES ?= 2
+# For `make pio`.
+EDGES ?= 10000000
 # For `make soak`.
 DAYS ?= 365
 SEED ?= 1
 FAMILY_SEEDS ?= 1-100
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz soak clean
+.PHONY: help demo test lint types bench score score-families docs storm fuzz soak pio clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -27,6 +29,7 @@ help:
 	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
+	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
 	@echo "make docs   write the generated reference pages again"
 
 # What a user needs ...
@@ -77,6 +80,9 @@ fuzz: $(VENV)/.test
 
 soak: $(VENV)/.test
 	$(BIN)/python tests/fault/soak.py --days $(DAYS) --seed $(SEED)
+
+pio: $(VENV)/.test
+	SKIDWRIGHT_PIO_EDGES=$(EDGES) $(BIN)/python -m pytest -n0 tests/firmware/test_pio_counter.py
 
 clean:
 	rm -rf $(VENV) build dist

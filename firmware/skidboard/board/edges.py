@@ -8,15 +8,16 @@ import rp2
 def counter():
     """Counts X down by one for each rise of pin 0 when every level lasts 9 cycles and more.
 
-    A low of less than 7 cycles or a high of less than 8 is not believed; between those and 9 it depends on
-    when it comes. The low side waits a cycle less because `jmp(x_dec)` has taken one. X falls through its
-    zero like any other number. There is no label after the last instruction: it may relocate wrongly.
+    8 cycles would do, but reading may take one away. A low of less than 6 cycles or a high of less than 7 is
+    not believed; in between it depends on when it comes. The low side waits a cycle less because
+    `jmp(x_dec)` takes one. X falls through its zero like any other number. There is no label after the last
+    instruction: it may relocate wrongly.
     """
     label("high")
-    wait(0, pin, 0)[6]
+    wait(0, pin, 0)[5]
     jmp(pin, "high")
     label("low")
-    wait(1, pin, 0)[7]
+    wait(1, pin, 0)[6]
     jmp(pin, "count")
     jmp("low")
     label("count")
