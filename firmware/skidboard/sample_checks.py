@@ -6,7 +6,7 @@ cannot know: UTC, and figures that stand in skid.toml only.
 """
 
 from skidboard import faults
-from skidboard.current_loop import LOOP_FAILED, LOOP_OK
+from skidboard.current_loop import LOOP_FAILED, LOOP_OK, loop_state
 from skidboard.ticks import ticks_diff
 
 # Faults that say nothing about the counts; any other, known or to come, speaks against them.
@@ -57,6 +57,8 @@ def water_sound(sample, settings):
     return (
         not sample.faults & _WATER_FAULTS
         and sample.water_state == LOOP_OK
+        and loop_state(water.lowest) == LOOP_OK
+        and loop_state(water.highest) == LOOP_OK
         and water.highest - water.lowest <= _DRIFT_UA
         and temp.highest - temp.lowest <= _SPAN_CDEG
     )
@@ -69,7 +71,7 @@ def counts_sound(sample, before, settings):
     if sample.water_state != LOOP_FAILED and percent_at(settings, sample.water_ua.highest) >= _DROPLETS_CPCT:
         return False
     counts = sample.counts
-    if counts[0] == 0 or not _channels_sound(counts) or _air(counts):
+    if counts[0] == 0 or not _channels_sound(counts) or _air(counts) or _carried_over(counts, before):
         return False
     same = counts[0] + counts[1] + counts[2] + counts[3] >= _STUCK_COUNTS
     for i in range(4):
@@ -124,6 +126,14 @@ def _channels_sound(counts):
             if coarser + 3 * isqrt(coarser + 1) + 3 < least:
                 return False
     return True
+
+
+def _carried_over(counts, before):
+    """Too much of the sample before may be left in the line.
+
+    Three line volumes are the least to purge and leave 1/36 of the step; a tenth of the sample may be wrong.
+    """
+    return any(2 * (before[i] - counts[i]) > 7 * counts[i] + 210 * isqrt(counts[i] + 1) for i in range(4))
 
 
 def _air(counts):

@@ -8,12 +8,12 @@ from skidboard.sequence import REST, STANDBY, TRIPPED
 from test_app import QUICK, board, of_kind, run
 
 RELAY = 1 << 7
-# 8 mL at exponent 2.8 or so; ISO 4406:2021 table 1: 4000/1285/120 per mL are 19/17/14.
+# Exponent 2.8; by ISO 4406:2021 table 1 4000/1285/120 per mL are 19/17/14, 1200/386/36 are 17/16/12.
 DIRTY = [4000, 1285, 120, 38, 0, 0]
-CLEAN = [600, 193, 18, 6, 0, 0]
+CLEAN = [1200, 386, 36, 12, 0, 0]
 AIM = {
     "cleanup_4um": 17,
-    "cleanup_6um": 15,
+    "cleanup_6um": 16,
     "cleanup_14um": 12,
     "cleanup_samples": 3,
     "cleanup_rest_s": 5,
@@ -24,7 +24,7 @@ AIM = {
 
 
 def standing(name, **more):
-    """An app in standby, aimed at 17/15/12, its fluid dirty."""
+    """An app in standby, aimed at 17/16/12, its fluid dirty."""
     values = dict(QUICK)
     values.update(AIM)
     values.update(more)
@@ -41,7 +41,7 @@ def until(app, done, most_s=1200):
         if done():
             return second
         # The model's particles come evenly: the same counts twice would be a counter that is stuck.
-        app.board.per_ml = [n * (1000 + second * second % 11) // 1000 for n in app.fluid]
+        app.board.per_ml = [n * (1000 + second // 13 * 7 % 11) // 1000 for n in app.fluid]
         run(app, 1000)
     raise AssertionError("not within %d s" % most_s)
 
@@ -75,8 +75,8 @@ def test_runs_until_three_in_a_row_are_on_target_then_switches_off():
     assert [s["flags"] >> 5 & 3 for s in samples[-3:]] == [3, 3, 3]
     assert [s["flags"] >> 5 & 3 for s in samples[:3]] == [1, 1, 1]
     begun, ended = of_kind(app, records.CLEANUP)
-    assert begun["a"] == 17 | 15 << 8 | 12 << 16 | 3 << 24 and begun["c"] == 8 and begun["asset"] == 9
-    assert begun["text"] == "17/15/12 water -, 3 in a row"
+    assert begun["a"] == 17 | 16 << 8 | 12 << 16 | 3 << 24 and begun["c"] == 8 and begun["asset"] == 9
+    assert begun["text"] == "17/16/12 water -, 3 in a row"
     assert ended["code"] == cleanup.ON_TARGET and ended["text"] == "on target"
     assert (ended["b"], ended["c"], ended["d"]) == (len(samples) - 1, 3, len(samples))
     assert abs(ended["a"] * 1000 - (ended["uptime_ms"] - begun["uptime_ms"])) < 2000
@@ -101,7 +101,7 @@ def test_an_invalid_sample_starts_the_row_anew():
     app.command("cleanup start 4")
     until(app, lambda: app.process.cleanup.in_row == 2)
     # Bubbles are large: nearly all that is >=14 is >=21.
-    app.fluid = [600, 193, 18, 17, 0, 0]
+    app.fluid = [1200, 386, 36, 34, 0, 0]
     until(app, lambda: app.process.cleanup.in_row == 0)
     assert app.process.cleanup.running and app.board.outputs & RELAY
     app.fluid = CLEAN

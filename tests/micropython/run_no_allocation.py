@@ -1,4 +1,4 @@
-"""Run by MicroPython: ticks through a whole cycle and a trip with the heap locked: any allocation raises.
+"""Run by MicroPython: ticks through a clean-up run and a trip with the heap locked: any allocation raises.
 
 Prints how many ticks ran in each state of the cycle; exit status 1 when one allocated.
 """
@@ -11,7 +11,7 @@ import micropython
 
 
 def main(firmware, tests):
-    """Tick through standby, a cycle, a rest, a duty by hand and a trip; 0 when nothing was allocated."""
+    """Tick through standby, a cycle of a clean-up run, a rest, a duty by hand and a trip; 0 when nothing was allocated."""
     sys.path.insert(0, firmware)
     sys.path.insert(0, tests)
     from fake_board import FakeBoard, fresh_folder
@@ -25,6 +25,8 @@ def main(firmware, tests):
         "sample_volume_ul": 6000,
         "autostart": 0,
         "temp_source": 2,
+        "cleanup_4um": 2,
+        "cleanup_output": 8,
     }
     with open(board.settings_path, "w") as f:
         json.dump(values, f)
@@ -34,7 +36,8 @@ def main(firmware, tests):
     grown = 0
     for i in range(900):
         if i == 20:
-            app.command("start")
+            app.watched = True
+            app.command("cleanup start 1")
         if i == 300:
             board.real_water_ua = 0
         if i == 640:
