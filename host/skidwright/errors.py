@@ -33,6 +33,7 @@ SkidwrightError
  |    +-- TraceError        a trace of a step test that is none: a column missing, time going back
  |    +-- NoModel           the trace cannot carry a model: no step seen, the meter too coarse
  |    +-- StepTestStopped   a step test on the skid that had to end: an interlock, flow out of its limits
+ +-- CalibrationError       runs, points or counts that cannot be, or say too little
  +-- KeyFileError           a file that should hold the key of a board's log
  +-- SalvageError           raw flash that cannot be read, or holds no segment
  +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
@@ -148,6 +149,10 @@ class NoModel(TuningError):
 
 class StepTestStopped(TuningError):
     """A step test on the skid had to end before its time."""
+
+
+class CalibrationError(SkidwrightError):
+    """Calibrating meter, loops or counter: what was given cannot be, or says too little."""
 
 
 class KeyFileError(SkidwrightError):

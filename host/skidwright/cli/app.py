@@ -28,12 +28,16 @@ COMMANDS = {
     "check": "check_command:check",
     "report": "report_command:report",
     "export": "export_command:export",
+    "asset": "asset_commands:asset",
+    "backup": "backup_commands:backup",
+    "restore": "backup_commands:restore",
     "code": "trade_commands:code",
     "fluid": "trade_commands:fluid",
     "water": "trade_commands:water",
     "size": "rig_commands:size",
     "wiring": "rig_commands:wiring",
     "tune": "tune_command:tune",
+    "calibrate": "calibrate_commands:calibrate",
 }
 GROUPS = {
     "Without a skid": ("demo", "sim", "code", "fluid", "water"),
@@ -43,6 +47,7 @@ GROUPS = {
         "install",
         "settings",
         "tune",
+        "calibrate",
         "status",
         "watch",
         "tell",
@@ -51,6 +56,7 @@ GROUPS = {
         "salvage",
     ),
     "With what was pulled": ("check", "report", "export"),
+    "The programme": ("asset", "backup", "restore"),
 }
 SHOW_TRACEBACK = "SKIDWRIGHT_TRACEBACK"
 STOPPED = 130

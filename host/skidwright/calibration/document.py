@@ -1,0 +1,93 @@
+"""The file of one calibration: who, when, against what, until when, what was measured and what follows.
+
+JSON, format 1. Everything that was computed can be computed again from the `measured` in it.
+"""
+
+import dataclasses
+import datetime
+import json
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from skidwright import __version__
+from skidwright.errors import CalibrationError
+
+KIND = "skidwright calibration"
+FORMAT = 1
+DAY_ZERO = datetime.date(2000, 1, 1)
+_MARK_BYTES = 88
+_TEXT = 200
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Who calibrated, with what reference, on which day, and the day on which it runs out."""
+
+    by: str
+    reference: str
+    date: datetime.date
+    due: datetime.date
+    notes: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        for name, text in (("by", self.by), ("reference", self.reference)):
+            if not text.strip() or len(text) > _TEXT or not text.isprintable():
+                raise CalibrationError(
+                    f"{text[:40]!r} is no name", name, f"give up to {_TEXT} printable characters"
+                )
+        if self.due <= self.date or self.due <= DAY_ZERO:
+            raise CalibrationError(f"{self.due} is not after {self.date}", "due", "give a later day")
+
+    @property
+    def due_day(self) -> int:
+        """Days from 2000-01-01, as the board keeps it."""
+        return (self.due - DAY_ZERO).days
+
+
+def document(what: str, facts: Facts, measured: Any, result: Any, settings: dict[str, int]) -> dict[str, Any]:
+    """The file's content. `what` is flow, water loop, temperature loop or counter."""
+    return {
+        "kind": KIND,
+        "format": FORMAT,
+        "skidwright": __version__,
+        "what": what,
+        "by": facts.by,
+        "reference": facts.reference,
+        "date": facts.date.isoformat(),
+        "due": facts.due.isoformat(),
+        "notes": list(facts.notes),
+        "measured": _plain(measured),
+        "result": _plain(result),
+        "settings": settings,
+    }
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, tuple) and hasattr(value, "_asdict"):
+        return {name: _plain(item) for name, item in value._asdict().items()}
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def mark(what: str, facts: Facts, figure: str) -> str:
+    """One line for the log, cut to what a record has room for."""
+    text = f"calibrated {what}: {figure}, due {facts.due}, {facts.by}, {facts.reference}"
+    return text.encode()[:_MARK_BYTES].decode("utf-8", "ignore")
+
+
+def save(content: dict[str, Any], path: Path) -> None:
+    """Write the file, whole or not at all. Raises CalibrationError when there is one already, OSError."""
+    if path.exists():
+        raise CalibrationError("there is such a file already", str(path), "give another name with --out")
+    part = path.with_name(path.name + ".part")
+    part.write_text(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n", "utf-8")
+    part.replace(path)

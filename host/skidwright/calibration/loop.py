@@ -1,0 +1,83 @@
+"""A current loop's input against a reference: offset and gain by a straight line, and what is left."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from skidwright.calibration.uncertainty import coverage_factor
+from skidwright.errors import CalibrationError
+
+_SPAN_UA = 16000.0
+_LEAST_SPAN_UA = 4000.0
+# Settings that a board takes: see skidboard/settings.py.
+_MOST_OFFSET_UA = 500
+_MOST_GAIN_PPM = 40000
+
+
+@dataclass(frozen=True)
+class Point:
+    """A reference current and what the board read, both in microamps."""
+
+    reference_ua: float
+    read_ua: float
+
+
+@dataclass(frozen=True)
+class LoopResult:
+    """`offset_ua` and `gain_ppm` are added to each reading: true = read + offset + read * gain / 1e6.
+
+    `residuals_ua` (one a point) is what stays; `uncertainty_ua` is the 95 % limit of a corrected reading,
+    None with two points, which a line meets whatever they are.
+    """
+
+    offset_ua: int
+    gain_ppm: int
+    error_before_ua: float
+    residuals_ua: tuple[float, ...]
+    uncertainty_ua: float | None
+    points: tuple[Point, ...]
+
+    @property
+    def linearity(self) -> float:
+        """The largest residual as a share of the span of 16 mA."""
+        return max(map(abs, self.residuals_ua)) / _SPAN_UA
+
+
+def calibrate(points: Sequence[Point], reference_u_ua: float = 0.0) -> LoopResult:
+    """The correction out of two or more points, by least squares. `reference_u_ua`: its standard uncertainty.
+
+    Raises CalibrationError for fewer than two points, points too close together or outside a loop's
+    currents, and for an input so far off that it must be repaired, not corrected.
+    """
+    if len(points) < 2:
+        raise CalibrationError(f"{len(points)} points", "loop", "give two or more, such as 4 and 20 mA")
+    for place, point in enumerate(points, 1):
+        if not (0 <= point.reference_ua <= 24000 and 0 <= point.read_ua <= 24000):
+            raise CalibrationError(
+                f"{point.reference_ua / 1000:g} and {point.read_ua / 1000:g} mA",
+                f"point {place}",
+                "give mA, 0 to 24",
+            )
+    reads, references = [p.read_ua for p in points], [p.reference_ua for p in points]
+    if max(references) - min(references) < _LEAST_SPAN_UA:
+        raise CalibrationError("the points lie within 4 mA of each other", "loop", "take 4 and 20 mA, say")
+    middle = sum(reads) / len(reads)
+    spread = sum((read - middle) ** 2 for read in reads)
+    if spread == 0:
+        raise CalibrationError("the reading never moved", "loop", "check the wiring of the input")
+    slope = sum((r - middle) * t for r, t in zip(reads, references, strict=True)) / spread
+    start = sum(references) / len(references) - slope * middle
+    offset_ua, gain_ppm = round(start), round((slope - 1) * 1e6)
+    if abs(offset_ua) > _MOST_OFFSET_UA or abs(gain_ppm) > _MOST_GAIN_PPM:
+        raise CalibrationError(
+            f"offset {offset_ua} uA and gain {gain_ppm / 1e4:+.1f} % are too much to correct", "loop",
+            "find the fault: shunt, reference, wiring",
+        )  # fmt: skip
+    left = tuple(t - r - offset_ua - r * gain_ppm / 1e6 for r, t in zip(reads, references, strict=True))
+    free = len(points) - 2
+    limit = None
+    if free:
+        seen = math.sqrt(sum(x**2 for x in left) / free)
+        limit = coverage_factor(free) * math.hypot(seen, reference_u_ua)
+    before = max((abs(t - r) for r, t in zip(reads, references, strict=True)))
+    return LoopResult(offset_ua, gain_ppm, before, left, limit, tuple(points))

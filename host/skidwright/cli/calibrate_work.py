@@ -1,0 +1,143 @@
+"""What the `calibrate` commands share: the board, runs and readings made on it, and keeping the outcome."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skidwright.calibration import document
+from skidwright.cli import consent
+
+if TYPE_CHECKING:
+    from skidwright.calibration.flow import Run
+    from skidwright.calibration.loop import Point
+    from skidwright.session import Session
+
+_METER = 6  # place of the flow meter among the edges of a status
+_RUN_OUT_S = 3.0
+_READINGS = 20
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A finished calibration: what is kept in its file, set on the board and marked in the log."""
+
+    what: str
+    facts: document.Facts
+    measured: Any
+    result: Any
+    settings: dict[str, int]
+    figure: str
+
+
+@contextlib.contextmanager
+def board(port: str | None) -> Iterator[Session | None]:
+    """A session with the skid at `port`, or None without one. Raises PortError, LinkError."""
+    if port is None:
+        yield None
+        return
+    from skidwright.session import Session
+
+    with Session.open(port) as session:
+        session.hello()
+        yield session
+
+
+def catch(session: Session, times: int, seconds: int, caution: str) -> list[Run]:
+    """Pump `times` runs at flows across the band; the mass of each is asked for."""
+    from skidwright.calibration.flow import Run
+
+    consent.ask("Masses have to be typed in.", "give --run or --runs")
+    click.echo(caution, err=True)
+    settings = session.settings()
+    low, high = int(settings["flow_low_ul_s"]), int(settings["flow_high_ul_s"])
+    flows = [low + (high - low) * (1 + place % 3) // 4 for place in range(times)]
+    runs = []
+    for place, ul_s in enumerate(flows, 1):
+        run = f"Run {place} of {times}, {ul_s * 0.06:.1f} mL/min for {seconds} s."
+        if not click.confirm(f"{run} Vessel tared, pump may start?", default=True, err=True):
+            break
+        before = _meter(session)
+        session.command(f"hold {ul_s} {seconds}")
+        try:
+            time.sleep(seconds + _RUN_OUT_S)
+        except BaseException:
+            session.command("stop")
+            raise
+        pulses = (_meter(session) - before) % (1 << 30)
+        mass = click.prompt(f"{pulses} pulses. Mass caught, g", type=float, err=True)
+        runs.append(Run(pulses, mass, float(seconds)))
+    return runs
+
+
+def _meter(session: Session) -> int:
+    edges = session.status().get("edges")
+    if not isinstance(edges, list) or len(edges) <= _METER:
+        raise click.UsageError("this board does not show its inputs: update it with `skidwright install`")
+    return int(edges[_METER])
+
+
+def read_loop(session: Session, which: str, wanted_ma: Sequence[float]) -> list[Point]:
+    """Readings of the board at each current; the user sets the reference."""
+    from skidwright.calibration.loop import Point
+
+    consent.ask("The reference has to be set by hand.", "give --point")
+    points = []
+    for current in wanted_ma:
+        given = click.prompt(f"Set the reference to {current:g} mA. What does it show, mA", type=float,
+                             default=current, err=True)  # fmt: skip
+        reads = []
+        for _ in range(_READINGS):
+            reads.append(int(session.status()[f"{which}_ua"]))
+            time.sleep(0.1)
+        points.append(Point(given * 1000, sum(reads) / len(reads)))
+    return points
+
+
+def uncorrected(session: Session, which: str, points: Sequence[Point]) -> list[Point]:
+    """The readings without the correction that is in force on the board."""
+    from skidwright.calibration.loop import Point
+
+    settings = session.settings()
+    offset, gain = int(settings[f"{which}_offset_ua"]), int(settings[f"{which}_gain_ppm"])
+    return [Point(p.reference_ua, (p.read_ua - offset) / (1 + gain / 1e6)) for p in points]
+
+
+def finish(
+    work: Outcome,
+    session: Session | None,
+    yes: bool,
+    out: Path | None,
+    as_json: bool,
+    say: Callable[[str], None],
+) -> int:
+    """Keep the file; with a board, set what follows and mark the log. The exit status."""
+    from skidwright.cli import output
+
+    question = "Put this on the board and into its log?"
+    if session is not None and not yes:
+        consent.ask(question)
+    content = document.document(work.what, work.facts, work.measured, work.result, work.settings)
+    name = work.what.split(",")[0].replace(" ", "-")
+    path = out or Path(f"calibration-{name}-{work.facts.date:%Y%m%d}.json")
+    document.save(content, path)
+    written = False
+    if session is not None and consent.agreed(question, yes):
+        if work.settings:
+            session.put_settings(dict(work.settings))
+        session.command("mark " + document.mark(work.what, work.facts, work.figure))
+        written = True
+    if as_json:
+        output.print_json({**content, "file": str(path), "on_board": written})
+        return 0
+    lines = ", ".join(f"{key} = {value}" for key, value in work.settings.items())
+    say(f"In {path}." + (" On the board and in its log." if written else " Nothing was written to a board."))
+    if lines:
+        say(f"If you keep a skid.toml, put under [board]: {lines}")
+    return 0
