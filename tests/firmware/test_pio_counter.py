@@ -107,10 +107,9 @@ def test_where_it_begins_to_miss(program):
         all_gone = 1.0 if what == "high" else 1 - 1 / pulses
         gone = max(w for w in widths if shares[what, w] >= all_gone - 1e-9)
         below = sure - 0.25
-        print(
-            f"figure: PIO counter: a {what} of {sure * CYCLE_NS:.0f} ns is never missed; it begins to miss "
-            f"at {below * CYCLE_NS:.0f} ns ({shares[what, below]:.1%}), counts none of {gone * CYCLE_NS:.0f} ns"
-        )
+        some = f"some are at {below * CYCLE_NS:.0f} ns ({shares[what, below]:.0%})"
+        none = f"none is counted at {gone * CYCLE_NS:.0f} ns"
+        print(f"figure: PIO counter: a {what} of {sure * CYCLE_NS:.0f} ns is never missed, {some}, {none}")
     high = [shares["high", w] for w in (6.75, 7.0, 7.5, 8.0)]
     # Seen at two looks 7 cycles apart: by chance of phase, width less 7 of one cycle.
     assert high[0] == 1 and high[2] == pytest.approx(0.5, abs=0.03) and high[3] == 0
