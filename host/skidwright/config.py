@@ -308,6 +308,11 @@ def _checks(table: Any, counter: Counter, path: Path) -> dict[str, float]:
         checks.setdefault("flow_high_ul_s", high * 1000 / 60)
     if counter.sensing_volume_ml:
         checks.setdefault("sensing_volume_ml", counter.sensing_volume_ml)
+    try:
+        _limits_class()(**checks)
+    except ValueError as error:
+        key, _, what = str(error).partition(": ")
+        raise reader.refuse(key, what, "see docs/checks.md for its meaning") from None
     return checks
 
 

@@ -78,6 +78,11 @@ CASES = {
         (changed(flow_mean_ul_s=840, duty_mean_permille=242), {"limits": PUMP}),
         (changed(flow_mean_ul_s=890, duty_mean_permille=242), {"limits": PUMP}),
     ),
+    # VG 32 at 60 degC has 16 mm2/s: 21 um dust sinks 31 um/s; of 6 mm bore 10 mL lose 8 %, 30 mL 22 %
+    "settling": (
+        (changed(temp_max_cdeg=6000), {"limits": CheckLimits(line_level_ul=10_000, line_bore_mm=6)}),
+        (changed(temp_max_cdeg=6000), {"limits": CheckLimits(line_level_ul=30_000, line_bore_mm=6)}),
+    ),
     "duty-limit": (changed(duty_max_permille=949), changed(duty_max_permille=950)),
     "duty-fixed": (GOOD, changed(flags=16)),
     "channel-order": (GOOD, counted([54_000, 12_600, 1_140, 1_141])),

@@ -48,8 +48,8 @@ def verdicts(n=4, **spoke):
     for name, at in spoke.items():
         reasons[at] |= np.uint64(1 << ids.index(name.replace("_", "-")))
         verdict[at, 0] = 2
-    nothing = np.zeros((n, 4))
-    return Verdicts(verdict, reasons, nothing, nothing.astype(np.uint8), nothing, nothing[:, 0],
+    nothing, left_over = np.zeros((n, 4)), np.zeros((n, 4))
+    return Verdicts(verdict, reasons, nothing, left_over, nothing.astype(np.uint8), nothing, nothing[:, 0],
                     reasons.astype(np.int64), reasons.astype(np.int64))  # fmt: skip
 
 
@@ -90,7 +90,13 @@ def test_each_condition_follows_from_its_fact():
 def test_detected_missed_false_and_quiet():
     facts = known(bubbles=([0, 1], 3))
     out = judged(facts, verdicts(air=[1, 2]))
-    assert dict(out.checks["air"]) == {"detected": 1, "missed": 1, "false": 1, "quiet": 1}
+    wanted = {"detected": 1, "missed": 1, "missed_valid": 1, "false": 1, "elsewhere": 0, "quiet": 1}
+    assert dict(out.checks["air"]) == wanted
+    # the same alarm on a sample with droplets is no false one, nor is a miss a valid sample that others catch
+    wet = known(bubbles=([0, 1], 3), droplets_per_ml=(2, 5.0))
+    out = judged(wet, verdicts(air=[1, 2], droplets=[0]))
+    assert out.checks["air"] == {**wanted, "missed_valid": 0, "false": 0, "elsewhere": 1}
+    out = judged(facts, verdicts(air=[1, 2]))
     assert dict(out.by_condition["air"]) == {"samples": 2, "not_valid": 1}
     assert dict(out.sound) == {"samples": 2, "not_valid": 1}
     assert out.checks["time-poor"] == {"spoke": 0}
@@ -111,7 +117,17 @@ def test_coverage_counts_limits_that_hold_the_truth():
     wide = judged(off, verdicts(air=[3]), volume_uncertainty_percent=10)
     assert wide.coverage["valid"]["machine"] == 12
     few = judged(known(), verdicts(), samples(counts=(30_000, 9_000, 900, 30)))
-    assert few.coverage["valid, fewer than 50 counts"]["limits"] == 4
+    assert few.coverage["  nothing wrong, 10 to 49 counts"]["limits"] == 4
+    assert few.coverage["  nothing wrong, >=21 um(c)"]["limits"] == 4
+
+
+def test_leftovers_widen_the_limits_towards_what_was_before():
+    # a line that keeps 5 % of a fluid with twice the particles: the machine's own level is 5 % lower
+    facts = known(tank_per_ml=([0, 1, 2, 3], (950, 285, 28.5, 9.5)))
+    said = verdicts()
+    assert judged(facts, said).coverage["valid"]["machine"] < 12
+    said.left_over_per_ml[:] = [-50, -15, -1.5, -0.5]
+    assert judged(facts, said).coverage["valid"] == {"limits": 16, "machine": 16, "counter": 16}
 
 
 def test_every_check_named_exists_and_is_tried_by_a_condition():
@@ -138,7 +154,7 @@ def test_families_in_short():
 
 
 def test_an_aim_without_samples_is_missed():
-    assert [row["met"] for row in score_families.aims(score_families.Confusion())] == [False]
+    assert [row["met"] for row in score_families.aims(score_families.Confusion())] == [False] * 3
 
 
 def test_command_line_writes_where_told(tmp_path, monkeypatch, capsys):

@@ -113,6 +113,23 @@ class Columns:
         return np.asarray(np.diff(ends, axis=0) / np.maximum(pulses, 1))
 
     @cached_property
+    def step_per_ml(self) -> Floats:
+        """How much more per mL was counted than in the sample before of any asset, (4, n); at first 0."""
+        return np.asarray(np.nan_to_num(self.per_ml - self.earlier_per_ml, copy=False))
+
+    @cached_property
+    def left_over_per_ml(self) -> Floats:
+        """What to add to a concentration if the line left as much of the fluid before as laminar flow can.
+
+        Shape (4, n). Of n line volumes purged and s counted, 1 / (4 n (n + s)) of the count was old fluid.
+        """
+        line_ul = max(self.limits.line_volume_ul, 1e-9)
+        purged, counted = np.maximum(self.purge_ul / line_ul, 0.5), self.volume_ul / line_ul
+        # where more than half was old fluid no correction means anything: `purge-short` has spoken
+        old = np.minimum(0.25 / (purged * (purged + counted)), 0.5)
+        return np.asarray(self.step_per_ml * (old / (1 - old)))
+
+    @cached_property
     def windows_fine(self) -> Floats:
         """Counts >=4 um(c) in the sub-windows, (8, n); a shifted one as the middle of those that give it."""
         if not self.window_shift.any():

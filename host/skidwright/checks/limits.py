@@ -3,6 +3,9 @@
 from dataclasses import dataclass, field, fields
 from typing import Any
 
+# Where ASTM D341 holds.
+LEAST_MM2_S, MOST_MM2_S = 0.21, 2e7
+
 
 def _limit(default: float, unit: str, meaning: str) -> Any:
     return field(default=default, metadata={"unit": unit, "meaning": meaning})
@@ -39,7 +42,7 @@ class CheckLimits:
         "cylinder and a clock at commissioning; 0: not known.",
     )
     pump_dead_permille: float = _limit(40, "1/1000", "Duty up to which the pump stands.")
-    pump_mismatch_percent: float = _limit(10, "%", "Metered flow against what the pump delivers at its duty.")
+    pump_mismatch_percent: float = _limit(5, "%", "Metered flow against what the pump delivers at its duty.")
     pump_from_c: float = _limit(32, "degC", "Temperature from which the pump delivers as it did then.")
     line_volume_ul: float = _limit(
         15000, "uL", "Volume between an asset's tap and the counter: measure the tubing."
@@ -47,6 +50,19 @@ class CheckLimits:
     purge_least_volumes: float = _limit(3, "line volumes", "Least purge whatever was sampled before.")
     carryover_percent: float = _limit(
         10, "%", "Share of a sample's particles that may be left over from the sample before."
+    )
+    line_level_ul: float = _limit(
+        0,
+        "uL",
+        "Volume of the level stretches between tap and counter, in which particles settle; 0: not known.",
+    )
+    line_bore_mm: float = _limit(0, "mm", "Bore of those stretches, the widest; 0: not known.")
+    oil_v40_mm2_s: float = _limit(
+        32, "mm2/s", "Viscosity at 40 degC of the thinnest oil sampled, in which particles settle fastest."
+    )
+    oil_v100_mm2_s: float = _limit(5.4, "mm2/s", "Its viscosity at 100 degC.")
+    settling_percent: float = _limit(
+        10, "%", "Mineral particles of 21 um that may settle on the way to the counter."
     )
     sensing_volume_ml: float = _limit(
         0,
@@ -86,3 +102,8 @@ class CheckLimits:
             value = getattr(self, item.name)
             if isinstance(value, bool) or not isinstance(value, (int, float)) or not value >= 0:
                 raise ValueError(f"{item.name}: a number of 0 or more is needed, not {value!r}")
+        if not LEAST_MM2_S <= self.oil_v100_mm2_s < self.oil_v40_mm2_s <= MOST_MM2_S:
+            raise ValueError(
+                f"oil_v40_mm2_s, oil_v100_mm2_s: an oil is thinner at 100 than at 40 degC, and from "
+                f"{LEAST_MM2_S} to {MOST_MM2_S:g} mm2/s"
+            )

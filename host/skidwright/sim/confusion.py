@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,10 +15,15 @@ from skidwright.confidence import limits_per_ml
 from skidwright.sim.join import Facts
 from skidwright.sim.schedule import FAULT_BITS
 from skidwright.sim.truth import Rows
+from skidwright.trade.counting import Interval
 
 # From so many counts on exact Poisson limits cover about what they state; with fewer they cover more.
 MANY_COUNTS = 50
-METER_WRONG, CARRIED_OVER, UNSTEADY, COINCIDENT = 0.05, 0.10, 0.06, 0.05
+ALL_VALID, NOTHING_WRONG = "valid", "valid, nothing wrong"
+MANY = f"valid, nothing wrong, {MANY_COUNTS} counts and more"
+METER_WRONG, CARRIED_OVER, UNSTEADY, COINCIDENT, SETTLED = 0.05, 0.10, 0.06, 0.05, 0.10
+_COUNT_CLASSES = (0, 10, 50, 1000, 10_000, np.inf)
+_CHANNELS = (">=4", ">=6", ">=14", ">=21 um(c)")
 Mask = NDArray[np.bool_]
 
 # What each condition is in the plant's truth, for people.
@@ -27,7 +33,7 @@ CONDITIONS = {
     "air": "bubbles counted",
     "droplets": "water droplets counted",
     "coincidence": "more than 5 % of the particles >=4 um(c) lost to coincidence",
-    "settling": "large particles settled on the way",
+    "settling": "more than 10 % of the particles of a channel settled on the way",
     "meter wrong": "counted volume off by more than 5 %",
     "swapped channels": "two channels' wires swapped",
     "carry-over": "a channel at the counter off by more than 10 % from the machine, by the fluid before",
@@ -41,6 +47,7 @@ MEANT_FOR = {
     "meter-pump": ("meter wrong",),
     "purge-short": ("carry-over",),
     "purge-carryover": ("carry-over",),
+    "settling": ("settling",),
     "channel-order": ("swapped channels", "dead channel"),
     "channel-dead": ("dead channel",),
     "size-slope": ("swapped channels", "dead channel", "air"),
@@ -65,8 +72,8 @@ def conditions(known: Facts, recorded_ml: NDArray[np.float64], band_ml_s: tuple[
 
     with np.errstate(invalid="ignore", divide="ignore"):
         spread = known.flow_high_ml_s - known.flow_low_ml_s
+        lost = 1 - known.sensor_per_ml / known.tank_per_ml
         settling = scripted("settling")
-        step = np.abs(known.sensor_per_ml - known.tank_per_ml) > CARRIED_OVER * known.tank_per_ml
         everything_per_ml = known.sensor_per_ml[:, 0] + known.droplets_per_ml
         present = {
             "flow out of band": known.out_of_band(*band_ml_s),
@@ -74,10 +81,10 @@ def conditions(known: Facts, recorded_ml: NDArray[np.float64], band_ml_s: tuple[
             "air": known.bubbles > 0,
             "droplets": known.droplets_per_ml > 0,
             "coincidence": -np.expm1(-everything_per_ml * sensing_volume_ml) > COINCIDENT,
-            "settling": settling,
+            "settling": settling & (lost > SETTLED).any(axis=1),
             "meter wrong": np.abs(known.volume_ml / recorded_ml - 1) > METER_WRONG,
             "swapped channels": scripted("swapped_channels"),
-            "carry-over": step.any(axis=1) & ~settling,
+            "carry-over": (np.abs(lost) > CARRIED_OVER).any(axis=1) & ~settling,
             "dead channel": scripted("dead_channel"),
             "water loop broken": known.water_broken,
         }
@@ -88,7 +95,9 @@ def conditions(known: Facts, recorded_ml: NDArray[np.float64], band_ml_s: tuple[
 class Confusion:
     """Counts, added up over samples.
 
-    checks: {check: Counter of detected, missed, false, quiet}; for checks of no condition, spoke only.
+    checks: {check: Counter of detected, missed, false, quiet, elsewhere}; for checks of no condition, spoke
+    only. missed_valid: missed, and no other check spoke either. false: nothing at all was wrong with the
+    sample; elsewhere: something was, but not what the check is meant for.
     by_condition: {condition: Counter of samples, not_valid}: whether anything at all kept the sample from
     being valid. sound: samples with no condition, and how many of them were not valid.
     coverage: {stratum: Counter of limits, machine, counter}: stated limits, and how many of them held
@@ -130,6 +139,10 @@ def confusion(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimi
     present = conditions(known, samples["volume_ul"] * 1e-3, band_ml_s, limits.sensing_volume_ml)
     found = known.found
     out = Confusion(samples=len(samples), unplaced=int((~found).sum()))
+    anything = np.logical_or.reduce(list(present.values()))
+    valid = found & (verdicts.verdict[:, _COUNTS] == VALID)
+    out.valid = int(valid.sum())
+    water_valid = found & (verdicts.verdict[:, _WATER] == VALID)
     for check in CATALOGUE:
         hit = verdicts.hit(check.id) & found
         meant = MEANT_FOR.get(check.id)
@@ -137,15 +150,15 @@ def confusion(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimi
             out.checks[check.id] = Counter(spoke=int(hit.sum()))
             continue
         there = np.logical_or.reduce([present[name] for name in meant])
+        passed = water_valid if "water loop broken" in meant else valid
         out.checks[check.id] = Counter(
             detected=int((hit & there).sum()),
             missed=int((~hit & there & found).sum()),
-            false=int((hit & ~there).sum()),
+            missed_valid=int((~hit & there & found & passed).sum()),
+            false=int((hit & ~there & ~anything).sum()),
+            elsewhere=int((hit & ~there & anything).sum()),
             quiet=int((~hit & ~there & found).sum()),
         )
-    valid = found & (verdicts.verdict[:, _COUNTS] == VALID)
-    out.valid = int(valid.sum())
-    water_valid = verdicts.verdict[:, _WATER] == VALID
     for name, mask in present.items():
         kept = valid if name != "water loop broken" else water_valid
         out.by_condition[name] = Counter(samples=int(mask.sum()), not_valid=int((mask & ~kept).sum()))
@@ -153,27 +166,39 @@ def confusion(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimi
     wrong = [mask for name, mask in present.items() if name != "water loop broken"]
     sound = found & ~np.logical_or.reduce(wrong)
     out.sound = Counter(samples=int(sound.sum()), not_valid=int((sound & ~valid).sum()))
-    out.coverage = _coverage(samples, known, limits, valid, valid & sound)
+    out.coverage = _coverage(samples, verdicts, known, limits, valid, valid & sound)
     return out
 
 
-def _coverage(samples: Rows, known: Facts, limits: CheckLimits, valid: Mask,
+def _coverage(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimits, valid: Mask,
               sound: Mask) -> dict[str, Counter[str]]:  # fmt: skip
-    """How many of the 95 % limits of valid samples hold the truth, by stratum."""
-    low, high = limits_per_ml(samples["counts"], samples["volume_ul"] * 1e-3, limits)
-    many = samples["counts"] >= MANY_COUNTS
+    """How many of the 95 % limits of valid samples hold the truth, by stratum.
+
+    Limits with what the line may have left over are held against the machine, those without against what
+    flowed through the counter.
+    """
+    counts, volume_ml = samples["counts"], samples["volume_ul"] * 1e-3
+    machine = _hold(limits_per_ml(counts, volume_ml, limits, verdicts.left_over_per_ml), known.tank_per_ml)
+    counter = _hold(limits_per_ml(counts, volume_ml, limits), known.sensor_per_ml)
+    everywhere = np.ones_like(counts, dtype=np.bool_)
     strata = {
-        "valid": valid[:, None] & np.ones_like(many),
-        f"valid, {MANY_COUNTS} counts and more": valid[:, None] & many,
-        f"valid, fewer than {MANY_COUNTS} counts": valid[:, None] & ~many,
-        "valid, nothing wrong": sound[:, None] & np.ones_like(many),
-        f"valid, nothing wrong, {MANY_COUNTS} counts and more": sound[:, None] & many,
+        ALL_VALID: valid[:, None] & everywhere,
+        NOTHING_WRONG: sound[:, None] & everywhere,
+        MANY: sound[:, None] & (counts >= MANY_COUNTS),
     }
-    with np.errstate(invalid="ignore"):
-        machine = (low <= known.tank_per_ml) & (known.tank_per_ml <= high)
-        counter = (low <= known.sensor_per_ml) & (known.sensor_per_ml <= high)
+    for channel, name in enumerate(_CHANNELS):
+        only = np.arange(len(_CHANNELS)) == channel
+        strata[f"  nothing wrong, {name}"] = sound[:, None] & everywhere & only
+    for low, high in itertools.pairwise(_COUNT_CLASSES):
+        name = f"{low} to {high - 1} counts" if np.isfinite(high) else f"{low} counts and more"
+        strata[f"  nothing wrong, {name}"] = sound[:, None] & (counts >= low) & (counts < high)
     return {
         name: Counter(limits=int(rows.sum()), machine=int((rows & machine).sum()),
                       counter=int((rows & counter).sum()))
         for name, rows in strata.items()
     }  # fmt: skip
+
+
+def _hold(limits: Interval, true_per_ml: NDArray[np.float64]) -> Mask:
+    with np.errstate(invalid="ignore"):
+        return np.asarray((limits.low_per_ml <= true_per_ml) & (true_per_ml <= limits.high_per_ml))

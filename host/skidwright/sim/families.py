@@ -10,6 +10,7 @@ import numpy as np
 
 from skidwright.sim.scenario import from_table
 from skidwright.sim.scenario_keys import HOUR_S, Scenario
+from skidwright.trade import settling, viscosity
 
 LINE_ML = 10.0
 PULSE_UL = 200.0
@@ -73,8 +74,21 @@ def _droplets(table: Table, rng: Draw) -> None:
 
 
 def _settling(table: Table, rng: Draw) -> None:
-    """Large particles are lost on the way."""
-    table["fault"] = _fault("settling", amount=float(rng.uniform(0.1, 0.8)))
+    """Large particles settle in a long, level line, or hardly do, for particles of any usual density."""
+    oil = float(rng.choice([10, 15, 22, 32, 46]))
+    thin = {10: 2.6, 15: 3.4, 22: 4.3, 32: 5.4, 46: 6.8}[int(oil)]
+    warm_c = float(rng.uniform(38, 70))
+    level_ul, bore_mm = _log(rng, 1_000, 30_000), float(rng.choice([4, 6, 8, 10]))
+    table["asset"][0].update(v40_mm2_s=oil, v100_mm2_s=thin, fluid_c=warm_c)
+    table["commissioned"].update(
+        line_level_ul=level_ul, line_bore_mm=bore_mm, oil_v40_mm2_s=oil, oil_v100_mm2_s=thin
+    )
+    table["line"]["volume_ml"] = max(LINE_ML, level_ul / 1000)
+    table["settings"]["purge_volume_ul"] = round(6 * table["line"]["volume_ml"] * 1000)
+    # the scenario wants the share of the class 14 to 21 um, whose middle is 17 um
+    viscosity_mm2_s = viscosity.viscosity(viscosity.line_through(40, oil, 100, thin), warm_c)
+    sinks = settling.stokes_m_s(17, viscosity_mm2_s, float(rng.uniform(2000, 4000)))
+    table["fault"] = _fault("settling", amount=float(settling.settled_share(level_ul, bore_mm, 833, sinks)))
 
 
 def _drifting_meter(table: Table, rng: Draw) -> None:
@@ -132,6 +146,11 @@ FAMILIES: dict[str, Callable[[Table, Draw], None]] = {
 
 def scenario(family: str, seed: int) -> Scenario:
     """The scenario of a family that belongs to a seed: about five samples. KeyError for an unknown family."""
+    return drawn(family, seed)[0]
+
+
+def drawn(family: str, seed: int) -> tuple[Scenario, dict[str, float]]:
+    """As `scenario`, with what was measured when that skid was built: thresholds of the checks by name."""
     rng = np.random.default_rng([seed, list(FAMILIES).index(family)])
     table: Table = {
         "title": f"{family}, seed {seed} (invented)",
@@ -158,6 +177,9 @@ def scenario(family: str, seed: int) -> Scenario:
             }
         ],
         "contact": [{"at": _DURATION_S}],
+        # most of the line runs upright
+        "commissioned": {"pump_full_ul_s": PUMP_FULL_UL_S, "line_level_ul": 1_000.0, "line_bore_mm": 4.0},
     }
     FAMILIES[family](table, rng)
-    return from_table(table)
+    commissioned = table.pop("commissioned")
+    return from_table(table), commissioned
