@@ -40,10 +40,14 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Pump and controller": {
         "pump_full_ul_s": "Flow of the pump at full duty with warm fluid, for the controller's first guess.",
+        "pump_slip_permille": "Duty at which flow would begin, from the straight line of flow against duty about "
+        "the set-point: what slip and friction take. `skidwright tune` measures both.",
+        "start_kick_permille": "A pump at rest gets at least this duty for its first 0.3 s, to break loose.",
         "duty_min_permille": "Lowest duty at which the pump still turns.",
         "duty_max_permille": "Highest duty the controller may ask for.",
         "duty_slew_permille_s": "Fastest change of duty.",
-        "gain_ppm_per_ul_s": "Proportional gain: parts per million of full duty for each uL/s of error.",
+        "gain_ppm_per_ul_s": "Proportional gain: parts per million of full duty for each uL/s of error. "
+        "`skidwright tune` finds it and the next.",
         "integral_ms": "Integral time of the controller.",
         "tachometer_pulses_rev": "Pulses of the pump's tachometer for each revolution. 0: none is wired. It"
         " takes the place of the eighth sampling valve.",
@@ -106,7 +110,8 @@ GROUPS: dict[str, dict[str, str]] = {
         "log_segments": "Segments of 4096 bytes the log may fill. When it is full the oldest is given up,"
         " and a record says how many records went and whether a host held them. Each "
         "holds 28 records.",
-        "watchdog_ms": "The board restarts when the main loop stands still for this long. 0 switches the "
+        "watchdog_ms": "The board restarts, with the pump off, when the main loop stands still for this long; at "
+        "least 2000, for the loop turns once a second at rest and a record may take a while. 0 switches the "
         "watchdog off, which is for work on the bench only.",
     },
 }

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from record_maker import codes, counted, hits, sample, timeline_at
-from skidboard import faults
+from skidboard import faults, settings
 from skidwright import dataset
-from skidwright.checks import CATALOGUE, CheckLimits
+from skidwright.checks import CATALOGUE, CheckLimits, SettingsHistory
 
 GOOD = counted([54_000, 12_600, 1_140, 210])
 LIMITS = CheckLimits(sensing_volume_ml=2.5e-6)
@@ -39,6 +39,17 @@ def two(first, second):
     return np.concatenate([first, later])
 
 
+def due_on(name, due_day, passes_day, fails_day, fails_with=None):
+    """Samples of two days under settings in which a calibration is due on a day (or, failing, on another)."""
+
+    def case(due, day):
+        given = {name: due}
+        row = changed(settings_crc=settings.digest({**settings.defaults(), **given}))
+        return row, {"timeline": timeline_at(day), "settings": SettingsHistory(given)}
+
+    return case(due_day, passes_day), case(due_day if fails_with is None else fails_with, fails_day)
+
+
 DIRTY = counted([2_000_000, 500_000, 45_000, 8_000])
 
 # id: (passes, fails), each a row, rows, or (rows, keyword arguments for the judgement)
@@ -55,6 +66,10 @@ CASES = {
         (changed(calibration_due_day=9921), {"timeline": timeline_at(9922)}),
     ),
     "calibration-unknown": (GOOD, changed(calibration_due_day=0)),
+    "meter-calibration": due_on("meter_due_day", 9921, 9921, 9922),
+    "meter-uncalibrated": due_on("meter_due_day", 9921, 9921, 9921, fails_with=0),
+    "loops-calibration": due_on("loops_due_day", 9921, 9921, 9922),
+    "loops-uncalibrated": due_on("loops_due_day", 9921, 9921, 9921, fails_with=0),
     "board-code": (GOOD, changed(codes=[18, 16, 12, 11])),
     "window-sum": (GOOD, changed(windows_14um=GOOD["windows_14um"] + 1)),
     "settings-default": (fault(faults.WATCHDOG), fault(faults.SETTINGS_BAD)),
@@ -134,9 +149,13 @@ def test_every_case_has_its_check():
     assert set(CASES) == {check.id for check in CATALOGUE}
 
 
+# What the defaults leave open, for nobody can calibrate a board beforehand.
+UNCALIBRATED = {"meter-uncalibrated", "loops-uncalibrated"}
+
+
 def test_a_good_record_passes_everything_but_the_clock():
-    assert spoken(GOOD) == {"time-poor"}
-    assert spoken((GOOD, {"timeline": timeline_at(9_500)})) == set()
+    assert spoken(GOOD) == {"time-poor"} | UNCALIBRATED
+    assert spoken((GOOD, {"timeline": timeline_at(9_500)})) == UNCALIBRATED
 
 
 def test_few_particles_are_flagged_by_the_board():

@@ -62,6 +62,8 @@ def make_asset(
         samples,
         integrity,
         calibration_due=datetime.date(2028, 1, 1),
+        meter_due=datetime.date(2028, 1, 1),
+        loops_due=datetime.date(2028, 1, 1),
     )
 
 

@@ -116,6 +116,9 @@ def test_calibration_over_or_unknown_takes_from_sureness(make) -> None:
     over = dataclasses.replace(make(), calibration_due=datetime.date(2026, 1, 1))
     unknown = dataclasses.replace(make(), calibration_due=None)
     assert headline.judge(over).sureness == headline.judge(unknown).sureness == "fair"
+    never = headline.judge(dataclasses.replace(make(), meter_due=None))
+    assert never.sureness == "fair"
+    assert any("flow meter was never calibrated" in line for line in never.sureness_reasons)
 
 
 def test_no_samples_at_all(make) -> None:

@@ -4,11 +4,12 @@ Each topic's rows stand beside its tests; `docs/checks.md` is made from the whol
 `skidwright.checks.document`.
 """
 
-from skidwright.checks import bursts, counting, fault_bits, flow, loops, record
+from skidwright.checks import bursts, calibrations, counting, fault_bits, flow, loops, record
 from skidwright.checks.check import Check
 
 CATALOGUE: tuple[Check, ...] = (
     *record.CHECKS,
+    *calibrations.CHECKS,
     *fault_bits.CHECKS,
     *flow.CHECKS,
     *counting.CHECKS,

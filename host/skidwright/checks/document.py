@@ -8,6 +8,7 @@ from skidwright.checks.limits import CheckLimits
 
 _TOPICS = {
     "record": "The record and its log",
+    "calibrations": "Calibrations",
     "fault_bits": "Faults that the board saw",
     "flow": "Flow, volume and purge",
     "counting": "Counts",

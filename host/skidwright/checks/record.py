@@ -4,13 +4,9 @@ import numpy as np
 from skidboard import records
 
 from skidwright import decoded
-from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, PRACTICE, REJECTED, STANDARD, SUSPECT, Check
+from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, REJECTED, STANDARD, SUSPECT, Check
 from skidwright.checks.columns import Columns, Mask
 from skidwright.trade import iso4406
-
-_DAY_MS = 86_400_000
-_DAY_ZERO = 10_957  # 2000-01-01 in days since 1970-01-01
-_NO_TIME = np.iinfo(np.int64).min
 
 
 def _marked(c: Columns, bit: int) -> Mask:
@@ -45,18 +41,6 @@ def sequence_gap(c: Columns) -> Mask:
 def time_poor(c: Columns) -> Mask:
     """UTC is unknown or less certain than wanted."""
     return np.asarray(c.utc_error_ms > c.limits.time_uncertainty_s * 1000)
-
-
-def calibration_over(c: Columns) -> Mask:
-    """The sample was counted after the day on which the counter's calibration was due."""
-    due = c.whole("calibration_due_day").astype(np.int64)
-    known = (due > 0) & (c.utc_ms != _NO_TIME)
-    return np.asarray(known & (c.utc_ms // _DAY_MS - _DAY_ZERO > due))
-
-
-def calibration_unknown(c: Columns) -> Mask:
-    """No date was given on which calibration is due."""
-    return np.asarray(c.whole("calibration_due_day") == 0)
 
 
 def code_differs(c: Columns) -> Mask:
@@ -165,27 +149,5 @@ CHECKS = (
         JUDGEMENT,
         "two records of one thing must agree",
         "Report it with the log: the firmware lost counts.",
-    ),
-    Check(
-        "calibration",
-        COUNTS,
-        SUSPECT,
-        calibration_over,
-        "day of the sample against the day calibration was due",
-        (),
-        PRACTICE,
-        "calibration intervals are the laboratory's (ISO 11171 says how, not how often)",
-        "Have the counter calibrated.",
-    ),
-    Check(
-        "calibration-unknown",
-        COUNTS,
-        NOTE,
-        calibration_unknown,
-        "whether a day was given",
-        (),
-        JUDGEMENT,
-        "what nobody states cannot be checked",
-        "Give `[counter] calibration_due` in skid.toml.",
     ),
 )

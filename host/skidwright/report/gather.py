@@ -33,6 +33,7 @@ def _report(samples: History, config: Config) -> AssetReport:
         skipped += happenings.skipped(log.events, times, number)
     exclusion = exclusions.of(samples.utc_ms, samples.seq, samples.verdict, samples.reasons)
     due = int(samples.due_day[-1])
+    in_force = logs[-1].settings.of(int(samples.settings_crc[-1])) or logs[-1].settings.fallback
     return AssetReport(
         asset=config.asset(number),
         counter=config.counter,
@@ -44,10 +45,17 @@ def _report(samples: History, config: Config) -> AssetReport:
         reasons=exclusion.reasons + skipped,
         excluded=exclusion.newest,
         excluded_total=exclusion.samples,
-        calibration_due=_DAY_ZERO + datetime.timedelta(days=due) if due else config.counter.calibration_due,
+        calibration_due=_day(due) or config.counter.calibration_due,
+        meter_due=_day(in_force["meter_due_day"]),
+        loops_due=_day(in_force["loops_due_day"]),
         note=config.note,
         limits=config.limits(),
     )
+
+
+def _day(number: int) -> datetime.date | None:
+    """The day of that number, counted from 2000-01-01; None for 0."""
+    return _DAY_ZERO + datetime.timedelta(days=number) if number else None
 
 
 def _band(log: Assessment, settings_crc: int, config: Config) -> tuple[float, float]:

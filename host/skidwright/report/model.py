@@ -92,6 +92,8 @@ class AssetReport:
     reasons: list[ExcludedReason] = field(default_factory=list)
     excluded: list[ExcludedSample] = field(default_factory=list)
     excluded_total: int = 0  # samples
-    calibration_due: datetime.date | None = None
+    calibration_due: datetime.date | None = None  # of the counter
+    meter_due: datetime.date | None = None  # None: never calibrated, as far as the board was told
+    loops_due: datetime.date | None = None
     note: str = ""  # for the top of the page
     limits: CheckLimits = field(default_factory=CheckLimits)

@@ -34,22 +34,40 @@ def sureness(data: AssetReport) -> tuple[str, list[str]]:
     else:
         doubts += 1
         reasons.append(f"The newest valid samples differ by up to {spread} scale numbers.")
-    if data.calibration_due is None:
-        doubts += 1
-        reasons.append(
-            "Nobody said when the counter's calibration runs out, so absolute numbers are unproven."
-        )
-    else:
-        last = samples.when[~np.isnat(samples.when)]
-        day = last[-1].astype("datetime64[D]").astype(datetime.date) if len(last) else None
-        if day and day > data.calibration_due:
-            doubts += 1
-            reasons.append(f"The counter's calibration ran out on {data.calibration_due}.")
-        else:
-            reasons.append(f"The counter's calibration runs until {data.calibration_due}.")
+    for words, over in _calibrations(data):
+        doubts += over
+        reasons.append(words)
     if not integrity.chain_ok or integrity.bad_records or integrity.missing_records:
         doubts += 1
         reasons.append("The log is not complete; see the statement on integrity.")
     else:
         reasons.append("The log is complete and every record was verified.")
     return ("high" if doubts == 0 else "fair" if doubts == 1 else "low"), reasons
+
+
+def _calibrations(data: AssetReport) -> list[tuple[str, bool]]:
+    """What is known of each calibration that a count rests on, and whether that takes something away.
+
+    A loop's input counts for water only, and is told with it where its date has gone by.
+    """
+    last = data.samples.when[~np.isnat(data.samples.when)]
+    day = last[-1].astype("datetime64[D]").astype(datetime.date) if len(last) else None
+
+    def state(due: datetime.date | None, what: str, never: str) -> tuple[str, bool]:
+        if due is None:
+            return never, True
+        over = bool(day and day > due)
+        return f"The {what}'s calibration {'ran out on' if over else 'runs until'} {due}.", over
+
+    told = [
+        state(data.calibration_due, "counter", "Nobody said when the counter's calibration runs out, so "
+              "absolute numbers are unproven."),
+        state(data.meter_due, "flow meter", "The flow meter was never calibrated, by the board's settings: "
+              "every concentration rests on it."),
+    ]  # fmt: skip
+    if data.asset.water_limit_percent is not None:
+        loops = state(
+            data.loops_due, "current loop input", "The current loops' inputs were never calibrated."
+        )
+        told.append((loops[0], False))
+    return told

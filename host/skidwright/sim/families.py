@@ -163,6 +163,8 @@ def drawn(family: str, seed: int) -> tuple[Scenario, dict[str, float]]:
             "purge_flow_ul_s": 2_800,
             "settle_ms": 6_000,
             "calibration_due_day": 9_831,
+            "meter_due_day": 9_831,
+            "loops_due_day": 9_831,
         },
         "line": {"volume_ml": LINE_ML},
         "meter": {"pulse_ul": PULSE_UL * (1 + METER_KNOWN_TO * float(rng.standard_normal()))},
