@@ -82,6 +82,11 @@ class Register:
     def copy_to(self, path: Path) -> None:
         """Write a consistent copy of the database to `path`, by SQLite's online backup."""
         with db.translated(path), contextlib.closing(sqlite3.connect(path)) as target:
+            self.copy_into(target)
+
+    def copy_into(self, target: sqlite3.Connection) -> None:
+        """Make `target` a consistent copy of the database."""
+        with db.translated(self.path):
             self._database.backup(target)
 
     # Assets

@@ -1,0 +1,209 @@
+"""A backup of what cannot be rebuilt from the raw segments: the register, and skid.toml.
+
+One ZIP file of
+
+    manifest.json    {"format": 1, "skidwright": version, "utc": ..., "files": {name: {"bytes", "sha256"}}}
+    register.sqlite  a consistent copy, by SQLite's online backup
+    skid.toml        as it stood
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import hashlib
+import json
+import sqlite3
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from skidboard import VERSION
+
+from skidwright.archive import Archive
+from skidwright.errors import BackupError, RegisterError
+from skidwright.register import database as db
+from skidwright.register.model import FILE_NAME
+from skidwright.register.register import Register
+from skidwright.whole_file import write_whole
+
+FORMAT = 1
+MANIFEST = "manifest.json"
+SKID_TOML = "skid.toml"
+_LIMITS = {FILE_NAME: 1 << 30, SKID_TOML: 1 << 20, MANIFEST: 1 << 16}
+
+
+@dataclass(frozen=True)
+class Backup:
+    """A backup whose digests hold. `assets`, `events`, `papers`: how many its register has."""
+
+    utc: str
+    skidwright: str
+    register: bytes | None
+    skid_toml: bytes | None
+    assets: int = 0
+    events: int = 0
+    papers: int = 0
+
+
+def write(target: Path, archive: Path, skid_toml: Path | None) -> Backup:
+    """Write a backup of the register of `archive` and of `skid_toml` to `target`, whole or not at all.
+
+    Raises BackupError when there is neither, RegisterError and OSError.
+    """
+    contents: dict[str, bytes] = {}
+    if (archive / FILE_NAME).exists():
+        with Register.open(archive) as register, tempfile.TemporaryDirectory() as folder:
+            copy = Path(folder) / FILE_NAME
+            register.copy_to(copy)
+            contents[FILE_NAME] = copy.read_bytes()
+    if skid_toml is not None:
+        contents[SKID_TOML] = skid_toml.read_bytes()
+    if not contents:
+        raise BackupError(
+            "there is neither a register nor a skid.toml", str(archive), "begin with `skidwright asset add`"
+        )
+    files = {name: {"bytes": len(data), "sha256": _digest(data)} for name, data in contents.items()}
+    utc = datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    manifest = {"format": FORMAT, "skidwright": VERSION, "utc": utc, "files": files}
+    with tempfile.TemporaryFile() as packed:
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as bundle:
+            bundle.writestr(MANIFEST, json.dumps(manifest, indent=2) + "\n")
+            for name, data in contents.items():
+                bundle.writestr(name, data)
+        packed.seek(0)
+        write_whole(target, packed.read())
+    return read(target)
+
+
+def read(path: Path) -> Backup:
+    """The backup at `path`, every digest tried and its register opened. Raises BackupError and OSError."""
+    try:
+        with zipfile.ZipFile(path) as bundle:
+            manifest = json.loads(_member(bundle, MANIFEST, path))
+            found = manifest.get("format")
+            if found != FORMAT:
+                raise BackupError(
+                    f"backup of format {str(found)[:20]}, this skidwright knows {FORMAT}", str(path),
+                    "use the version that wrote it",
+                )  # fmt: skip
+            names = set(bundle.namelist()) - {MANIFEST}
+            if names != set(manifest["files"]) or not names <= {FILE_NAME, SKID_TOML}:
+                raise BackupError("its files are not those of its manifest", str(path), _OTHER)
+            contents = {name: _member(bundle, name, path) for name in names}
+    except (zipfile.BadZipFile, zlib.error, ValueError, TypeError, KeyError, AttributeError, EOFError,
+            NotImplementedError, RuntimeError, RecursionError):  # fmt: skip
+        raise BackupError("no backup of skidwright, or a damaged one", str(path), _OTHER) from None
+    for name, data in contents.items():
+        if manifest["files"][name] != {"bytes": len(data), "sha256": _digest(data)}:
+            raise BackupError(f"{name} in it is not what was put in (SHA-256 differs)", str(path), _OTHER)
+    register = contents.get(FILE_NAME)
+    counts = _counts(register, path) if register is not None else ()
+    return Backup(
+        str(manifest.get("utc"))[:40], str(manifest.get("skidwright"))[:40], register,
+        contents.get(SKID_TOML), *counts,
+    )  # fmt: skip
+
+
+_OTHER = "try another copy of the backup"
+
+
+def restore(backup: Backup, archive: Path, skid_toml: Path, overwrite: bool = False) -> list[Path]:
+    """Put the register into `archive` and skid.toml to `skid_toml`; returns what was written.
+
+    What is there and says the same is left. Raises BackupError, before anything is changed, when something
+    else is there and `overwrite` is not given; RegisterError, ArchiveError, OSError.
+    """
+    register_path = archive / FILE_NAME
+    if not overwrite:
+        if backup.skid_toml is not None and skid_toml.exists() and skid_toml.read_bytes() != backup.skid_toml:
+            raise _in_the_way(skid_toml)
+        if backup.register is not None and register_path.exists() and _differs(archive, backup.register):
+            raise _in_the_way(register_path)
+    written = []
+    if backup.register is not None:
+        Archive.create(archive)
+        lock = db.lock(register_path)
+        try:
+            with _opened(backup.register, register_path) as source, db.translated(register_path):
+                _replace(register_path, source)
+        finally:
+            lock.release()
+        written.append(register_path)
+    if backup.skid_toml is not None:
+        skid_toml.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(skid_toml, backup.skid_toml)
+        written.append(skid_toml)
+    return written
+
+
+def _replace(path: Path, source: sqlite3.Connection) -> None:
+    """The database at `path` becomes `source`'s, in one transaction; a file that is none is replaced."""
+    try:
+        with contextlib.closing(sqlite3.connect(path, timeout=db.WAIT_S)) as target:
+            source.backup(target)
+    except sqlite3.DatabaseError as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF not in (
+            sqlite3.SQLITE_NOTADB,
+            sqlite3.SQLITE_CORRUPT,
+        ):
+            raise
+        path.replace(path.with_name(path.name + ".damaged"))
+        path.with_name(path.name + "-journal").unlink(missing_ok=True)
+        with contextlib.closing(sqlite3.connect(path)) as target:
+            source.backup(target)
+
+
+def _differs(archive: Path, register: bytes) -> bool:
+    with (
+        Register.open(archive) as there,
+        _opened(register, archive) as kept,
+        contextlib.closing(sqlite3.connect(":memory:")) as copy,
+    ):
+        there.copy_into(copy)
+        return list(copy.iterdump()) != list(kept.iterdump())
+
+
+def _in_the_way(path: Path) -> BackupError:
+    return BackupError(
+        "something else is there already", str(path), "give --overwrite to replace it, or name another place"
+    )
+
+
+def _counts(register: bytes, path: Path) -> tuple[int, int, int]:
+    with _opened(register, path) as database, db.translated(path):
+        found = [database.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+                 for table in ("assets", "events", "papers")]  # fmt: skip
+        return found[0], found[1], found[2]
+
+
+@contextlib.contextmanager
+def _opened(register: bytes, path: Path) -> Iterator[sqlite3.Connection]:
+    """The register of a backup, its version and its consistency tried. Raises RegisterError, BackupError."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / FILE_NAME
+        file.write_bytes(register)
+        try:
+            database = db.connect(file, write=True)
+        except RegisterError as error:
+            raise BackupError(f"the register in it: {error.what}", str(path), error.remedy) from None
+        with contextlib.closing(database):
+            with db.translated(path):
+                sound = database.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+            if not sound:
+                raise BackupError("the register in it is damaged", str(path), _OTHER)
+            yield database
+
+
+def _member(bundle: zipfile.ZipFile, name: str, path: Path) -> bytes:
+    if bundle.getinfo(name).file_size > _LIMITS.get(name, 0):
+        raise BackupError(f"{name} in it is beyond all measure", str(path), _OTHER)
+    with bundle.open(name) as file:
+        return file.read(_LIMITS[name] + 1)
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
