@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
+from firmware.fake_board import FakeBoard
+from skidboard.app import App
 from skidwright.cli.app import run
+from skidwright.cli.status_view import rows, wiring_rows
+from skidwright.replies import Hello
 from skidwright.rig.shipped import example_rig
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
@@ -86,3 +92,42 @@ def test_nothing_is_made_from_a_faulty_wiring(tmp_path, capsys):
     assert run(["wiring", "make", str(tmp_path)]) == 2
     assert "both are on GPIO 2" in capsys.readouterr().err
     assert [p.name for p in tmp_path.rglob("*.*")] == ["wiring.toml"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on the size of files")
+def test_a_picture_that_cannot_be_written_leaves_the_old_one(rig, tmp_path):
+    """A file may grow to 4 KB in the child, as on a disk that is full then."""
+    picture = tmp_path / "rig.svg"
+    picture.write_text("the old one")
+    script = (
+        "import resource, sys; from skidwright.cli.app import run;"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096)); sys.exit(run(sys.argv[1:]))"
+    )
+    command = [sys.executable, "-c", script, "size", str(rig), "--picture", str(picture)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 2, done
+    # matplotlib may say before that it cannot write its own cache
+    assert "rig.svg" in done.stderr.splitlines()[-1] and "Traceback" not in done.stderr
+    assert picture.read_text() == "the old one"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["rig.svg", "rig.toml"]
+
+
+def test_status_shows_every_input_of_the_wiring(tmp_path):
+    """The rows that the build guide's wiring checks look at, from the firmware's own answer."""
+    board = FakeBoard(str(tmp_path))
+    board.real_water_ua, board.real_temp_ua, board.temp_ohm = 7654, 12345, 10987
+    board.tacho_count = 4321
+    app = App(board)
+    app.tick()
+    board.input_bits = 5
+    board._particles = [11.0, 22.0, 33.0, 44.0, 55.0, 66.0]
+    board._edges = 77
+    app.tick()
+    shown = "\n".join(" ".join(row) for row in wiring_rows(app.status()))
+    for words in (
+        "stop chain open", "pressure switch closed", "safe-mode jumper set",
+        "11  22  33  44  55  66", "meter 77", "pump 4321", "12.35 mA", "10987 ohm",
+    ):  # fmt: skip
+        assert words in shown, (words, shown)
+    hello = Hello(1, "0", 1, "0" * 16, "0" * 8, 1, 0, 0, 0, 0, 0, 0)
+    assert "7.65 mA" in " ".join(dict(rows(app.status(), hello)).values())

@@ -44,7 +44,7 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("asset, run", f"{state.get('asset', '?')}, {state.get('run', '?')}"),
         ("faults", ", ".join(map(str, faults)) or "none"),
         ("flow", f"{_ml_min(state, 'flow_ul_s')} mL/min, set {_ml_min(state, 'set_ul_s')}, "
-                 f"duty {_number(state, 'duty_permille') / 10:.1f} %"),
+                 f"duty {_number(state, 'duty_permille') / 10:.1f} %{_speed(state)}"),
         ("counted", f"{volume:.1f} of {wanted:.1f} mL"),
         ("counts ≥4 ≥6 ≥14 ≥21 µm(c)", "  ".join(map(str, counts[:4]))),
         ("metal ferrous, other", "  ".join(map(str, counts[4:6]))),
@@ -87,14 +87,21 @@ def wiring_rows(state: dict[str, Any]) -> list[tuple[str, str]]:
         "pressure switch " + ("open" if inputs & 2 else "closed"),
         "safe-mode jumper " + ("set" if inputs & 4 else "off"),
     )
+    pump = f"  pump {state['tacho_edges']}" if _number(state, "tacho_edges") else ""
     return [
         ("inputs", ", ".join(words)),
-        ("edges since power-up", "  ".join(map(str, edges[:6])) + f"  meter {edges[6]}"),
+        ("edges since power-up", "  ".join(map(str, edges[:6])) + f"  meter {edges[6]}{pump}"),
         (
             "temperature input",
             f"loop {_number(state, 'temp_ua') / 1000:.2f} mA, thermistor {_number(state, 'temp_ohm')} ohm",
         ),
     ]
+
+
+def _speed(state: dict[str, Any]) -> str:
+    """Pump speed, where a tachometer gives one."""
+    rpm = _number(state, "pump_rpm")
+    return f", {rpm} rpm" if rpm else ""
 
 
 def _ml_min(state: dict[str, Any], name: str) -> str:

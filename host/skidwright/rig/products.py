@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from skidwright.errors import RigError
+from skidwright.whole_file import replacing
 
 from .drawing.hydraulic_circuit import circuit_sheet
 from .drawing.schematics import SCHEMATICS, schematic
@@ -60,6 +61,7 @@ def write_products(root: Path) -> list[Path]:
         target = root / path
         if not target.is_file() or target.read_text(encoding="utf-8") != text:
             target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_text(text, encoding="utf-8")
+            with replacing(target) as part:
+                part.write_text(text, encoding="utf-8")
             written.append(path)
     return written

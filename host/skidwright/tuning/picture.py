@@ -14,6 +14,7 @@ from skidwright.tuning.observations import AT_A_MOMENT, observe
 from skidwright.tuning.proposal import Proposal
 from skidwright.tuning.response import DutyResponse
 from skidwright.tuning.trace import Trace
+from skidwright.whole_file import replacing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,7 +27,8 @@ def save(made: Figure, path: Path) -> Path:
     """Write a figure as its file's ending says; the same figure gives the same bytes."""
     empty = {"Date": None, "Creator": None} if path.suffix == ".svg" else {"Software": None}
     path.parent.mkdir(parents=True, exist_ok=True)
-    made.savefig(path, dpi=130, metadata=empty)
+    with replacing(path) as part:
+        made.savefig(part, dpi=130, metadata=empty)
     return path
 
 

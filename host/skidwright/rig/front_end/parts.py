@@ -8,7 +8,7 @@ from typing import Any
 
 from skidwright.errors import RigError
 
-from ..wiring.model import build, read_toml
+from ..tables import build, check_tables, read_toml
 
 
 @dataclass(frozen=True)
@@ -190,11 +190,10 @@ _BLOCKS: dict[str, type[Any]] = {
 def load(path: Path) -> FrontEnd:
     """The parts in a file. Raises RigError naming file, block and key when something is wrong."""
     document = read_toml(path)
-    if document.pop("format", None) != 1:
-        raise RigError(f"{path}: format must be 1: this file is of another version of skidwright")
-    for key in document:
-        if key not in _BLOCKS:
-            raise RigError(f"{path}: unknown block '{key}'; known are {', '.join(_BLOCKS)}")
+    try:
+        check_tables(document, tuple(_BLOCKS), "block")
+    except RigError as problem:
+        raise RigError(f"{path}: {problem}") from None
     blocks = {}
     for name, kind in _BLOCKS.items():
         block = build(kind, document.get(name, {}), f"{path}: {name}")

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from skidwright.errors import RigError
+from skidwright.whole_file import replacing
 
 from .assessment import Assessment
 from .hydraulics import inlet_least_bar_abs, largest_flow_ml_min, state_at
@@ -18,7 +19,7 @@ ENDINGS = (".svg", ".png", ".pdf")
 def draw(rig: Rig, found: Assessment, path: Path) -> None:
     """Write a picture, SVG, PNG or PDF by the file's ending: pressures, torque and flow over temperature.
 
-    Raises RigError for another ending.
+    Raises RigError for another ending, OSError when it cannot be written; an older picture stays then.
     """
     if path.suffix not in ENDINGS:
         raise RigError(f"{path}: a picture's name ends in {', '.join(ENDINGS)}")
@@ -59,5 +60,6 @@ def draw(rig: Rig, found: Assessment, path: Path) -> None:
         axis.set_ylim(bottom=0)
         axis.grid(alpha=0.3)
         axis.legend(fontsize=8)
-    figure.savefig(path, dpi=130)
+    with replacing(path) as part:
+        figure.savefig(part, dpi=130)
     plt.close(figure)

@@ -9,7 +9,7 @@ from typing import Any
 from skidwright.errors import RigError
 from skidwright.trade.viscosity import line_through
 
-from ..wiring.model import build, read_toml
+from ..tables import build, check_tables, read_toml, rows
 
 PLACES = ("suction", "counter", "return")
 
@@ -154,16 +154,9 @@ def load(path: Path) -> Rig:
 
 def parse(document: dict[str, Any]) -> Rig:
     """A Rig from a TOML document. Raises RigError naming what is unknown, missing or out of range."""
-    for key in document:
-        if key not in (*_TABLES, "line", "name", "format"):
-            raise RigError(f"unknown table '{key}'; known are format, name, line, {', '.join(_TABLES)}")
-    if document.get("format") != 1:
-        raise RigError("format must be 1: this file is of another version of skidwright")
+    check_tables(document, ("name", "line", *_TABLES))
     tables = {name: build(kind, document.get(name, {}), name) for name, kind in _TABLES.items()}
-    rows = document.get("line", [])
-    if not isinstance(rows, list):
-        raise RigError("[[line]] must be written with two brackets")
-    lines = tuple(build(Line, row, f"line {i + 1}") for i, row in enumerate(rows))
+    lines = tuple(build(Line, row, f"line {i + 1}") for i, row in enumerate(rows(document, "line")))
     rig = Rig(name=str(document.get("name", "rig")), lines=lines, **tables)
     _check(rig)
     return rig

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 from skidwright.errors import RigError
+
+from ..tables import build, check_tables, read_toml, rows
 
 T = TypeVar("T")
 
@@ -15,6 +16,7 @@ FUNCTIONS = (
     "pio_count", "pwm", "adc", "i2c_sda", "i2c_scl", "uart_tx", "uart_rx", "input", "output",
 )  # fmt: skip
 OUTPUTS = ("pwm", "output", "uart_tx")
+_TABLES = ("board", "supply", "load", "signal", "option", "i2c_device", "connector", "wire_colours")
 # What a terminal may carry besides signals and supplies.
 OTHER_CONDUCTORS = ("zero_volts", "protective_earth", "screen")
 
@@ -156,102 +158,29 @@ class Wiring:
         )
 
 
-def _kind(value: Any) -> str:
-    return {bool: "true or false", str: "text", dict: "a table", list: "a list"}.get(type(value), "a number")
-
-
-def _fits(value: Any, annotation: str) -> bool:
-    """Whether a TOML value fits a dataclass field's annotation (given as text)."""
-    if annotation == "bool":
-        return isinstance(value, bool)
-    if annotation == "str":
-        return isinstance(value, str)
-    if annotation.startswith("tuple[int, int]"):
-        return (
-            isinstance(value, list)
-            and len(value) == 2
-            and all(isinstance(x, int) and not isinstance(x, bool) for x in value)
-        )
-    if annotation.startswith("int"):
-        return isinstance(value, int) and not isinstance(value, bool)
-    if annotation == "float":
-        return isinstance(value, int | float) and not isinstance(value, bool)
-    return True
-
-
-def build(kind: type[T], table: Any, where: str) -> T:
-    """Make a `kind` (a dataclass of plain fields) from a TOML table.
-
-    Raises RigError naming the key that is unknown, missing or of the wrong type.
-    """
-    if not isinstance(table, dict):
-        raise RigError(f"{where}: a table is needed, not {_kind(table)}")
-    known = {f.name: f for f in fields(kind)}  # type: ignore[arg-type]
-    for key in table:
-        if key not in known:
-            raise RigError(f"{where}: unknown key '{key}'; known are {', '.join(known)}")
-    values: dict[str, Any] = {}
-    for name, f in known.items():
-        if name in table:
-            value = table[name]
-            if not _fits(value, str(f.type)):
-                raise RigError(f"{where}: '{name}' does not take {_kind(value)} ({value!r})")
-            values[name] = tuple(value) if isinstance(value, list) else value
-    try:
-        return kind(**values)
-    except TypeError as problem:
-        missing = str(problem).split(":", 1)[-1].strip()
-        raise RigError(f"{where}: missing {missing}") from None
-
-
-def _rows(document: dict[str, Any], key: str) -> list[Any]:
-    rows = document.get(key, [])
-    if not isinstance(rows, list):
-        raise RigError(f"[[{key}]] must be written with two brackets")
-    return rows
-
-
 def _label(row: Any, key: str, index: int) -> str:
     name = row.get("name", row.get("id")) if isinstance(row, dict) else None
     return f"{key} {name or index + 1}"
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """The document in a TOML file. Raises RigError when it cannot be read or is not TOML."""
-    try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
-    except OSError as problem:
-        raise RigError(f"{path}: cannot be read ({problem.strerror})") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise RigError(f"{path}: not valid TOML: {problem}") from None
-
-
 def parse(document: dict[str, Any]) -> Wiring:
     """A Wiring from a TOML document; RigError when a key is unknown, missing or of the wrong type."""
-    known = {
-        "format", "board", "supply", "load", "signal", "option", "i2c_device", "connector", "wire_colours",
-    }  # fmt: skip
-    for key in document:
-        if key not in known:
-            raise RigError(f"unknown table '{key}'; known are {', '.join(sorted(known))}")
-    if document.get("format") != 1:
-        raise RigError("format must be 1: this file is of another version of skidwright")
+    check_tables(document, _TABLES)
     options = []
-    for i, row in enumerate(_rows(document, "option")):
+    for i, row in enumerate(rows(document, "option")):
         where = _label(row, "option", i)
         if not isinstance(row, dict) or "signal" not in row:
             raise RigError(f"{where}: missing [option.signal]")
         signal = build(Signal, row["signal"], f"{where}, signal")
         options.append(build(Option, {**row, "signal": signal}, where))
     connectors = []
-    for i, row in enumerate(_rows(document, "connector")):
+    for i, row in enumerate(rows(document, "connector")):
         where = _label(row, "connector", i)
-        terminals = [build(Terminal, t, f"{where}, terminal") for t in _rows(row, "terminals")]
+        terminals = [build(Terminal, t, f"{where}, terminal") for t in rows(row, "terminals")]
         connectors.append(build(Connector, {**row, "terminals": terminals}, where))
 
     def table(kind: type[T], key: str) -> tuple[T, ...]:
-        return tuple(build(kind, row, _label(row, key, i)) for i, row in enumerate(_rows(document, key)))
+        return tuple(build(kind, row, _label(row, key, i)) for i, row in enumerate(rows(document, key)))
 
     return Wiring(
         board=build(Board, document.get("board", {}), "board"),
