@@ -69,6 +69,9 @@ class Process:
             s["duty_slew_permille_s"],
             s["gain_ppm_per_ul_s"],
             s["integral_ms"],
+            s["pump_slip_permille"],
+            s["start_kick_permille"],
+            s["no_flow_ms"] // 2,
         )
         self.interlocks.configure(
             s["no_flow_ms"],
@@ -106,7 +109,8 @@ class Process:
             dt_ms,
             board.inputs,
             sequence.set_ul_s > 0,
-            controller.duty_permille > 0,
+            # A pump switched off because its flow was lost counts as driven: that is what has to trip.
+            controller.duty_permille > 0 or controller.stale,
             # While purging the set-point is only an aim, and by hand a person's duty may be the highest.
             controller.at_limit and sequence.state != PRIME and sequence.fixed_permille < 0,
             sequence.short,

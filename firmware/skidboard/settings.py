@@ -28,11 +28,13 @@ TABLE = {
     "meter_pulse_nl": ("nL", 1000, 1000000, 200000),
     # Pump and controller
     "pump_full_ul_s": ("uL/s", 100, 60000, 4000),
+    "pump_slip_permille": ("1/1000", 0, 500, 0),
+    "start_kick_permille": ("1/1000", 0, 1000, 200),
     "duty_min_permille": ("1/1000", 0, 500, 60),
     "duty_max_permille": ("1/1000", 100, 1000, 950),
     "duty_slew_permille_s": ("1/1000/s", 10, 10000, 400),
-    "gain_ppm_per_ul_s": ("1e-6/(uL/s)", 1, 5000, 100),
-    "integral_ms": ("ms", 100, 600000, 700),
+    "gain_ppm_per_ul_s": ("1e-6/(uL/s)", 1, 5000, 150),
+    "integral_ms": ("ms", 100, 600000, 600),
     # Current loops and temperature
     "water_low_cpct": ("0.01 %", -1000, 10000, 0),
     "water_high_cpct": ("0.01 %", 100, 20000, 10000),
@@ -69,8 +71,9 @@ TABLE = {
     "cleanup_sensing_pl": ("pL", 0, 1000000, 0),
     # Log and supervision
     "log_segments": ("", 8, 4000, 280),
-    "watchdog_ms": ("ms", 0, 8388, 8000),
+    "watchdog_ms": ("ms", 0, 8388, 3000),
 }
+WATCHDOG_LEAST_MS = 2000
 # Asset numbers sampled in turn; the place in the list is the number of the selector output.
 ASSETS = "assets"
 ASSETS_DEFAULT = [1]
@@ -125,6 +128,9 @@ def check_all(values):
         whole.update(values)
         if not whole["flow_low_ul_s"] < whole["flow_set_ul_s"] < whole["flow_high_ul_s"]:
             problems.append("flow_set_ul_s: must lie between flow_low_ul_s and flow_high_ul_s")
+        if 0 < whole["watchdog_ms"] < WATCHDOG_LEAST_MS:
+            # It is fed once a second at rest, and a record may take a while.
+            problems.append("watchdog_ms: must be 0 (none) or at least %d" % WATCHDOG_LEAST_MS)
         if whole["duty_min_permille"] >= whole["duty_max_permille"]:
             problems.append("duty_min_permille: must be below duty_max_permille")
         if whole["water_low_cpct"] >= whole["water_high_cpct"]:

@@ -40,8 +40,8 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Pump and controller": {
         "pump_full_ul_s": "Flow of the pump at full duty with warm fluid, for the controller's first guess.",
-        "pump_slip_permille": "Duty at which flow would begin, from the straight line of flow against duty about "
-        "the set-point: what slip and friction take. `skidwright tune` measures both.",
+        "pump_slip_permille": "Duty at which flow would begin, from the straight line of flow against duty "
+        "about the set-point: what slip and friction take. `skidwright tune` measures both.",
         "start_kick_permille": "A pump at rest gets at least this duty for its first 0.3 s, to break loose.",
         "duty_min_permille": "Lowest duty at which the pump still turns.",
         "duty_max_permille": "Highest duty the controller may ask for.",

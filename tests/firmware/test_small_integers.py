@@ -174,4 +174,4 @@ def test_the_check_itself_notices():
             small(value, "here")
     controller = MODULES["controller"].FlowController()
     with pytest.raises(NotSmall):
-        controller.aim(30000)  # beyond what the settings allow: 30000 * 50000 does not fit
+        controller.configure(60000, 60, 950, 400, 20000, 700)  # a gain beyond what the settings allow

@@ -70,6 +70,11 @@ def test_settings_make_the_boards_controller_the_pi_meant() -> None:
     controller = FlowController()
     controller.configure(4000, 0, 1000, 10000, values["gain_ppm_per_ul_s"], values["integral_ms"])
     controller.aim(1000)
+    for _ in range(10):
+        controller.fix(250, 100)
+    # From a duty by hand that suits the set-point: nothing to follow, nothing learnt.
+    controller.update(1000, True, 100)
+    assert controller.duty_permille == 250
     ticks = 20
     for _ in range(ticks + 1):
         controller.update(900, True, 100)
