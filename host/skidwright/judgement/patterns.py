@@ -1,0 +1,178 @@
+"""Patterns that need no event: large particles only, metal, water by itself, a saw-tooth with starts.
+
+See `hints` for what a hint is and is not.
+"""
+
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+
+from skidwright.history import VALID, History
+from skidwright.judgement import events as book
+from skidwright.judgement.around import AFTER, LEAST_STEP, Levels
+from skidwright.judgement.events import Event
+from skidwright.judgement.hint import Hint
+from skidwright.judgement.points import MS_PER_DAY
+from skidwright.judgement.series import Series
+from skidwright.judgement.wording import date, sizes, steps
+from skidwright.trade.comparison import compare
+from skidwright.trade.distributions import binomial_tail
+
+LOOK_BACK_DAYS = 90.0
+# A pause in the samples is a standstill from so many usual intervals, and from so many hours, on.
+PAUSE_INTERVALS, PAUSE_HOURS = 3.0, 4.0
+LEAST_STARTS = 6
+RARE, SELDOM = 0.001, 0.01
+
+
+def large_only(particles: Series) -> list[Hint]:
+    """The newest week of points: coarse channels in alarm, fine ones as usual."""
+    charts = particles.charts
+    if charts is None or len(charts.days) < 7 or np.isnan(charts.usual[-1, 0]):
+        return []
+    away = np.median(particles.points.values[-7:] - charts.usual[-7:], axis=0)
+    coarse = [k for k in (2, 3) if charts.up[-7:, k].any() and away[k] >= LEAST_STEP]
+    if not coarse or (away[:2] >= LEAST_STEP / 2).any() or charts.up[-3:, :2].any():
+        return []
+    return [
+        Hint(
+            "large particles only",
+            float(charts.days[-1]),
+            f"Only the large particles rose ({sizes(coarse)}).",
+            f"{sizes(range(4))}: {steps(away)} scale numbers from usual over the newest 7 points",
+            "wear that makes large particles, or a burst element or open by-pass near the sampling point; a "
+            "bottle sample under the microscope tells metal from fibre",
+            "large particles are few, so chance weighs more; air bubbles and water drops count as large "
+            "particles; dirt from the sampling point itself",
+        )
+    ]
+
+
+def metal(history: History, newest_ms: int) -> list[Hint]:
+    """Metal particles of the newest month against the two months before."""
+    told = []
+    good = np.flatnonzero((history.metal_verdict == VALID) & ~np.isnat(history.when))
+    age = (newest_ms - history.utc_ms[good]) / MS_PER_DAY
+    new, old = good[age <= 30], good[(age > 30) & (age <= LOOK_BACK_DAYS)]
+    if len(new) < 5 or len(old) < 5:
+        return []
+    volumes = float(history.volume_ml[new].sum()), float(history.volume_ml[old].sum())
+    if min(volumes) <= 0:
+        return []
+    for k, name in enumerate(("ferrous", "non-ferrous")):
+        now, then = int(history.metal[new, k].sum()), int(history.metal[old, k].sum())
+        if now < 10:
+            continue
+        # samples differ by more than counting: a tenth is common practice, no source
+        found = compare(now, volumes[0], then, volumes[1], volume_uncertainty=0.1)
+        if found.p_value < RARE and found.ratio_low > 1.5:
+            told.append(
+                Hint(
+                    "metal particles",
+                    newest_ms / MS_PER_DAY,
+                    f"More {name} particles than before.",
+                    f"{now} in {volumes[0]:.0f} mL in the newest 30 days against {then} in "
+                    f"{volumes[1]:.0f} mL in the 60 before: {_times(found.ratio)} as many "
+                    f"(95 %: {found.ratio_low:.1f} times or more)",
+                    "wear of bearings, gears, pump or cylinders; harder metals and scale do most harm, soft "
+                    "metals less (common practice, no source)",
+                    "metal left from a repair or a new part running in; a magnet or sensor cleaned or moved",
+                )
+            )
+    return told
+
+
+def _times(ratio: float) -> str:
+    return "many times" if np.isinf(ratio) else f"{ratio:.1f} times"
+
+
+def water(water: Series, particles: Series, has_cooler: bool) -> list[Hint]:
+    """Water rising by itself."""
+    line = water.trends[0] if water.trends else None
+    stepped = [c for c in water.changes[0] if c.step > 5] if water.changes else []
+    rising = line is not None and line.rising and line.slope * line.span_days >= 5
+    if not rising and not (stepped and stepped[-1].days >= water.points.days[-1] - 30):
+        return []
+    if any(t is not None and t.rising and t.slope * t.span_days >= LEAST_STEP for t in particles.trends[:2]):
+        return []
+    if rising and line is not None:
+        evidence = (
+            f"{line.slope * 30:+.1f} % of saturation a month at {water.reference} "
+            f"(95 %: {line.low * 30:+.1f} to {line.high * 30:+.1f}), over {line.span_days:.0f} days; "
+            "particles did not rise"
+        )
+        at = line.last_days
+    else:
+        evidence = (
+            f"{stepped[-1].step:+.0f} % of saturation at {water.reference} about "
+            f"{date(stepped[-1].days)}; particles did not rise"
+        )
+        at = stepped[-1].days
+    cooler = (
+        "the cooler that this machine has leaks"
+        if has_cooler
+        else "a water-cooled cooler, if it has one, leaks"
+    )
+    return [
+        Hint(
+            "water by itself",
+            at,
+            "Water rose while particles did not.",
+            evidence,
+            f"{cooler}: compare its pressures, water against oil side, when running and when standing",
+            "condensation while standing; wash-down; a breather that takes in damp air; new fluid with water in "
+            "it; a drifting water sensor",
+        )
+    ]
+
+
+def starts(history: History, found: Levels, recent: Sequence[Event], since: float) -> list[Hint]:
+    """Higher right after a standstill and back to where it was later, start for start."""
+    days = history.utc_ms[~np.isnat(history.when)] / MS_PER_DAY
+    days = days[days >= since]
+    if len(days) < 20:
+        return []
+    spacing = np.diff(days)
+    usual = float(np.median(spacing))
+    pause = max(PAUSE_INTERVALS * usual, PAUSE_HOURS / 24)
+    starts = days[1:][spacing > pause].tolist()
+    starts += [e.days for e in recent if e.kind == book.START]
+    rises, backs = [], []
+    starts.sort()
+    for start, following in itertools.pairwise([*starts, np.inf]):
+        place = int(np.searchsorted(found.days, start - 1e-6))
+        end = int(np.searchsorted(found.days, following - 1e-6))
+        if place < 3 or end - place < 2 * AFTER:
+            continue
+        before = np.median(found.values[max(place - AFTER, 0) : place, 0])
+        first = np.median(found.values[place : place + 2, 0])
+        later = np.median(found.values[place + AFTER : min(place + 3 * AFTER, end), 0])
+        rises.append(float(first - before))
+        backs.append(float(first - later))
+    saw = _seldom_by_chance(rises, backs)
+    if saw is None:
+        return []
+    return [
+        Hint(
+            "saw-tooth with starts",
+            float(days[-1]),
+            "Counts are high after each start and fall back while running.",
+            f"in {saw} of {len(rises)} starts the first samples were higher: by {np.median(rises):.1f} scale "
+            f"numbers >=4 um(c) (median), of which {np.median(backs):.1f} went again",
+            "settled dirt stirred up by starting, or a filter's by-pass open while the fluid is cold",
+            "air after standing; a line not purged long enough; cold fluid in the counter",
+        )
+    ]
+
+
+def _seldom_by_chance(rises: list[float], backs: list[float]) -> int | None:
+    """How many starts rose and fell back, when that many would be rare by chance; else None."""
+    if len(rises) < LEAST_STARTS:
+        return None
+    enough = LEAST_STEP / 2
+    saw = sum(rise > enough and back > enough for rise, back in zip(rises, backs, strict=True))
+    if not saw or np.median(rises) < LEAST_STEP:
+        return None
+    # were the first samples as likely lower as higher, so many of them would be this rare
+    return saw if float(binomial_tail(saw, len(rises), 0.5, upper=True)[0]) < SELDOM else None
