@@ -22,6 +22,9 @@ from skidboard.timebase import Timebase
 
 CONTROL_MS = 100
 QUIET_MS = 1000
+# Garbage, in bytes as far as it can be guessed, after which it is collected when that much time is left.
+COLLECT_AFTER = 32768
+COLLECT_MS = 50
 
 LEFT_HOST = 0
 LEFT_REPL = 1
@@ -176,13 +179,19 @@ class App:
         self._last_words()
 
     def _wait(self, due_ms, quiet):
-        """Serve the link until the next tick is due, or a command wants the pump in a quiet time."""
+        """Serve the link until the next tick is due, or a command wants the pump in a quiet time.
+
+        Garbage is collected here, before it would have to be at some worse moment.
+        """
         while self.leave_code < 0:
             link = self.link.poll()
             left_ms = ticks_diff(due_ms, self.board.ticks_ms())
             if left_ms <= 0 or (quiet and self.sequence.set_ul_s):
                 return
-            if link == STALLED:
+            if left_ms > COLLECT_MS and self.link.garbage + self.recorder.garbage > COLLECT_AFTER:
+                gc.collect()
+                self.link.garbage = self.recorder.garbage = 0
+            elif link == STALLED:
                 self.board.idle(1)
             elif not link:
                 self.board.idle(left_ms)
@@ -294,6 +303,8 @@ class App:
         # A sample must have been taken under one set of settings, and so must a clean-up run.
         self.process.cleanup.end(cleanup.SETTINGS)
         self.sequence.abandon()
+        # Many records may follow before the next tick.
+        self.board.set_pump(0)
         self.service()
         self.settings = whole
         self._configure()

@@ -38,6 +38,10 @@ MAX_REQUEST = 2048
 # A contact older than this would add more doubt (two clocks drifting) than it takes away.
 CONTACT_STALE_MS = 10000
 
+# What an answer leaves behind, bytes: the file it was read from, and JSON as often as it is copied.
+_GARBAGE = 2048
+_JSON_COPIES = 4
+
 # mpremote interrupts with this, then asks for its prompt with the same first byte.
 _INTERRUPT = b"\r\x03"
 _PROMPT_MS = 30
@@ -49,7 +53,10 @@ class Refused(Exception):
 
 
 class Link:
-    """The board's end of the cable, for `app` (see app.py) on `board`."""
+    """The board's end of the cable, for `app` (see app.py) on `board`.
+
+    `garbage` grows by about as many bytes as the answers leave behind.
+    """
 
     def __init__(self, app, board):
         self._app = app
@@ -70,6 +77,7 @@ class Link:
         self._heard_ms = board.ticks_ms()
         self._moved_ms = self._heard_ms
         self._leaving = False
+        self.garbage = 0
         self._handlers = {
             HELLO: self._hello,
             STATUS: self._status,
@@ -170,6 +178,7 @@ class Link:
             body_n = self._refuse(kind, "request 0x%02x is malformed: %s" % (kind, error))
         except OSError as error:
             body_n = self._refuse(kind, "the log cannot be read: error %s" % error.args[0])
+        self.garbage += _GARBAGE
         self._out_n = frames.pack_frame(message, 2 + body_n, self._frame)
         self._out_at = 0
         self._drain()
@@ -185,6 +194,7 @@ class Link:
 
     def _put_json(self, table):
         raw = json.dumps(table).encode()
+        self.garbage += _JSON_COPIES * len(raw)
         if len(raw) > frames.MAX_MESSAGE - 2:
             raise Refused("the answer is too long")
         return self._put(raw)

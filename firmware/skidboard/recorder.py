@@ -4,10 +4,15 @@ from skidboard import records
 from skidboard.ticks import ticks_diff
 
 
+_GARBAGE = 2048  # that a record leaves behind, bytes
+
+
 class Recorder:
     """Makes records from the state of `app` and appends them to its journal.
 
     `sample_stored` is True while the latest sample is safe in flash; `samples` finished since boot.
+    `garbage` grows by about as many bytes as are left behind. The watchdog is fed after each record,
+    for several of them may take longer than it waits.
     """
 
     def __init__(self, app, journal, timebase):
@@ -17,6 +22,7 @@ class Recorder:
         self._slot = bytearray(records.RECORD_BYTES)
         self.sample_stored = False
         self.samples = 0
+        self.garbage = 0
 
     def event(self, kind, code=0, a=0, b=0, c=0, d=0, utc_ms=0, text="", state=None, asset=None):
         """Append an event; its sequence number, or -1 when it could not be stored."""
@@ -26,7 +32,7 @@ class Recorder:
             app.asset() if asset is None else asset, app.settings["run"], code,
             app.sequence.state if state is None else state, a, b, c, d, utc_ms, text,
         )  # fmt: skip
-        return self._journal.append(self._slot)
+        return self._append()
 
     def sample(self, sample, now_ms):
         """Append a finished sample; its sequence number, or -1 when it could not be stored."""
@@ -43,7 +49,13 @@ class Recorder:
             settings["calibration_due_day"],
             app.settings_crc,
         )
-        seq = self._journal.append(self._slot)
+        seq = self._append()
         self.sample_stored = seq >= 0
         self.samples += 1
+        return seq
+
+    def _append(self):
+        seq = self._journal.append(self._slot)
+        self.garbage += _GARBAGE
+        self._app.board.feed()
         return seq

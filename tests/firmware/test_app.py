@@ -302,10 +302,10 @@ def test_answers_hello_while_counting():
 
 
 def test_watchdog_is_fed_and_a_bite_is_on_record():
-    fake = board("watchdog", dict(QUICK, watchdog_ms=1500))
+    fake = board("watchdog", dict(QUICK, watchdog_ms=2000))
     app = App(fake)
     run(app, 60000)
-    assert fake.watchdog_ms == 1500 and fake.feeds > 200
+    assert fake.watchdog_ms == 2000 and fake.feeds > 200
     fake.watchdog_ms = 0
     fake.cause = 2
     again = App(fake)

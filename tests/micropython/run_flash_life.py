@@ -103,7 +103,7 @@ again = Journal("/f/log", b"\x01\x02\x03\x04\x05\x06\x07\x08", lambda: 7)
 again.open()
 first = again.segment_first
 records.pack_event(slot, records.MARK, 2, 0, text="after a restart")
-for n in range(records.SLOTS + 1):
+for _ in range(records.SLOTS + 1):
     assert again.append(slot) >= 0, again.problem
 print(
     json.dumps(
