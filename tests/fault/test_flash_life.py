@@ -9,7 +9,7 @@ What must hold:
    about, but does not move what lies still, so the block erased most is counted too.)
 2. No append costs more than ten times the median one, in erases and programs as in flash time, the full log
    included. Reads are left out of the first: a median append reads 8 times 32 bytes, one in some hundred
-   reads thousands of times, when LittleFS sorts a folder's notes or looks for free blocks. In time they are in.
+   reads thousands of times, when LittleFS sorts a folder's notes or looks for free blocks. In time all count.
 3. The log holds as many segments as the board says that it holds, and a restart reclaims none of them early.
 
 `SKIDWRIGHT_FLASH_RECORDS` sets how many records are written (80,000: a few minutes).

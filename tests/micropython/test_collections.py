@@ -1,8 +1,8 @@
 """Garbage is collected while the loop waits, so that no collection (some 6 ms on a board) makes a tick late.
 
 What must hold, in half an hour of cycles with a host that asks for something four times a second, in a heap
-of the size of a board's: no collection falls into a tick, into the writing of records or into the link's work,
-so none into a tick of counting. Were it left to MicroPython, they would (so this test can fail).
+of the size of a board's: no collection falls into a tick, into the writing of records or into the link's
+work, so none into a tick of counting. Were it left to MicroPython, they would (so this test can fail).
 """
 
 import json
