@@ -111,22 +111,21 @@ class App:
         """Write the records that the last tick gave rise to."""
         sequence = self.sequence
         if sequence.ended == SAMPLED:
-            run = self.process.cleanup
-            run.judge(self.process.sample)
             self.recorder.sample(self.process.sample, self.process.now_ms)
-            run.take(self.recorder.sample_stored)
+            if self.process.cleanup.running:
+                self.process.cleanup.take(self.process.sample, self.recorder.sample_stored)
             self._own_faults &= ~(1 << faults.WATCHDOG)
         elif sequence.ended == SKIPPED:
             code = sequence.ended_code
             text = "by command" if code >= len(faults.NAMES) else faults.NAMES[code]
-            self.process.cleanup.miss()
+            self.process.cleanup.in_row = 0
             self.recorder.event(records.SKIPPED, code, text=text)
         sequence.ended = 0
         if sequence.trip_code >= 0:
             code = sequence.trip_code
             sequence.trip_code = -1
             self.recorder.event(records.TRIP, code, state=sequence.trip_from, text=faults.NAMES[code])
-        if self.process.cleanup.over >= 0:
+        if self.process.cleanup.over:
             cleanup.finish(self)
         if sequence.by_hand() != self._by_hand_seen:
             self._by_hand_seen = not self._by_hand_seen

@@ -10,12 +10,11 @@ begins again by itself. The output is no safety function: what it drives needs p
 
 import os
 
-from skidboard import faults, records, sample_checks
+from skidboard import records, sample_checks
 from skidboard.cleanliness import scale_number
 from skidboard.sequence import TRIPPED
 
 # How a run ended, the `code` of its record; 0 is its beginning.
-BEGUN = 0
 ON_TARGET = 1
 BY_COMMAND = 2
 TOO_LONG = 3
@@ -24,45 +23,27 @@ TRIP = 5
 POWER = 6
 SETTINGS = 7
 LEFT = 8
-ENDS = (
-    "running",
-    "on target",
-    "by command",
-    "longest time",
-    "no progress",
-    "trip",
-    "power lost or reset",
-    "settings changed",
-    "firmware left",
-)
 
 _TARGETS = ("cleanup_4um", "cleanup_6um", "cleanup_14um")
-_WATER = 3
-# A level is lower when it has lost a sixteenth: below that is the chance of counting.
-_LOWER = 15
-_LOWER_OF = 16
 
 
 class CleanUp:
     """One run after another. `outputs` are the output bits that it wants set; `over` is how it ended, until
-    that is written down (-1: nothing to write)."""  # fmt: skip
+    that is written down (0: nothing to write)."""  # fmt: skip
 
     def __init__(self):
         self.running = False
         self.outputs = 0
-        self.over = -1
-        self.ended = -1
+        self.over = 0
+        self.ended = 0
         self.asset = 0
         self.in_row = 0
         self.valid = 0
         self.samples = 0
         self.run_s = 0
-        self.on_target = False
         self.sampling_before = False
         self._ms = 0
         self._still_s = 0
-        self._sound = False
-        self._moved = False
         self._best = [-1] * 4
         self._before = [-1] * 4
 
@@ -82,7 +63,7 @@ class CleanUp:
         self._ms = self._still_s = 0
         for i in range(4):
             self._best[i] = self._before[i] = -1
-        self.ended = -1
+        self.ended = 0
         self.outputs = self.mask
         self.running = True
 
@@ -109,72 +90,56 @@ class CleanUp:
         elif self._still_s >= self._stall_s:
             self.end(NO_PROGRESS)
 
-    def judge(self, sample):
-        """Judge a finished sample, before it is stored, and mark it."""
-        if not self.running:
-            return
+    def take(self, sample, stored):
+        """Judge a finished sample. One that is not in the log proves nothing."""
         settings = self._settings
         before = self._before
-        sound = sample_checks.counts_sound(sample, before, settings)
-        if settings["cleanup_water_cpct"] and not sample_checks.water_sound(sample, settings):
-            sound = False
-        # The first may hold what another asset left in the line.
-        self._sound = sound and before[0] >= 0
+        sound = (
+            stored
+            # The first may hold what another asset left in the line.
+            and before[0] >= 0
+            and sample_checks.counts_sound(sample, before, settings)
+            and (not settings["cleanup_water_cpct"] or sample_checks.water_sound(sample, settings))
+        )
         for i in range(4):
             before[i] = sample.counts[i]
-        self.on_target = self._sound and self._compare(sample)
-        sample.run_flags = records.FLAG_CLEANUP
-        if self.on_target:
-            sample.run_flags |= records.FLAG_ON_TARGET
-
-    def take(self, stored):
-        """Count the sample judged last. One that is not in the log proves nothing."""
-        if not self.running:
-            return
         self.samples += 1
-        if not self._sound or not stored:
-            self.in_row = 0
-            return
-        self.valid += 1
-        self.in_row = self.in_row + 1 if self.on_target else 0
-        if self._moved or self.on_target:
-            self._still_s = 0
-        if self.in_row >= self.wanted:
-            self.end(ON_TARGET)
-
-    def miss(self):
-        """A cycle ended without a sample."""
+        row = self.in_row
         self.in_row = 0
+        if sound:
+            self.valid += 1
+            if self._compare(sample):
+                self._still_s = 0
+                self.in_row = row + 1
+                if row + 1 >= self.wanted:
+                    self.end(ON_TARGET)
 
     def _compare(self, sample):
         """True when everything asked for is at or below its target; also notes what has become lower."""
         settings = self._settings
         volume_ul = sample.pulses * sample.pulse_nl // 1000
-        self._moved = False
         below = True
         for i in range(3):
             target = settings[_TARGETS[i]]
-            if target:
-                level = sample_checks.corrected(sample.counts[i], volume_ul, settings["cleanup_sensing_pl"])
-                if level < 0:
-                    self._sound = False
-                    return False
-                if scale_number(level, volume_ul) > target:
-                    below = False
-                    self._lower(i, level)
+            # A 64th and one more, for coincidence hides some: enough up to 1.5 % of them.
+            level = sample.counts[i] + (sample.counts[i] >> 6) + 1
+            if target and scale_number(level, volume_ul) > target:
+                below = False
+                self._lower(i, level)
         limit = settings["cleanup_water_cpct"]
         if limit:
             level = sample_checks.percent_at(settings, sample.water_ua.mean())
             if level > limit:
                 below = False
-                self._lower(_WATER, level)
+                self._lower(3, level)
         return below
 
     def _lower(self, i, level):
+        # By a sixteenth at least: less may be the chance of counting.
         best = self._best[i]
-        if best < 0 or level * _LOWER_OF <= best * _LOWER:
+        if best < 0 or level * 16 <= best * 15:
             self._best[i] = level
-            self._moved = True
+            self._still_s = 0
 
     def state(self):
         """Where the run stands, or how the last one ended, for a host."""
@@ -182,14 +147,11 @@ class CleanUp:
             "running": self.running,
             "asset": self.asset,
             "in_row": self.in_row,
-            "wanted": self.wanted,
             "valid": self.valid,
             "samples": self.samples,
             "run_s": self.run_s,
-            "limit_s": self.limit_s,
-            "still_s": self._still_s,
             "output": self.outputs != 0,
-            "ended": "" if self.ended < 0 else ENDS[self.ended],
+            "ended": self.ended,
         }
 
 
@@ -213,15 +175,15 @@ def _start(app, asset):
     settings = app.settings
     sequence = app.sequence
     if run.running:
-        return "a clean-up of asset %d is running" % run.asset
+        return "a clean-up is running"
     if asset not in settings["assets"]:
-        return "asset %d is not in the setting assets" % asset
+        return "asset %d is not in `assets`" % asset
     if not any([settings[name] for name in _TARGETS]) and not settings["cleanup_water_cpct"]:
-        return "no target is set (cleanup_4um and so on)"
+        return "no target is set"
     if not app.watched:
-        return "the board runs without its watchdog (watchdog_ms): set it and restart the board"
+        return "no watchdog: set watchdog_ms, then restart the board"
     if sequence.state == TRIPPED:
-        return "the skid is tripped (%s); reset it first" % ", ".join(faults.names(sequence.faults))
+        return "the skid is tripped; reset it first"
     if sequence.by_hand():
         return "the pump is by hand; `auto` first"
     if app.journal.problem:
@@ -235,44 +197,29 @@ def _start(app, asset):
     before = sequence.running
     sequence.abandon()
     app.service()
-    if not sequence.hold_on(settings["assets"].index(asset), settings["cleanup_rest_s"] * 1000):
-        _forget(app.board)
-        return "the skid is tripped; reset it first"
+    sequence.hold_on(settings["assets"].index(asset), settings["cleanup_rest_s"] * 1000)
     run.sampling_before = before
     run.begin(asset)
     targets = [settings[name] for name in _TARGETS]
     water = settings["cleanup_water_cpct"]
-    text = "%s water %s, %d in a row" % ("/".join([str(n or "-") for n in targets]), water or "-", run.wanted)
     a = targets[0] | targets[1] << 8 | targets[2] << 16 | run.wanted << 24
-    stored = app.recorder.event(
-        records.CLEANUP, BEGUN, a=a, b=water, c=settings["cleanup_output"], d=run.limit_s, text=text
-    )
-    if stored < 0:
-        run.end(BY_COMMAND)
-        run.over = -1
-        _restore(app)
-        _forget(app.board)
-        return app.journal.problem or "storage failed"
-    return None
+    if app.recorder.event(records.CLEANUP, 0, a, water, settings["cleanup_output"], run.limit_s) >= 0:
+        return None
+    run.end(BY_COMMAND)
+    finish(app)
+    return app.journal.problem
 
 
 def finish(app):
     """Output off now, not with the next tick; sampling as it was before; the end on record."""
     run = app.process.cleanup
     how = run.over
-    run.over = -1
+    run.over = 0
     app.process.outputs &= ~run.mask
     app.board.set_outputs(app.process.outputs)
     _restore(app)
     app.recorder.event(
-        records.CLEANUP,
-        how,
-        a=run.run_s,
-        b=run.valid,
-        c=run.in_row,
-        d=run.samples,
-        text=ENDS[how],
-        asset=run.asset,
+        records.CLEANUP, how, run.run_s, run.valid, run.in_row, run.samples, asset=run.asset
     )
     _forget(app.board)
 
@@ -291,11 +238,10 @@ def after_start(app):
             text = f.read(8)
     except (OSError, ValueError):
         return
-    asset = int(text) if text.isdigit() else 0
     run = app.process.cleanup
-    run.asset = asset
+    run.asset = int(text) & 0xFFFF if text.isdigit() else 0
     run.ended = POWER
-    app.recorder.event(records.CLEANUP, POWER, text=ENDS[POWER], asset=asset & 0xFFFF)
+    app.recorder.event(records.CLEANUP, POWER, asset=run.asset)
     _forget(app.board)
 
 

@@ -60,8 +60,6 @@ KIND_NAMES = {
 }
 
 FLAG_FIXED_DUTY = 1 << 4
-FLAG_CLEANUP = 1 << 5
-FLAG_ON_TARGET = 1 << 6
 
 SUB_WINDOWS = 8
 CHANNELS_UM = (4, 6, 14, 21)
@@ -104,8 +102,7 @@ SAMPLE_FIELDS = HEAD_FIELDS + (
     ("flow_mean_ul_s", "H"),
     ("flow_max_ul_s", "H"),
     ("window_shift", "B"),
-    ("flags", "B"),  # bits 0-3: fewer than 20 particles counted in that channel; bit 4: fixed duty by hand;
-    # bit 5: taken in a clean-up run; bit 6: valid and at or below its targets, as the board saw it
+    ("flags", "B"),  # bits 0-3: fewer than 20 particles counted in that channel; bit 4: fixed duty by hand
     ("out_of_band_ms", "I"),
     ("water_min_ua", "H"),
     ("water_mean_ua", "H"),

@@ -82,7 +82,6 @@ class Sample:
         self.prepare_ms = 0
         self.counting = False
         self.fixed_duty = False
-        self.run_flags = 0
         self.pulses = 0
         self.out_of_band_ms = 0
         self.water_state = LOOP_OK
@@ -184,7 +183,7 @@ class Sample:
         count_ms = max(1, ticks_diff(self.end_ms, self.start_ms))
         counts = self.counts[:4]
         metal = [self.counts[4] if metal_channels >= 1 else 0, self.counts[5] if metal_channels >= 2 else 0]
-        flags = self.run_flags | (records.FLAG_FIXED_DUTY if self.fixed_duty else 0)
+        flags = records.FLAG_FIXED_DUTY if self.fixed_duty else 0
         for i in range(4):
             if counts[i] < FEW_PARTICLES:
                 flags |= 1 << i

@@ -23,15 +23,6 @@ _WATER_FAULTS = 1 << faults.WATER_LOOP | 1 << faults.LOOP_UNSTEADY | 1 << faults
 # Between neighbouring channels: exponents 0.7 and 9 of the size distribution, in millionths.
 _FLATTEST = (752906, 552605, 752906)
 _STEEPEST = (26013, 488, 26013)
-_SLOPE_COUNTS = 100
-_STUCK_COUNTS = 200
-_FLOW_MARGIN_PERCENT = 3
-_FLOW_SPREAD_PERCENT = 6
-_DROPLETS_CPCT = 8990
-_DRIFT_UA = 320
-_SPAN_CDEG = 500
-# 5 % of the particles lost is 48.8 in a thousand volumes occupied; above, a count is refused.
-_OCCUPIED_PPM = 48000
 
 
 def isqrt(n):
@@ -59,8 +50,8 @@ def water_sound(sample, settings):
         and sample.water_state == LOOP_OK
         and loop_state(water.lowest) == LOOP_OK
         and loop_state(water.highest) == LOOP_OK
-        and water.highest - water.lowest <= _DRIFT_UA
-        and temp.highest - temp.lowest <= _SPAN_CDEG
+        and water.highest - water.lowest <= 320
+        and temp.highest - temp.lowest <= 500
     )
 
 
@@ -68,37 +59,22 @@ def counts_sound(sample, before, settings):
     """True when the sample's counts may be believed; `before` are the asset's last counts (-1: none)."""
     if sample.faults & ~_HARMLESS or not _flow_sound(sample, settings):
         return False
-    if sample.water_state != LOOP_FAILED and percent_at(settings, sample.water_ua.highest) >= _DROPLETS_CPCT:
+    # Droplets from 90 % of saturation on.
+    if sample.water_state != LOOP_FAILED and percent_at(settings, sample.water_ua.highest) >= 8990:
         return False
     counts = sample.counts
     if counts[0] == 0 or not _channels_sound(counts) or _air(counts) or _carried_over(counts, before):
         return False
-    same = counts[0] + counts[1] + counts[2] + counts[3] >= _STUCK_COUNTS
+    same = counts[0] + counts[1] + counts[2] + counts[3] >= 200
     for i in range(4):
         same = same and counts[i] == before[i]
     return not same and _even(sample, 0) and _even(sample, 2)
 
 
-def occupied_ppm(count, volume_ul, sensing_pl):
-    """Mean particles in the sensing volume at once, in millionths, of `count` in `volume_ul`; rounded up."""
-    return count * sensing_pl // volume_ul + 1 if sensing_pl else 0
-
-
-def corrected(count, volume_ul, sensing_pl):
-    """The count with what coincidence lost put back, a little too much; -1 when too much was lost.
-
-    A series for the paralysable model, as on the host, cut at the second power of the occupation.
-    """
-    x = occupied_ppm(count, volume_ul, sensing_pl)
-    if x > _OCCUPIED_PPM:
-        return -1
-    return count + (count * x * (1000000 + 2 * x) + 999999999999) // 1000000000000
-
-
 def _flow_sound(sample, settings):
     low = settings["flow_low_ul_s"]
     high = settings["flow_high_ul_s"]
-    margin = settings["flow_set_ul_s"] * _FLOW_MARGIN_PERCENT // 100 + 1
+    margin = settings["flow_set_ul_s"] * 3 // 100 + 1
     margin = min(margin, (high - low) // 4)
     flow = sample.flow_ul_s
     if sample.out_of_band_ms or flow.lowest < low + margin or flow.highest > high - margin:
@@ -108,7 +84,7 @@ def _flow_sound(sample, settings):
     if count_ms <= 0 or volume_ul <= 0:
         return False
     mean = volume_ul * 1000 // count_ms
-    return (flow.highest - flow.lowest) * 100 <= _FLOW_SPREAD_PERCENT * mean
+    return (flow.highest - flow.lowest) * 100 <= 6 * mean
 
 
 def _channels_sound(counts):
@@ -120,7 +96,7 @@ def _channels_sound(counts):
         least = finer * _STEEPEST[i] // 1000000 + 1
         if coarser == 0 and least > 10:
             return False
-        if finer >= _SLOPE_COUNTS:
+        if finer >= 100:
             if coarser * 1000000 > finer * _FLATTEST[i]:
                 return False
             if coarser + 3 * isqrt(coarser + 1) + 3 < least:

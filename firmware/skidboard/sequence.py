@@ -101,13 +101,10 @@ class Sequence:
             self._end_cycle(SKIPPED, BY_COMMAND)
 
     def hold_on(self, place, rest_ms):
-        """Sample one place only, with a rest of its own, beginning now; False when tripped."""
-        if self.state == TRIPPED:
-            return False
+        """Sample one place only, with a rest of its own, beginning now."""
         self._only = place
         self._only_rest_ms = rest_ms
         self.start()
-        return True
 
     def release(self):
         """Sample all places in turn again."""

@@ -68,7 +68,6 @@ TABLE = {
     "cleanup_limit_s": ("s", 600, 1209600, 86400),
     "cleanup_stall_s": ("s", 600, 1209600, 14400),
     "cleanup_output": ("", 0, 8, 0),
-    "cleanup_sensing_pl": ("pL", 0, 1000000, 0),
     # Log and supervision
     "log_segments": ("", 8, 4000, 280),
     "watchdog_ms": ("ms", 0, 8388, 3000),

@@ -103,8 +103,6 @@ GROUPS: dict[str, dict[str, str]] = {
         "down by a sixteenth, valid samples being wanted for that.",
         "cleanup_output": "Selector output, 1 to 8 as on the terminals, that drives the relay of the filter "
         "cart's or dryer's pump while a clean-up runs. 0: none. It must be above the number of assets.",
-        "cleanup_sensing_pl": "Volume that the counter sees at once, for what is lost to coincidence when a "
-        "clean-up run judges a count; 0: nothing is corrected.",
     },
     "Log and supervision": {
         "log_segments": "Segments of 4096 bytes the log may fill. When it is full the oldest is given up,"

@@ -110,12 +110,3 @@ def test_water():
     assert not counts_ok(water_ua=Range(18000, 18400)) and counts_ok(water_ua=Range(17000, 18300))
     assert counts_ok(water_ua=Range(18000, 18400), water_state=LOOP_FAILED)
     assert sample_checks.percent_at(settings.defaults(), 7200) == 2000
-
-
-def test_coincidence():
-    assert sample_checks.corrected(1000, 30000, 0) == 1000
-    # 2.5 nL and 20000 per mL: x = 0.05 is too much; 10000 per mL: x = 0.025, true is n e^(true v).
-    assert sample_checks.corrected(600000, 30000, 2500) == -1
-    true = sample_checks.corrected(300000, 30000, 2500)
-    # By the fixed point of t = x exp(t): t = 0.0256498.
-    assert 0 <= true / 300000 - 0.0256498 / 0.025 < 0.0006
