@@ -131,8 +131,7 @@ class Interlocks:
         self,
         dt_ms,
         inputs,
-        wanted,
-        driven,
+        running,
         at_limit,
         short,
         pulses,
@@ -141,19 +140,17 @@ class Interlocks:
         temp_failed,
         temp_cdeg,
     ):
-        """Take one tick: inputs; pump wanted, driven, at its duty limit, flow short of its band; pulses and
+        """Take one tick: inputs; pump driven or wanted, at its duty limit, flow short of its band; pulses and
         volume from the meter; sensors failed; fluid temperature (None when there is no reading)."""
         active = 0
         if inputs & INPUT_STOP:
             active |= 1 << faults.STOP_INPUT
         if inputs & INPUT_OVER_PRESSURE:
             active |= 1 << faults.OVER_PRESSURE
-        if self._runs_too_long(dt_ms, wanted or driven):
-            active |= 1 << faults.RUN_TOO_LONG
-        active |= self._pumping(dt_ms, pulses) if driven else self._resting(dt_ms, pulses, tick_ul)
+        active |= self._pumping(dt_ms, pulses) if running else self._resting(dt_ms, pulses, tick_ul)
         if self._too_hot(dt_ms, temp_failed, temp_cdeg):
             active |= 1 << faults.FLUID_HOT
-        at_limit = driven and at_limit
+        at_limit = running and at_limit
         if self._limit.update(at_limit, dt_ms):
             active |= 1 << faults.DUTY_AT_LIMIT
         if self._water.update(water_failed, dt_ms):
@@ -166,25 +163,25 @@ class Interlocks:
         self.active = active
         self.stopping = stopping
 
-    def _runs_too_long(self, dt_ms, running):
-        # By what is wanted as well: a controller that lets the duty touch 0 now and then must not begin anew.
-        if not running:
-            self._run_ms = 0
-        elif self._run_ms < _LONG_MS:
-            self._run_ms += dt_ms
-        return self._run_ms >= self._run_limit_ms
-
     def _pumping(self, dt_ms, pulses):
         self._off_ms = 0
         self.leaked_ul = 0
         self._leak_silent_ms = LEAK_GAP_MS
+        if self._run_ms < _LONG_MS:
+            self._run_ms += dt_ms
         if pulses:
             self._silent_ms = 0
         elif self._silent_ms < _LONG_MS:
             self._silent_ms += dt_ms
-        return 1 << faults.NO_FLOW if self._silent_ms >= self._no_flow_ms else 0
+        active = 0
+        if self._silent_ms >= self._no_flow_ms:
+            active = 1 << faults.NO_FLOW
+        if self._run_ms >= self._run_limit_ms:
+            active |= 1 << faults.RUN_TOO_LONG
+        return active
 
     def _resting(self, dt_ms, pulses, tick_ul):
+        self._run_ms = 0
         self._silent_ms = 0
         if self._off_ms < RUN_DOWN_MS:
             self._off_ms += dt_ms

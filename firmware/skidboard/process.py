@@ -108,9 +108,8 @@ class Process:
         self.interlocks.update(
             dt_ms,
             board.inputs,
-            sequence.set_ul_s > 0,
-            # A pump switched off because its flow was lost counts as driven: that is what has to trip.
-            controller.duty_permille > 0 or controller.stale,
+            # Wanted counts as driven: a controller that let go of the pump must not hide lost flow from them.
+            sequence.set_ul_s > 0 or controller.duty_permille > 0,
             # While purging the set-point is only an aim, and by hand a person's duty may be the highest.
             controller.at_limit and sequence.state != PRIME and sequence.fixed_permille < 0,
             sequence.short,

@@ -169,6 +169,25 @@ def test_no_flow_trips_and_comes_back_by_itself():
     assert trip["code"] == faults.NO_FLOW and trip["state"] == 1
 
 
+def test_a_controller_that_stops_the_pump_without_flow_does_not_hide_that_from_the_interlocks():
+    fake = board("hidden_no_flow", dict(QUICK, purge_volume_ul=100000, no_flow_ms=15000))
+    app = App(fake)
+    run(app, 10000)
+    assert fake.duty_permille > 0
+    fake.meter_broken = True
+    regulate = app.process.controller.update
+
+    def off(flow_ul_s, measured, dt_ms):
+        regulate(flow_ul_s, measured, dt_ms)
+        app.process.controller.duty_permille = 0
+
+    app.process.controller.update = off
+    run(app, 14000)
+    assert app.status()["state"] == "prime" and fake.duty_permille == 0
+    run(app, 1500)
+    assert app.status()["state"] == "tripped" and app.status()["faults"] == ["no flow"]
+
+
 def test_leak_with_the_pump_off():
     fake = board("leak", dict(QUICK, autostart=0, unwanted_flow_ul=1000))
     app = App(fake)

@@ -23,15 +23,13 @@ class Skid:
         self.interlocks.configure(**values)
 
     def run(self, ms, inputs=0, driven=False, at_limit=False, pulses=None, tick_ul=200, water_failed=False,
-            temp_failed=False, temp_cdeg=4000, tick_ms=100, wanted=None, short=False):  # fmt: skip
+            temp_failed=False, temp_cdeg=4000, tick_ms=100, short=False):  # fmt: skip
         """The fault bits after `ms` in steps of `tick_ms`; a driven pump gives a pulse a tick unless told."""
         if pulses is None:
             pulses = 1 if driven else 0
-        if wanted is None:
-            wanted = driven
         for _ in range(ms // tick_ms):
-            self.interlocks.update(tick_ms, inputs, wanted, driven, at_limit, short, pulses,
-                                   tick_ul * (pulses > 0), water_failed, temp_failed, temp_cdeg)  # fmt: skip
+            self.interlocks.update(tick_ms, inputs, driven, at_limit, short, pulses, tick_ul * (pulses > 0),
+                                   water_failed, temp_failed, temp_cdeg)  # fmt: skip
         return self.interlocks.active
 
 
@@ -131,14 +129,6 @@ def test_hot_stays_hot_when_the_sensor_fails():
     # Where the sensor is taken out of use there is nothing to wait for.
     skid.run(3000, temp_cdeg=9000)
     assert skid.run(3000, temp_cdeg=None) == 0
-
-
-def test_a_run_goes_on_while_the_pump_is_wanted_though_its_duty_touches_zero():
-    skid = Skid(run_limit_s=30)
-    for _ in range(299):
-        assert skid.run(100, driven=True) == 0
-        assert skid.run(0) == 0
-    assert skid.run(100, wanted=True, driven=False, pulses=0) == bit(faults.RUN_TOO_LONG)
 
 
 def test_run_too_long():
