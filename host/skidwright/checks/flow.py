@@ -146,7 +146,8 @@ CHECKS = (
         "spread of flow during the count",
         ("flow_spread_percent",),
         JUDGEMENT,
-        "a controlled pump holds a few per cent; more is air, a pulsing pump or a bad loop tuning",
+        "a controlled pump holds a few per cent, and one or two per cent more are the meter's own scatter; "
+        "beyond is air, a pulsing pump or a badly tuned controller",
         "Look for air on the suction side; tune the controller.",
     ),
     Check(

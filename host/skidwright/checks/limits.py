@@ -23,7 +23,7 @@ class CheckLimits:
     flow_margin_percent: float = _limit(
         3, "% of the flow set", "Distance from the band's edges that the metered flow must keep."
     )
-    flow_spread_percent: float = _limit(6, "%", "Highest minus lowest flow during the count, of the mean.")
+    flow_spread_percent: float = _limit(8, "%", "Highest minus lowest flow during the count, of the mean.")
     volume_shortfall_percent: float = _limit(1, "%", "How far the counted volume may stay below the set one.")
     volume_least_ul: float = _limit(2000, "uL", "Least counted volume where the settings are not known.")
     volume_mismatch_percent: float = _limit(
@@ -62,7 +62,7 @@ class CheckLimits:
     )
     oil_v100_mm2_s: float = _limit(5.4, "mm2/s", "Its viscosity at 100 degC.")
     settling_percent: float = _limit(
-        10, "%", "Mineral particles of 21 um that may settle on the way to the counter."
+        5, "%", "Mineral particles of 21 um that may settle on the way to the counter."
     )
     sensing_volume_ml: float = _limit(
         0,
