@@ -44,9 +44,12 @@ def test_mark_and_tell(run, one_line, live_port: str, tmp_path: Path) -> None:
     one_line(run("tell", live_port, "hold"), "a number")
     one_line(run("tell", live_port, "start", 5), "no number")
     one_line(run("tell", live_port, "hold", 9999), "outside")
-    assert run("tell", live_port, "hold", 800, 30).status == 0
+    by_hand = run("tell", live_port, "hold", 800, 30)
+    assert by_hand.status == 0 and by_hand.out.index("stop chain within reach") < by_hand.out.index("done")
     assert run("status", live_port, "--json").json["state"] == "manual"
     assert run("tell", live_port, "auto").status == 0
+    assert "inject fluid through the skin" in run("tell", live_port, "start").out
+    assert "docs/safety.md" not in run("tell", live_port, "stop").out
     assert run("tell", live_port, "start").status == 0
     one_line(run("mark", live_port, "two\nlines"), "one line")
     archive = tmp_path / "archive"
@@ -64,9 +67,11 @@ def test_settings_are_shown_sent_and_refused(run, one_line, live_port: str) -> N
     Path("skid.toml").write_text(f"[board]\n{lines}\nrest_s = 25\n")
     answer = run("settings", live_port, "--json")
     assert (answer.status, answer.json["differing"]) == (1, ["rest_s"])
+    assert "may start by itself" in run("settings", live_port, "--send").out
+    Path("skid.toml").write_text(f"[board]\n{lines}\nrest_s = 26\n")
     answer = run("settings", live_port, "--send", "--json")
     assert (answer.status, answer.json["changed"]) == (0, 1)
-    assert run("settings", live_port, "--json").json["settings"]["rest_s"] == 25
+    assert run("settings", live_port, "--json").json["settings"]["rest_s"] == 26
 
 
 def test_pulling_twice_moves_only_what_is_new(run, live_port: str, tmp_path: Path) -> None:

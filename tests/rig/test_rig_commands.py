@@ -33,6 +33,8 @@ def test_the_example_is_printed_and_sizes_well(rig, tmp_path, capsys):
     assert "Nothing falls short." in said
     assert "Coldest oil it can sample: 4 degC" in said
     assert "Never feel for a leak" in said
+    # ready to be copied
+    assert "\nflow_set_ul_s = 833\nflow_low_ul_s = 667\n" in said
     assert (tmp_path / "rig.svg").is_file()
 
 
@@ -66,7 +68,8 @@ def test_what_cannot_be_done_is_one_line(arguments, words, tmp_path, monkeypatch
 
 def test_wiring_is_checked(tmp_path, capsys):
     assert run(["wiring", "check", "--hardware", str(HARDWARE)]) == 0
-    assert "No problems with 26 signals." in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "No problems with 26 signals." in said and "disconnect 24 V and USB" in said
     text = (HARDWARE / "wiring.toml").read_text().replace("gpio = 3\n", "gpio = 2\n", 1)
     (tmp_path / "wiring.toml").write_text(text)
     assert run(["wiring", "check", "--hardware", str(tmp_path), "--json"]) == 1

@@ -5,11 +5,13 @@ from typing import Any
 
 import click
 
-from skidwright.cli import options
+from skidwright.cli import cautions, options
 
 BY_HAND = ("duty", "hold")
 # What a record of the log has room for.
 _MARK_BYTES = 88
+_PUMP_RUNS = ("start", *BY_HAND)
+_MAY_START = ("reset", "auto")
 COMMANDS = ("start", "stop", "reset", *BY_HAND, "auto")
 
 
@@ -135,8 +137,12 @@ def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
         raise click.UsageError(f"{what}: takes {wanted}")
     with Session.open(port) as session:
         session.hello()
+        if what in _PUMP_RUNS:
+            click.echo(cautions.PUMP_RUNS)
         session.command(" ".join([what, *map(str, numbers)]))
     click.echo(f"{what}: done")
+    if what in _MAY_START:
+        click.echo(cautions.MAY_START)
 
 
 @click.command(short_help="Write a remark of yours into the log.")

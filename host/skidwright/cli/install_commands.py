@@ -4,7 +4,7 @@ from typing import Any
 
 import click
 
-from skidwright.cli import options
+from skidwright.cli import cautions, options
 from skidwright.config import Config
 from skidwright.errors import PortBusy, PortDenied, PortNotFound, SkidwrightError
 
@@ -74,6 +74,8 @@ def install(
         output.say(f"the log is chained with a key, kept in {place}: keep a copy of that file")
     if settings is None and not no_settings:
         output.say("note: no skid.toml was found, so the board keeps its settings (see docs/skid.toml)")
+    if not no_start:
+        output.say(cautions.MAY_START)
 
 
 class _NewKey:
@@ -146,6 +148,7 @@ def settings(port: str, config: Config, send: bool, changed: bool, as_json: bool
     output.print_table(("setting", ">in force", "unit", ">default", ""), rows)
     if sent is not None:
         output.say(f"{sent} settings changed")
+        output.say(cautions.MAY_START)
     return 1 if differing else 0
 
 

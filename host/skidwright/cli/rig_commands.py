@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
+from skidwright.cli import cautions
 from skidwright.cli.options import json_option
 from skidwright.cli.output import print_json, print_table, say
 from skidwright.errors import RigError
@@ -93,7 +94,9 @@ def size(rig: Path | None, example: bool, picture: Path | None, as_json: bool) -
     else:
         first = max(found.coldest_c, key=lambda name: found.coldest_c[name] or -300.0)
         say(f"Coldest oil it can sample: {coldest:.0f} degC; what stops it first is {first}.")
-    say("Settings that follow: " + ", ".join(f"{k} = {v}" for k, v in found.settings.items()))
+    say("Settings that follow, to be copied below [board] in skid.toml:")
+    for name, value in found.settings.items():
+        say(f"{name} = {value}")
     for text in found.advice:
         say(f"Note: {text}")
     for text in found.shortfalls:
@@ -146,6 +149,7 @@ def check(hardware: Path | None, as_json: bool) -> int:
     for p in problems:
         say(str(p))
     say(f"{len(problems)} problems" if problems else f"No problems with {len(loaded.signals)} signals.")
+    say(cautions.WIRING)
     return 1 if problems else 0
 
 
@@ -158,6 +162,7 @@ def table(hardware: Path | None) -> int:
 
     rows = pin_rows(load(_hardware(hardware) / "wiring.toml"))
     print_table(("GPIO", ">board pin", "signal", "function", "resistor", "terminal", "meaning"), rows)
+    say(cautions.WIRING)
     return 0
 
 
