@@ -48,7 +48,7 @@ def test_no_collection_in_a_tick(tmp_path):
         f"figure: garbage: {found['wait']} collections in half an hour, all in the wait; {found['tick']} in "
         f"{found['ticks']} ticks ({found['counting']} counting), {found['service'] + found['poll']} elsewhere"
     )
-    assert found["samples"] > 50 and found["counting"] > 2500 and found["answers"] > 5000
+    assert found["samples"] > 40 and found["counting"] > 2500 and found["answers"] > 5000
     assert found["wait"] > 100
     assert found["tick"] == found["service"] == found["poll"] == 0
 

@@ -19,6 +19,8 @@ from skidwright.sim.runner import VirtualSkid
 
 # The true main.py, with a control step that goes wrong once: in the first boot, while the pump runs.
 WRONG_ONCE = """
+import gc
+gc.threshold(8192)  # as main.py does before it imports the app
 from skidboard import app
 step = app.App.tick
 def wrong(self):
