@@ -6,7 +6,8 @@ import math
 from bisect import bisect_right
 from collections.abc import Sequence
 
-from skidwright.sim.scenario_keys import Asset, TopUp
+from skidwright.sim.carts import cleaned, dried
+from skidwright.sim.scenario_keys import Asset, Cart, TopUp
 
 # Lower edges of the size classes: the four channels of the counter.
 SIZES_UM = (4.0, 6.0, 14.0, 21.0)
@@ -61,11 +62,24 @@ class Fluid:
         metal = [asset.ferrous_per_ml, asset.nonferrous_per_ml]
         self._rest = classes(rest, asset.slope) + metal
         level = classes(asset.particles_4um_per_ml, asset.slope) + metal
-        self._levels = [(0.0, level)]
-        for top_up in sorted(top_ups, key=lambda u: u.at_s):
-            added = [*classes(top_up.adds_4um_per_ml, top_up.slope), top_up.adds_ferrous_per_ml, 0.0]
-            level = [c + d for c, d in zip(self.per_ml(top_up.at_s), added, strict=True)]
-            self._levels.append((top_up.at_s, level))
+        self._top_ups = sorted(top_ups, key=lambda u: u.at_s)
+        self._dried = 0.0
+        self._begin(-1.0, 0.0, level)
+
+    def _begin(self, after_s: float, t_s: float, level: list[float]) -> None:
+        """Go on from `level` at `t_s`, with the top-ups that come after `after_s`."""
+        self._levels = [(t_s, level)]
+        for top_up in self._top_ups:
+            if top_up.at_s > after_s:
+                added = [*classes(top_up.adds_4um_per_ml, top_up.slope), top_up.adds_ferrous_per_ml, 0.0]
+                level = [c + d for c, d in zip(self.per_ml(top_up.at_s), added, strict=True)]
+                self._levels.append((top_up.at_s, level))
+
+    def clean(self, cart: Cart, t_s: float, dt_s: float) -> None:
+        """A cart has run for the `dt_s` seconds up to `t_s`."""
+        self._begin(t_s, t_s, cleaned(self.per_ml(t_s), cart, self.asset, dt_s))
+        water = self.water_percent(t_s)
+        self._dried += dried(water, cart, dt_s) - water
 
     def per_ml(self, t_s: float) -> list[float]:
         """Particles per mL at `t_s` in four size classes, then ferrous and non-ferrous metal."""
@@ -78,7 +92,7 @@ class Fluid:
 
     def water_percent(self, t_s: float) -> float:
         """Water saturation in percent at `t_s`."""
-        return between(self.asset.water_percent, t_s)
+        return max(0.0, between(self.asset.water_percent, t_s) + self._dried)
 
     def temperature_c(self, t_s: float) -> float:
         """Fluid temperature in the machine at `t_s`."""

@@ -103,6 +103,7 @@ _PARTS: dict[str, Any] = {
 _LISTS: dict[str, Any] = {
     "asset": keys.Asset,
     "top_up": keys.TopUp,
+    "cart": keys.Cart,
     "fault": keys.Fault,
     "contact": keys.Contact,
 }
@@ -195,6 +196,11 @@ def _check_whole(scenario: Scenario) -> None:
     for t in scenario.top_up:
         if t.asset not in numbers:
             raise ScenarioError(f"top_up.asset: {t.asset} is no asset here; there are {numbers}")
+    for c in scenario.cart:
+        if c.asset not in numbers:
+            raise ScenarioError(f"cart.asset: {c.asset} is no asset here; there are {numbers}")
+        if c.output <= len(numbers):
+            raise ScenarioError(f"cart.output: output {c.output} opens a sampling valve")
     for f in scenario.fault:
         _check_fault(f, numbers)
     times = [c.at_s for c in scenario.contact]

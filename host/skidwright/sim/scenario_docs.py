@@ -18,7 +18,8 @@ behind it is seeded: the same file, seed and contacts give the same log, byte fo
 
 The firmware never sees this file. What truly happened is written to `truth.npz` in the skid's folder, and
 the score compares the checks' verdicts with it. Scenarios that come with the package
-(`host/skidwright/scenarios`) can be given by name: `ferry`, `quick`, `steady`, `air`, `interlocks`.
+(`host/skidwright/scenarios`) can be given by name: `ferry`, `flush`, `quick`, `steady`, `air`,
+`interlocks`.
 
 A key that is unknown or out of range is refused by name. Times count from the start of the scenario; write
 seconds, or text `"h:mm"` or `"h:mm:ss"` (hours may exceed 23).
@@ -39,6 +40,9 @@ _SECTIONS: tuple[tuple[str, Any, str], ...] = (
      "Viscosity follows ASTM D341 from the two values. A changed asset leaves 1/(4 n^2) of the step behind "
      "after n line volumes."),
     ("[[top_up]]", keys.TopUp, ""),
+    ("[[cart]]", keys.Cart, "A filter cart or dryer that the board switches during a clean-up run. While its "
+     "output is on, N(>=x) of a well-mixed tank goes to its floor with the rate (flow / tank) (1 - 1 / "
+     "filtration ratio); the machine's own filter and rest level go on beside it."),
     ("[[fault]]", keys.Fault, ""),
     ("[[contact]]", keys.Contact, "Time stands still while a host is at the port: so a run can be repeated."),
     ("[line]", keys.Line, ""),

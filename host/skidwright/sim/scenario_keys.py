@@ -152,6 +152,29 @@ class TopUp:
 
 
 @dataclass(frozen=True)
+class Cart:
+    """A filter cart or dryer at one asset, switched by a selector output of the board."""
+
+    asset: int = key(..., "", 1, 65535, "Asset number.")
+    output: int = key(
+        8, "", 1, 8, "Selector output that switches it, as in the board setting `cleanup_output`."
+    )
+    flow_l_min: float = key(20.0, "L/min", 0, 1e5, "Flow through its filter.")
+    filtration_ratio: list[float] = key(
+        [3.0, 15.0, 200.0, 1000.0], "", 1, 1e5, "Its filtration ratio for >=4, >=6, >=14 and >=21 um(c)."
+    )
+    ingress_4um_per_ml_h: float = key(
+        0.0,
+        "1/(mL h)",
+        0,
+        1e8,
+        "Particles >=4 um(c) let in while it runs, with the asset's size distribution.",
+    )
+    drying_s: float = key(0.0, "time", 0, 1e8, "Time constant of its dryer; 0: it does not dry.")
+    dries_to_percent: float = key(5.0, "%", 0, 100, "Water saturation that the dryer reaches in the end.")
+
+
+@dataclass(frozen=True)
 class Fault:
     """Something that goes wrong."""
 
@@ -209,6 +232,7 @@ class Scenario:
     temperature: Temperature = field(default_factory=Temperature, metadata={"meaning": "See below."})
     asset: tuple[Asset, ...] = field(default=(), metadata={"meaning": "One to eight tables."})
     top_up: tuple[TopUp, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
+    cart: tuple[Cart, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
     fault: tuple[Fault, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
     contact: tuple[Contact, ...] = field(
         default=(), metadata={"meaning": "Any number of tables, in order of time."}

@@ -32,6 +32,8 @@ START = np.dtype([
     ("cause", "u1"),  # 0 power, 1 soft, 2 watchdog, 3 commanded
 ])  # fmt: skip
 
+CART = np.dtype([("start_us", "<i8"), ("end_us", "<i8"), ("asset", "<u2")])
+
 Rows = npt.NDArray[np.void]
 
 
@@ -41,6 +43,7 @@ class Truth:
     def __init__(self) -> None:
         self._rows: list[tuple[Any, ...]] = []
         self.starts: list[list[int]] = []
+        self._carts: list[list[int]] = []
 
     def row(self, start_us: int, end_us: int, asset: int, low: float, mean: float, high: float,
             tank: list[float], sensor: list[float], air: bool, bubbles: float, water: float,
@@ -52,6 +55,19 @@ class Truth:
     def start(self, t_us: int, cause: int) -> None:
         """The board comes up at virtual time `t_us`."""
         self.starts.append([t_us, -1, cause])
+
+    def cart(self, t_us: int, asset: int, on: bool) -> None:
+        """The filter cart at `asset` is switched."""
+        if on:
+            self._carts.append([t_us, -1, asset])
+        else:
+            for row in self._carts:
+                if row[2] == asset and row[1] < 0:
+                    row[1] = t_us
+
+    def cart_table(self, now_us: int) -> Rows:
+        """When which asset's cart ran, as one array of dtype `CART`; one that still runs ends now."""
+        return np.array([(s, e if e >= 0 else now_us, a) for s, e, a in self._carts], dtype=CART)
 
     def end(self, t_us: int) -> None:
         """The board goes down."""
@@ -67,10 +83,11 @@ class Truth:
         return np.array([(s, e if e >= 0 else now_us, c) for s, e, c in self.starts], dtype=START)
 
     def save(self, path: Path, now_us: int, start_utc_ms: int, faults: list[str]) -> None:
-        """Write `truth.npz`: rows, starts, UTC in milliseconds of virtual time 0, and the scripted faults."""
+        """Write `truth.npz`: rows, starts, UTC in ms of virtual time 0, scripted faults, runs of carts."""
         with path.open("wb") as f:
             np.savez(f, rows=self.rows(), starts=self.start_table(now_us),
-                     start_utc_ms=np.int64(start_utc_ms), faults=np.array(faults, dtype=np.str_))  # fmt: skip
+                     start_utc_ms=np.int64(start_utc_ms), faults=np.array(faults, dtype=np.str_),
+                     carts=self.cart_table(now_us))  # fmt: skip
 
 
 def _cumulative(classes: list[float]) -> tuple[float, float, float, float]:
@@ -82,3 +99,9 @@ def load(path: Path) -> tuple[Rows, Rows, int]:
     """Rows, starts and UTC (ms) of virtual time 0 from a `truth.npz`. Raises OSError or ValueError."""
     with np.load(path, allow_pickle=False) as data:
         return data["rows"], data["starts"], int(data["start_utc_ms"])
+
+
+def load_carts(path: Path) -> Rows:
+    """When which asset's filter cart ran, dtype `CART`, from a `truth.npz`. Raises OSError or ValueError."""
+    with np.load(path, allow_pickle=False) as data:
+        return np.asarray(data["carts"])
