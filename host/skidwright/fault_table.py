@@ -115,7 +115,8 @@ _TEXT: dict[int, tuple[str, str, str]] = {
         "Send the settings again: `skidwright settings PORT --send`.",
     ),
     faults.WATCHDOG: (
-        "The board restarted because its main loop stood still.",
+        "The board restarted because its main loop stood still; the pump was off from the restart on, 3 s after "
+        "the last good turn by the default of `watchdog_ms`.",
         "Failing flash, electrical disturbance, or an error in the firmware.",
         "Pull the log and look at what was recorded before. If it comes again, report it with the log.",
     ),
