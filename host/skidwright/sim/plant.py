@@ -58,8 +58,8 @@ class Plant:
         self._change_us = 0
         self._slow_us = 0
         self._slow_due_us = 0
-        self._decays: dict[int, float] = {}
         self._cleaned_us = 0
+        self._decays: dict[int, float] = {}
         self._row = [0.0, math.inf, 0.0, 0.0]
         self._rates = [0.0] * 6
         self._bubbles_per_ml = 0.0
@@ -70,9 +70,9 @@ class Plant:
     def power_up(self) -> None:
         """Counters of a board that has just been powered or reset start at 0, its outputs off."""
         self._slow()
-        self.boot_us = self.t_us
         if self._carts:
             self._switch_carts(0)
+        self.boot_us = self.t_us
         self.counts = [0] * 6
         self.meter_count = 0
         self.meter_edge_us = 0
@@ -208,30 +208,12 @@ class Plant:
         """Take over the board's pump duty and outputs."""
         self.duty_permille = duty_permille
         if outputs != self.outputs:
+            if self._carts:
+                self._switch_carts(outputs)
             self.outputs = outputs
             self._select()
             self._slow()
 
-    def _slow(self) -> None:
-        """What changes slowly: fluid at the sensor, temperatures, faults; and a row of truth."""
-        t_us = self.t_us
-        t_s = t_us * 1e-6
-        dt_s = (t_us - self._slow_us) * 1e-6
-        fluid = self._fluids[self._asset]
-        if self._running and dt_s > 0.0:
-            self._record(fluid, dt_s)
-        self._slow_us = t_us
-        # With air in the line every step is a row of its own: a bubble is in the count or not.
-        row_us = 1 if self._air.present else 1_000_000
-        self._slow_due_us = t_us + (row_us if self._running else 10_000_000)
-        self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
-        self._bubbles_per_ml = self._active.get("air", self._bubbles_per_ml)
-            if self._carts:
-                self._switch_carts(outputs)
-        self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
-        stopped, pressed = "stop_input" in self._active, "over_pressure" in self._active
-        self.inputs = STOP_CHAIN_OPEN * stopped | OVER_PRESSURE * pressed
-        fluid_c = fluid.temperature_c(t_s) if self._running else None
     def _switch_carts(self, outputs: int) -> None:
         """What a cart did until now is reckoned with the outputs as they were."""
         self._clean()
@@ -248,13 +230,31 @@ class Plant:
             if self.outputs >> cart.output - 1 & 1 and dt_s > 0.0:
                 fluid.clean(cart, self.t_s, dt_s)
 
+    def _slow(self) -> None:
+        """What changes slowly: fluid at the sensor, temperatures, faults; and a row of truth."""
+        t_us = self.t_us
+        t_s = t_us * 1e-6
+        dt_s = (t_us - self._slow_us) * 1e-6
+        if self._carts:
+            self._clean()
+        fluid = self._fluids[self._asset]
+        if self._running and dt_s > 0.0:
+            self._record(fluid, dt_s)
+        self._slow_us = t_us
+        # With air in the line every step is a row of its own: a bubble is in the count or not.
+        row_us = 1 if self._air.present else 1_000_000
+        self._slow_due_us = t_us + (row_us if self._running else 10_000_000)
+        self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
+        self._bubbles_per_ml = self._active.get("air", self._bubbles_per_ml)
+        self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
+        stopped, pressed = "stop_input" in self._active, "over_pressure" in self._active
+        self.inputs = STOP_CHAIN_OPEN * stopped | OVER_PRESSURE * pressed
+        fluid_c = fluid.temperature_c(t_s) if self._running else None
         self.loops.warm(t_s, dt_s, fluid_c, self._active.get("hot_fluid", 0.0))
         if self._running:
             self._viscosity = viscosity_mm2_s(*fluid.viscosity, self.loops.line_c)
             volumes = self._since_switch_ml / self.scenario.line.volume_ml
             # Laminar displacement: behind n line volumes 1/(4 n^2) of the step is left.
-        if self._carts:
-            self._clean()
             old = 1.0 if volumes < 0.5 else 1.0 / (4.0 * volumes * volumes)
             now = fluid.per_ml(t_s) + [fluid.water_percent(t_s)]
             self._at_sensor = [n + (s - n) * old for n, s in zip(now, self._at_switch, strict=True)]
