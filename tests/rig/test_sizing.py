@@ -36,7 +36,8 @@ def changed(**tables):
 def agree(name, ours, theirs, within):
     """Print the two figures and the size of the error, and fail when it is larger than `within` (a share)."""
     error = ours / theirs - 1
-    print(f"{name}: computed {ours:.6g}, reference {theirs:.6g}, error {error:+.4%} (allowed {within:.2%})")
+    what = f"computed {ours:.6g}, reference {theirs:.6g}"
+    print(f"figure: {name}: {what}, error {error:+.4%} (allowed {within:.2%})")
     assert abs(error) <= within
 
 

@@ -67,6 +67,14 @@ def error_ua(p: LoopInput, loop_ma: float, calibrated: bool) -> float:
     return loop_ma * 1000 * percent / 100 + steady + p.adc_error_codes * code_ua(p)
 
 
+def i2c_error_ua(p: LoopInput, loop_ma: float) -> float:
+    """Largest error (microamps) with the 16-bit converter, never calibrated: sum of the magnitudes."""
+    source_ohm = p.shunt_ohm + p.series_ohm
+    percent = _shunt_percent(p) + p.i2c_gain_percent + source_ohm / (p.i2c_input_ohm + source_ohm) * 100
+    steady = p.suppressor_leakage_ua + p.i2c_offset_codes * p.i2c_step_uv / p.shunt_ohm
+    return loop_ma * 1000 * percent / 100 + steady
+
+
 def fault_current_ma(p: LoopInput, fuse_ohm: float, supply_volts: float, breakdown_v: float) -> float:
     """Current (mA) with the supply straight on the terminal, before the resettable fuse heats up."""
     return (supply_volts - breakdown_v) / (fuse_ohm + p.ballast_ohm) * 1000
@@ -118,6 +126,20 @@ def quantities(p: LoopInput) -> list[Quantity]:
             "uA",
             *fixed(error_ua(p, 20.0, calibrated=False)),
             "sum of magnitudes; take it away with a two-point calibration",
+        ),
+        Quantity(
+            "the same with the 16-bit converter",
+            "uA",
+            *fixed(i2c_error_ua(p, 20.0)),
+            "sum of magnitudes",
+        ),
+        Quantity(
+            "error of the 16-bit converter at 3.7 mA",
+            "uA",
+            *fixed(i2c_error_ua(p, 3.7)),
+            "sum of magnitudes; half of NE 43's gap 3.6 to 3.8 mA, without calibration",
+            at_most=half_gap_ua,
+            remedy="calibrate the loops",
         ),
         Quantity(
             "error after calibration at 3.7 mA",

@@ -28,6 +28,10 @@ class LoopInput:
     reference_mv: float
     reference_tolerance_percent: float
     adc_error_codes: float
+    i2c_step_uv: float
+    i2c_offset_codes: float
+    i2c_gain_percent: float
+    i2c_input_ohm: float
     suppressor_breakdown_min_v: float
     suppressor_breakdown_max_v: float
     suppressor_leakage_ua: float
