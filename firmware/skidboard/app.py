@@ -137,7 +137,7 @@ class App:
 
     def _watch_storage(self):
         own = self._own_faults & ~(1 << faults.STORAGE | 1 << faults.LOG_OVERWROTE)
-        if self.journal.problem:
+        if self.journal.problem or self.journal.notice:
             own |= 1 << faults.STORAGE
         if self.journal.overwrote != self._overwrote_seen:
             own |= 1 << faults.LOG_OVERWROTE
@@ -153,7 +153,8 @@ class App:
                 if code == faults.LOG_OVERWROTE:
                     value, unit = self.journal.overwrote, "records"
                 elif code == faults.STORAGE:
-                    value, unit = self.journal.lost, self.journal.problem or "records lost"
+                    value = self.journal.lost
+                    unit = self.journal.problem or self.journal.notice or "records lost"
                 else:
                     value, unit = self.process.measured(code)
                 kind = records.FAULT_RAISED if present >> code & 1 else records.FAULT_CLEARED

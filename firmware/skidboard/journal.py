@@ -21,6 +21,8 @@ SEGMENT_BYTES = records.SEGMENT_BYTES
 # Blocks left to the file system, so that it finds a free one fast and appends stay bounded.
 RESERVE_BLOCKS = 16
 LEAST_SEGMENTS = 2
+# Records from one look to the next whether a full storage has room again.
+_LOOK_AGAIN = 4
 # Blocks that come and go with settings and notes: no reason to reclaim what has its place.
 _SLACK = 4
 _ENOENT = 2
@@ -34,14 +36,16 @@ class Journal:
     chain into an HMAC. Call `open()` before anything else. To be read:
     `log`, `segment_first`, `segment_last`, `open_bytes` (of the last segment),
     `next_seq`, `stored_seq` (records below it are safe on a host), `problem`
-    (one line, or None while the storage works), `lost` (records that could not
-    be stored since boot), `keyed` (the chain is an HMAC), `overwrote` (records reclaimed since boot that no
+    (one line, or None while the storage works), `notice` (one line while it works but is full, or the log
+    was gone and a new one was begun; the latter until a host comes), `lost` (records that could not be
+    stored since boot), `keyed` (the chain is an HMAC), `overwrote` (records reclaimed since boot that no
     host held). `segments_max` may be changed at any time.
     """
 
     def __init__(self, log_dir, device, random_u32, segments_max=280, key=None):
         self.segments_max = segments_max
         self.problem = None
+        self.notice = None
         self.lost = 0
         self.overwrote = 0
         self.log = 0
@@ -60,6 +64,7 @@ class Journal:
         self._ready = False
         self._sealed = True  # the next append begins a segment
         self._tight = False
+        self._begun_anew = False
         self._count = 0
         self._room = segments_max
         self._damaged_bytes = -1  # of the last segment, -1 when it is sound
@@ -95,14 +100,26 @@ class Journal:
         if count == 0 or not self._resume(first, last):
             self._new_log()
         self._sealed = self._sealed or self._tight
-        folder.keep_spare(RESERVE_BLOCKS)
-        self._room = folder.room(count, RESERVE_BLOCKS)
-        if self._room < count <= self._room + _SLACK:
-            self._room = count
+        self._measure_room()
         self.stored_seq = min(folder.read_stored(self.log), self.next_seq)
         self._ready = True
         self._tight = False
         self.problem = None
+
+    def _measure_room(self):
+        folder = self._folder
+        folder.keep_spare(RESERVE_BLOCKS)
+        self._room = folder.room(self._count, RESERVE_BLOCKS)
+        if self._room < self._count <= self._room + _SLACK:
+            self._room = self._count
+        self._note()
+
+    def _note(self):
+        self.notice = None
+        if not self._folder.spare:
+            self.notice = "storage: full, only the newest segments are kept"
+        elif self._begun_anew:
+            self.notice = "storage: the log was gone, a new one has begun"
 
     def _resume(self, first, last):
         """Take up the log where its last segment ends; False when nothing of it can be recognised."""
@@ -126,6 +143,7 @@ class Journal:
         return known
 
     def _new_log(self):
+        self._begun_anew = self._begun_anew or self.next_seq > 0
         self.log = self._random_u32() or 1
         self.segment_first = self.segment_last + 1
         self._count = 0
@@ -153,6 +171,8 @@ class Journal:
                     self._rotate(slot)
                 seq = self.next_seq
                 self._put(slot)
+                if not self._folder.spare and seq % _LOOK_AGAIN == 0:
+                    self._measure_room()
                 return seq
             except OSError as error:
                 self._fail(error)
@@ -221,8 +241,6 @@ class Journal:
         self.overwrote += overwrote
         for _ in range(reclaim):
             self._remove_first()
-        if not self._folder.spare:
-            self._folder.keep_spare(RESERVE_BLOCKS)
 
     def _remove_first(self):
         following = self._folder.next_after(self.segment_first)
@@ -297,6 +315,9 @@ class Journal:
     def set_stored(self, seq):
         """A host holds all records below `seq`; remembered across boots as far as the storage allows."""
         seq = min(seq, self.next_seq)
+        if self._begun_anew:
+            self._begun_anew = False
+            self._note()
         if seq > self.stored_seq:
             self.stored_seq = seq
             try:

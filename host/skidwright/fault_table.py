@@ -98,8 +98,9 @@ _TEXT: dict[int, tuple[str, str, str]] = {
         "the limit. Then reset.",
     ),
     faults.STORAGE: (
-        "The log could not be written.",
-        "The board's flash is full with other files, worn out or damaged.",
+        "The log could not be written, or the flash is so full that only the newest records are kept, or the "
+        "log was gone and a new one has begun.",
+        "The board's flash is full with other files, worn out, damaged, or was formatted.",
         "Pull the log now. If the board has lost its files, run `skidwright salvage PORT` before anything is "
         "written to it. Then remove other files or replace the board; what was pulled is safe.",
     ),
@@ -115,8 +116,8 @@ _TEXT: dict[int, tuple[str, str, str]] = {
         "Send the settings again: `skidwright settings PORT --send`.",
     ),
     faults.WATCHDOG: (
-        "The board restarted because its main loop stood still; the pump was off from the restart on, 3 s after "
-        "the last good turn by the default of `watchdog_ms`.",
+        "The board restarted because its main loop stood still; the pump was off from the restart on, 3 s "
+        "after the last good turn by the default of `watchdog_ms`.",
         "Failing flash, electrical disturbance, or an error in the firmware.",
         "Pull the log and look at what was recorded before. If it comes again, report it with the log.",
     ),

@@ -82,7 +82,8 @@ def state(app):
         "samples": app.recorder.samples,
         "stored": app.recorder.sample_stored,
         "storage_fault": "storage" in app.status()["faults"],
-        "problem": app.journal.problem,
+        "problem": app.journal.problem or app.journal.notice,
+        "log": app.journal.log,
         "lost": app.journal.lost,
         "changes": device.changes,
     }
@@ -96,6 +97,8 @@ board = FakeBoard("/flash")
 board.settings_path = sys.argv[4] + "/settings.json"
 with open(board.settings_path, "w") as f:
     json.dump(QUICK, f)
+numbers = [77, 66, 55]
+board.random_u32 = numbers.pop
 app = App(board)
 run(app, 60000)
 found = [state(app)]
@@ -109,6 +112,8 @@ elif case == "missing":
     vfs.umount("/flash")
     app = App(board)
 elif case == "formatted":
+    # A file still open on the old file system would write into the new one.
+    app.journal._close_file()
     vfs.umount("/flash")
     vfs.VfsLfs2.mkfs(device, **HOW)
     vfs.mount(vfs.VfsLfs2(device, **HOW), "/flash")
@@ -132,6 +137,8 @@ if case == "full":
 device.refuses = ""
 if case == "missing":
     vfs.mount(vfs.VfsLfs2(device, **HOW), "/flash")
-run(app, 100000)
+if case == "formatted":
+    app.contact(1790000000000, 100, app.journal.next_seq, "a host")
+run(app, 250000)
 found.append(state(app))
 print(json.dumps(found))
