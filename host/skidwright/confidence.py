@@ -45,6 +45,21 @@ def number_texts(counts: NDArray[np.integer], volume_ml: ArrayLike, limits: Chec
     return [[probability_text(row) for row in sample] for sample in chances]
 
 
+def chances_at_most(
+    counts: NDArray[np.integer], volume_ml: ArrayLike, target: tuple[int, int, int], limits: CheckLimits
+) -> Floats:
+    """Chance that the true scale number of >=4, >=6 and >=14 um(c) is at or below `target`, (n, 3).
+
+    Arguments as in `limits_per_ml`; NaN where nothing can be said.
+    """
+    volume, none = _volume(volume_ml)
+    chances = scale_probabilities(
+        counts[:, :CODE_CHANNELS], volume, _uncertainty(limits), limits.sensing_volume_ml
+    )
+    reached = np.stack([chances[:, i, : most + 1].sum(axis=-1) for i, most in enumerate(target)], axis=1)
+    return np.where(none, np.nan, np.minimum(reached, 1.0))
+
+
 def _volume(volume_ml: ArrayLike) -> tuple[Floats, NDArray[np.bool_]]:
     """Volumes (n, 1) with 1 uL in place of none, and where there was none."""
     volume = np.asarray(volume_ml, np.float64)[:, None]

@@ -34,6 +34,7 @@ SkidwrightError
  |    +-- NoModel           the trace cannot carry a model: no step seen, the meter too coarse
  |    +-- StepTestStopped   a step test on the skid that had to end: an interlock, flow out of its limits
  +-- CalibrationError       runs, points or counts that cannot be, or say too little
+ +-- PaperError             a certificate that is none or not supported; no browser to print with
  +-- KeyFileError           a file that should hold the key of a board's log
  +-- SalvageError           raw flash that cannot be read, or holds no segment
  +-- InstallError           the firmware could not be put on the board, or is not there as it was sent
@@ -153,6 +154,10 @@ class StepTestStopped(TuningError):
 
 class CalibrationError(SkidwrightError):
     """Calibrating meter, loops or counter: what was given cannot be, or says too little."""
+
+
+class PaperError(SkidwrightError):
+    """A certificate that is none, or that the samples do not support; nothing to print a PDF with."""
 
 
 class KeyFileError(SkidwrightError):

@@ -28,7 +28,12 @@ COMMANDS = {
     "check": "check_command:check",
     "report": "report_command:report",
     "export": "export_command:export",
+    "assess": "assess_command:assess",
     "asset": "asset_commands:asset",
+    "receive": "receive_command:receive",
+    "certificate": "paper_commands:certificate",
+    "verify": "paper_commands:verify",
+    "slip": "paper_commands:slip",
     "backup": "backup_commands:backup",
     "restore": "backup_commands:restore",
     "code": "trade_commands:code",
@@ -55,8 +60,16 @@ GROUPS = {
         "pull",
         "salvage",
     ),
-    "With what was pulled": ("check", "report", "export"),
-    "The programme": ("asset", "backup", "restore"),
+    "With what was pulled": ("check", "assess", "report", "export"),
+    "The programme": (
+        "asset",
+        "receive",
+        "certificate",
+        "verify",
+        "slip",
+        "backup",
+        "restore",
+    ),
 }
 SHOW_TRACEBACK = "SKIDWRIGHT_TRACEBACK"
 STOPPED = 130

@@ -1,4 +1,4 @@
-"""`skidwright export`: samples as CSV for spreadsheets and other programs."""
+"""`skidwright export`: samples as CSV or Parquet for spreadsheets and other programs."""
 
 import dataclasses
 import io
@@ -18,33 +18,49 @@ if TYPE_CHECKING:
     from skidwright.decoded import Dataset
 
 
-@click.command(short_help="Write the samples as CSV, units in the heads.")
-@click.argument("target", type=click.Path(path_type=Path, dir_okay=False, allow_dash=True))
+@click.command(short_help="Write the samples as CSV or Parquet, units in the heads.")
+@click.argument("target", type=click.Path(path_type=Path, allow_dash=True))
 @options.archive_option
 @options.config_option
 @selection.device_option
 @selection.asset_option
+@click.option("--format", "form", type=click.Choice(["csv", "parquet"]), default=None,
+              help="[default: Parquet with --partition or for a name in .parquet, else CSV]")  # fmt: skip
+@click.option("--partition", default="", metavar="NAMES",
+              help="Parquet in a folder, one part for each asset, month or both: asset,month.")  # fmt: skip
 @options.json_option
 def export(
-    target: Path, archive: Path, config: Config, device: str, asset: tuple[int, ...], as_json: bool
+    target: Path,
+    archive: Path,
+    config: Config,
+    device: str,
+    asset: tuple[int, ...],
+    form: str | None,
+    partition: str,
+    as_json: bool,
 ) -> int:
     """Write all samples in the archive as CSV to TARGET ("-" for standard output), units in the heads.
 
     Every sample is there, with its verdicts and the reasons for them; a cell is empty where there is no
-    value.
+    value. Parquet has the same columns with their types; it needs pyarrow (`skidwright[parquet]`).
 
     \b
     Examples:
       skidwright export samples.csv
       skidwright export - --asset 2 | head
+      skidwright export samples.parquet
+      skidwright export history --partition asset,month
 
     Exit status 1: there was no sample to write.
     """
     from skidwright import export as exporting
     from skidwright.cli import output
 
+    parts = _partition(partition, form)
     logs = selection.assess(archive, config, device, asset)
     pieces = _pieces(logs, asset)
+    if parts or form == "parquet" or (form is None and target.suffix == ".parquet"):
+        return _parquet(pieces, target, parts, as_json)
     if str(target) == "-":
         if as_json:
             raise click.UsageError("--json and TARGET - would both write to standard output")
@@ -57,6 +73,33 @@ def export(
         raise OSError(error.errno, error.strerror, str(target)) from error
     if as_json:
         output.print_json({"samples": written, "file": str(target), "columns": list(exporting.HEADERS)})
+    else:
+        output.say(f"{written:,} samples written to {target}")
+    return 0 if written else 1
+
+
+def _partition(names: str, form: str | None) -> tuple[str, ...]:
+    from skidwright.papers.parquet import PARTITIONS
+
+    parts = tuple(filter(None, (name.strip() for name in names.split(","))))
+    if any(name not in PARTITIONS for name in parts) or len(set(parts)) != len(parts):
+        raise click.UsageError(f"--partition {names}: give {' or '.join(PARTITIONS)}, or both as asset,month")
+    if parts and form == "csv":
+        raise click.UsageError("--partition is for Parquet")
+    return parts
+
+
+def _parquet(
+    pieces: "Iterable[tuple[Dataset, Verdicts]]", target: Path, parts: tuple[str, ...], as_json: bool
+) -> int:
+    from skidwright.cli import output
+    from skidwright.papers import parquet
+
+    if str(target) == "-":
+        raise click.UsageError("Parquet cannot go to standard output: give a file")
+    written = parquet.write(pieces, target, parts)
+    if as_json:
+        output.print_json({"samples": written, "file": str(target), "partition": list(parts)})
     else:
         output.say(f"{written:,} samples written to {target}")
     return 0 if written else 1

@@ -18,6 +18,9 @@ from skidwright.config import Config
     "-o", "--output", "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("reports"),
     show_default=True, help="Folder for the reports.",
 )  # fmt: skip
+@click.option("--pdf", is_flag=True, help="A PDF of each beside it, printed by a browser of this machine.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
+              help="Paper of the PDF.")  # fmt: skip
 @click.option("--open", "show", is_flag=True, help="Open the reports in a browser.")
 @options.json_option
 def report(
@@ -27,6 +30,8 @@ def report(
     asset: tuple[int, ...],
     keys: list[bytes],
     folder: Path,
+    pdf: bool,
+    paper: str,
     show: bool,
     as_json: bool,
 ) -> int:
@@ -40,10 +45,12 @@ def report(
     Examples:
       skidwright report
       skidwright report --asset 2 -o /srv/reports --open
+      skidwright report --pdf --paper letter
 
     Exit status 1: an asset is over its target or limit, or nothing could be judged.
     """
     from skidwright.cli import output
+    from skidwright.papers.pdf import print_page
     from skidwright.register import known_assets
     from skidwright.report import gather, headline, page
 
@@ -53,6 +60,8 @@ def report(
     for data in found:
         path = folder / page.file_name(data.asset.number, data.asset.name)
         page.write(data, path)
+        if pdf:
+            print_page(path.read_text("utf-8"), path.with_suffix(".pdf"), paper)
         said = headline.judge(data)
         made.append({
             "asset": data.asset.number,

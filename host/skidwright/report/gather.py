@@ -1,15 +1,14 @@
 """Brings an asset's samples, verdicts, events and the state of its logs together for a report."""
 
-import datetime
 from collections.abc import Iterable, Sequence
 
 from skidwright.assessment import Assessment
+from skidwright.calibration.due import due_days
 from skidwright.config import Config
 from skidwright.history import History, histories
 from skidwright.report import exclusions, excursions, happenings, statements
 from skidwright.report.model import AssetReport, ExcludedReason
 
-_DAY_ZERO = datetime.date(2000, 1, 1)
 _ML_MIN_PER_UL_S = 0.06
 
 
@@ -32,8 +31,7 @@ def _report(samples: History, config: Config) -> AssetReport:
         told += happenings.of_asset(log.events, times, log.boot_ends(), number)
         skipped += happenings.skipped(log.events, times, number)
     exclusion = exclusions.of(samples.utc_ms, samples.seq, samples.verdict, samples.reasons)
-    due = int(samples.due_day[-1])
-    in_force = logs[-1].settings.of(int(samples.settings_crc[-1])) or logs[-1].settings.fallback
+    due = due_days(samples, config)
     return AssetReport(
         asset=config.asset(number),
         counter=config.counter,
@@ -45,17 +43,12 @@ def _report(samples: History, config: Config) -> AssetReport:
         reasons=exclusion.reasons + skipped,
         excluded=exclusion.newest,
         excluded_total=exclusion.samples,
-        calibration_due=_day(due) or config.counter.calibration_due,
-        meter_due=_day(in_force["meter_due_day"]),
-        loops_due=_day(in_force["loops_due_day"]),
+        calibration_due=due["counter"],
+        meter_due=due["flow meter"],
+        loops_due=due["current loops"],
         note=config.note,
         limits=config.limits(),
     )
-
-
-def _day(number: int) -> datetime.date | None:
-    """The day of that number, counted from 2000-01-01; None for 0."""
-    return _DAY_ZERO + datetime.timedelta(days=number) if number else None
 
 
 def _band(log: Assessment, settings_crc: int, config: Config) -> tuple[float, float]:

@@ -1,0 +1,278 @@
+"""`skidwright certificate`, `verify` and `slip`."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skidwright.cli import options, selection
+
+if TYPE_CHECKING:
+    from skidwright.config import Config
+    from skidwright.history import History
+    from skidwright.register import KnownAssets
+
+_ONE_ASSET = click.option(
+    "--asset", "number", type=click.IntRange(1, 65535), required=True, help="Asset number."
+)
+_SAMPLES = click.option("--samples", type=click.IntRange(1, 100), default=3, show_default=True,
+                        help="Valid samples in a row it rests on.")  # fmt: skip
+_TARGET = click.option("--target", default=None, help="ISO 4406 code to meet.  [default: the asset's]")
+_WATER = click.option("--water", type=click.FloatRange(0, 100), default=None,
+                      help="Highest water saturation, %.  [default: the asset's]")  # fmt: skip
+
+
+@click.command(short_help="Issue a one-page certificate that a target was met.")
+@_ONE_ASSET
+@click.option("--by", required=True, help="Who issues it.")
+@click.option("--purpose", type=click.Choice(["clean-up", "delivery"]), default="clean-up", show_default=True,
+              help="What it is for.")  # fmt: skip
+@_SAMPLES
+@_TARGET
+@_WATER
+@click.option("--note", default="", help="A line for the paper: an order, a lot number.")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), default=None,
+              help="The file.  [default: certificate-ASSET-DATE.html]")  # fmt: skip
+@click.option("--pdf", is_flag=True, help="A PDF beside it, printed by a browser of this machine.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
+              help="Paper of the PDF.")  # fmt: skip
+@options.archive_option
+@options.config_option
+@options.key_option
+@options.json_option
+def certificate(
+    number: int,
+    by: str,
+    purpose: str,
+    samples: int,
+    target: str | None,
+    water: float | None,
+    note: str,
+    output: Path | None,
+    pdf: bool,
+    paper: str,
+    archive: Path,
+    config: Config,
+    keys: list[bytes],
+    as_json: bool,
+) -> int:
+    """Issue a certificate for an asset: its newest valid samples meet the target, and on what that rests.
+
+    It holds target, samples with their limits, calibrations, and the SHA-256 of the log's segments, so that
+    `skidwright verify` can say later whether the log still supports it. It is noted in the register.
+
+    \b
+    Examples:
+      skidwright certificate --asset 12 --by "A. Moe"
+      skidwright certificate --asset 12 --by "A. Moe" --purpose delivery --target 16/14/11 --pdf
+
+    Exit status 1: the samples do not support one; nothing was issued.
+    """
+    from skidwright.cli import output as out
+    from skidwright.papers import certificate as papers
+    from skidwright.papers import pdf as printing
+    from skidwright.whole_file import write_whole
+
+    for name, text in (("--by", by), ("--note", note)):
+        if not text.isprintable() or len(text) > 200 or (name == "--by" and not text.strip()):
+            raise click.UsageError(f"{name}: give up to 200 printable characters")
+    history, known = _history(number, archive, config, keys)
+    asset = known.asset(number)
+    claim = _claim(history, known, number, target, water, samples)
+    now = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+    if claim.refusals:
+        _refused(claim.refusals, as_json)
+        return 1
+    stated = papers.content(
+        history,
+        claim,
+        asset,
+        known.config,
+        _calibrations(history, known),
+        papers.Issue(by, purpose, now, note),
+    )
+    path = output or Path(f"certificate-{number}-{now:%Y%m%d-%H%M%S}.html")
+    page = papers.render(stated)
+    write_whole(path, page.encode())
+    made = [path]
+    if pdf:
+        printing.print_page(page, path.with_suffix(".pdf"), paper)
+        made.append(path.with_suffix(".pdf"))
+    _note_paper(archive, "certificate", now, number, str(stated["digest"]), path, stated)
+    if as_json:
+        out.print_json({**stated, "files": [str(file) for file in made]})
+    else:
+        out.say(f"Issued: {', '.join(map(str, made))}. Its digest: {stated['digest']}")
+    return 0
+
+
+def _refused(refusals: tuple[str, ...], as_json: bool) -> None:
+    from skidwright.cli import output as out
+
+    if as_json:
+        out.print_json({"issued": False, "refusals": list(refusals)})
+        return
+    out.say("Nothing was issued: the newest valid samples do not meet it.")
+    for line in refusals:
+        out.say(f"  {line}")
+
+
+@click.command(short_help="Say whether the log still supports a certificate.")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@options.archive_option
+@options.config_option
+@options.key_option
+@options.json_option
+def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json: bool) -> int:
+    """Find the log behind the certificate in FILE and say whether it still supports it.
+
+    Looked at are the paper itself, the bytes of the log it rests on, the log's chain of digests, and what its
+    samples are judged to be today.
+
+    \b
+    Example:
+      skidwright verify certificate-12-20260304-101500.html
+
+    Exit status 1: something speaks against it.
+    """
+    from skidwright.cli import output as out
+    from skidwright.papers import certificate as papers
+    from skidwright.papers import verify as verifying
+    from skidwright.register import known_assets
+
+    stated, text = papers.read(file)
+    found = verifying.paper_itself(stated, text)
+    known = known_assets(config, archive)
+    logs = {
+        (log.path.parent.name, log.path.stem): log for log in selection.assess(archive, config, keys=keys)
+    }
+    verifying.against_logs(stated, logs, known.config, found)
+    if as_json:
+        out.print_json({"supported": found.supported, "holds": found.holds, "against": found.against,
+                        "content": stated})  # fmt: skip
+        return 0 if found.supported else 1
+    out.say(
+        f"Certificate for asset {stated['asset']['number']}, target {stated['target']}, "
+        f"issued {stated['issued_utc']} by {stated['issued_by']}"
+    )
+    for line in found.holds:
+        out.say(f"  holds:   {line}")
+    for line in found.against:
+        out.say(f"  AGAINST: {line}")
+    out.say("The log supports it." if found.supported else "The log does NOT support it.")
+    return 0 if found.supported else 1
+
+
+@click.command(short_help="A slip of 48 columns for a receipt printer.")
+@_ONE_ASSET
+@_SAMPLES
+@_TARGET
+@_WATER
+@click.option("--printer", default=None, metavar="PORT", help="Serial port of the printer.")
+@click.option("--baud", type=click.IntRange(300, 1_000_000), default=9600, show_default=True,
+              help="Speed of that port.")  # fmt: skip
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), default=None,
+              help="A file for it.  [default: standard output]")  # fmt: skip
+@options.archive_option
+@options.config_option
+def slip(
+    number: int,
+    samples: int,
+    target: str | None,
+    water: float | None,
+    printer: str | None,
+    baud: int,
+    output: Path | None,
+    archive: Path,
+    config: Config,
+) -> int:
+    """Print an asset's newest valid samples against its target on 48 columns of plain text.
+
+    \b
+    Examples:
+      skidwright slip --asset 12
+      skidwright slip --asset 12 --printer /dev/ttyUSB0 --baud 19200
+
+    Exit status 1: the target is not met.
+    """
+    from skidwright.cli import output as out
+    from skidwright.papers import slip as slips
+    from skidwright.papers.claim import sample_lines
+    from skidwright.whole_file import write_whole
+
+    history, known = _history(number, archive, config, [])
+    claim = _claim(history, known, number, target, water, samples)
+    verdict = (
+        f"Target met by {len(claim.rows)} valid samples in a row."
+        if not claim.refusals
+        else f"Target NOT met: {len(claim.refusals)} of the points below are above it."
+    )
+    facts = [
+        f"{claim.excluded} samples since the first of these were not valid.",
+        *(f"{what}: calibration {'until ' + due if due else 'not on record'}"
+          for what, due in _calibrations(history, known).items()),
+        *(f"log {log.path.parent.name}/{log.path.stem}" for log in history.logs[-1:]),
+    ]  # fmt: skip
+    text = slips.slip(
+        known.asset(number).title, number, sample_lines(history, claim.rows, known.config.limits()),
+        "/".join(map(str, claim.target)), claim.water_limit_percent, verdict, facts,
+        datetime.datetime.now(datetime.UTC),
+    )  # fmt: skip
+    if printer:
+        slips.send(text, printer, baud)
+    if output:
+        write_whole(output, text.encode("ascii"))
+    if not printer and not output:
+        out.say(text.rstrip("\n"))
+    return 1 if claim.refusals else 0
+
+
+def _history(number: int, archive: Path, config: Config, keys: list[bytes]) -> tuple[History, KnownAssets]:
+    from skidwright.history import histories
+    from skidwright.register import known_assets
+
+    logs = selection.assess(archive, config, assets=(number,), keys=keys)
+    return histories(logs, [number])[number], known_assets(config, archive)
+
+
+def _claim(
+    history: History, known: KnownAssets, number: int, target: str | None, water: float | None, samples: int
+) -> Any:
+    from skidwright.config import parse_code
+    from skidwright.papers.claim import claim
+
+    asset = known.asset(number)
+    try:
+        wanted = parse_code(target) if target else asset.target
+    except ValueError as problem:
+        raise click.UsageError(f"--target: {problem}") from None
+    if wanted is None:
+        raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
+    limit = water if water is not None else asset.water_limit_percent
+    return claim(history, wanted, limit, samples, known.config.limits())
+
+
+def _calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:
+    from skidwright.calibration.due import due_days
+
+    return {what: day.isoformat() if day else None for what, day in due_days(history, known.config).items()}
+
+
+def _note_paper(
+    archive: Path,
+    kind: str,
+    when: datetime.datetime,
+    asset: int,
+    digest: str,
+    path: Path,
+    stated: dict[str, Any],
+) -> None:
+    from skidwright.register import Paper, Register
+
+    with Register.open(archive, write=True) as register:
+        register.add_paper(
+            Paper(kind, int(when.timestamp() * 1000), asset, digest, str(path.resolve()), stated)
+        )

@@ -1,0 +1,178 @@
+"""A certificate, and whether the log still supports it."""
+
+import hashlib
+import json
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import synthetic_log as sl
+from command_line import assert_one_line
+from skidboard import records
+from skidwright.papers import certificate, evidence
+from skidwright.register import Register
+
+ISSUE = ("certificate", "--by", "A. Moe", "-o", "c.html")
+
+
+def raised(log: Path, seq: int, channel: int, factor: float) -> None:
+    """Edit a sample's count in the log, and make its CRC right again."""
+    raw = bytearray(log.read_bytes())
+    for start in range(0, len(raw), records.SEGMENT_BYTES):
+        for at in range(start + records.HEADER_BYTES, start + records.SEGMENT_BYTES, records.RECORD_BYTES):
+            slot = raw[at : at + records.RECORD_BYTES]
+            if len(slot) == records.RECORD_BYTES and int.from_bytes(slot[4:8], "little") == seq:
+                row = np.frombuffer(bytes(slot), sl.layouts.SAMPLE).copy()
+                row["counts"][0, channel] = int(row["counts"][0, channel] * factor)
+                raw[at : at + records.RECORD_BYTES] = sl.sealed(row).tobytes()
+    log.write_bytes(raw)
+
+
+@pytest.fixture
+def issued(shop, tmp_path) -> Path:
+    """The file of a certificate for asset 1."""
+    shown = shop(*ISSUE, "--asset", 1, "--json")
+    assert shown.status == 0, shown.err
+    return tmp_path / "here" / "c.html"
+
+
+def test_it_says_what_it_rests_on(issued, log_path, archive):
+    stated, text = certificate.read(issued)
+    assert stated["target"] == "18/16/13" and stated["water_limit_percent"] == 50
+    # Records 2 to 61 are samples of assets 1 and 2 in turn; of asset 1 the last, 60, is out of band.
+    assert [line["record"] for line in stated["samples"]] == [54, 56, 58]
+    assert stated["not_valid_since"] == 1
+    assert "Ramp &lt;hydraulic&gt; &amp; unit" in text and "<hydraulic>" not in text
+    # The digest by hand: records 56 to 83 stand in segment 2, which is open; 58 is its third.
+    raw = log_path.read_bytes()
+    first, second = stated["logs"][0]["segments"]
+    assert (first["segment"], second["segment"]) == (1, 2)
+    end = records.HEADER_BYTES + 3 * records.RECORD_BYTES
+    assert second["bytes"] == end
+    assert second["sha256"] == hashlib.sha256(raw[8192 : 8192 + end]).hexdigest()
+    with Register.open(archive) as register:
+        (paper,) = register.papers(1)
+    assert paper.kind == "certificate" and paper.digest == stated["digest"]
+
+
+def test_verified(shop, issued):
+    shown = shop("verify", issued)
+    assert shown.status == 0, shown.out
+    assert shown.out.splitlines()[-1] == "The log supports it."
+    assert shop("verify", issued, "--json").json["supported"] is True
+
+
+def test_still_verified_when_the_log_has_grown(shop, issued, log_path):
+    more = sl.samples(3, seed=9, first_seq=62, first_uptime_ms=50_000_000)
+    with log_path.open("ab") as file:
+        file.write(sl.sealed(more).tobytes())
+    assert shop("verify", issued).status == 0
+
+
+@pytest.mark.parametrize("factor", [0.9, 8])
+def test_an_edited_log_fails_though_its_crc_fits(shop, issued, log_path, factor):
+    raised(log_path, 56, 0, factor)
+    shown = shop("verify", issued)
+    assert shown.status == 1
+    assert "segment 2 of the log is not what it was" in shown.out
+    assert shown.out.splitlines()[-1] == "The log does NOT support it."
+
+
+def test_a_log_that_is_gone_fails(shop, issued, log_path):
+    shutil.move(log_path, log_path.with_name("00000001.skidlog"))
+    shown = shop("verify", issued)
+    assert shown.status == 1 and "is not in this archive" in shown.out
+
+
+def test_any_changed_letter_of_the_paper_fails(shop, issued):
+    text = issued.read_text()
+    stated, _ = certificate.read(issued)
+    for old, new in (
+        ("18/16/13", "16/14/11"), ("A. Moe", "B. Moe"), ("until", "til"), (stated["digest"], "0" * 64),
+        ("clear fluid proves nothing", "clear fluid is enough"),
+    ):  # fmt: skip
+        if old not in text:
+            continue
+        for changed in (text.replace(old, new, 1), text.replace(old, new)):
+            issued.write_text(changed)
+            shown = shop("verify", issued)
+            assert shown.status == 1, (old, shown.out)
+            assert "was changed" in shown.out
+
+
+def test_content_forged_with_its_digest_fails_on_the_log(shop, issued):
+    """Whoever knows how can make a paper that fits itself; the log's own figures give it away."""
+    stated, _ = certificate.read(issued)
+    stated["samples"][1]["iso4406"] = "15/13/10"
+    stated["digest"] = certificate.digest_of(stated)
+    issued.write_text(certificate.render(stated))
+    shown = shop("verify", issued)
+    assert shown.status == 1 and "not 15/13/10" in shown.out
+
+
+def test_thresholds_of_today_are_applied(shop, issued, tmp_path):
+    with (tmp_path / "here" / "skid.toml").open("a") as file:
+        file.write("\n[checks]\nflow_low_ul_s = 832\n")
+    shown = shop("verify", issued)
+    assert shown.status == 1 and "not valid by today's thresholds" in shown.out
+
+
+def test_what_is_not_met_is_not_issued(shop, tmp_path, archive):
+    shown = shop(*ISSUE, "--asset", 2)
+    assert shown.status == 1 and "the target 16/14/11" in shown.out
+    assert not (tmp_path / "here" / "c.html").exists()
+    assert not (archive / "register.sqlite").exists()
+    shown = shop(*ISSUE, "--asset", 1, "--water", 5)
+    assert shown.status == 1 and "% of saturation, the limit 5 %" in shown.out
+
+
+def test_refusals_are_one_line(shop, tmp_path):
+    assert_one_line(shop(*ISSUE, "--asset", 1, "--samples", 99), "samples with valid counts", "99 are needed")
+    assert_one_line(shop(*ISSUE, "--asset", 3), "no samples of asset 3")
+    assert_one_line(shop(*ISSUE, "--asset", 1, "--target", "18/16"), "--target")
+    assert_one_line(shop("certificate", "--by", " ", "--asset", 1), "--by")
+    page = tmp_path / "here" / "page.html"
+    for text in (
+        "",
+        "<html>",
+        '<script type="application/json" id="content">[1]</script>',
+        '<script type="application/json" id="content">{"kind": "skidwright certificate"}</script>',
+    ):
+        page.write_text(text)
+        answer = shop("verify", page)
+        assert_one_line(answer, "page.html")
+    bare = '{"kind": "skidwright certificate", "format": 1}'
+    page.write_text(f'<script type="application/json" id="content">{bare}</script>')
+    assert_one_line(shop("verify", page), "not that of a certificate")
+    assert_one_line(shop("verify", tmp_path / "none.html"), "none.html")
+
+
+@pytest.mark.parametrize(
+    "path", sorted((Path(__file__).parent / "issued").glob("*.html")), ids=lambda p: p.name
+)
+def test_papers_issued_before_still_render_as_they_were(path):
+    """A page that was issued once must verify for ever: change the template, and this says so."""
+    stated, text = certificate.read(path)
+    assert certificate.render(stated) == text
+    assert certificate.digest_of(stated) == stated["digest"]
+
+
+def test_there_is_such_a_paper():
+    assert list((Path(__file__).parent / "issued").glob("*.html"))
+
+
+def test_segments_that_a_paper_may_rest_on(log_path):
+    whole = evidence.of_samples(log_path, [2, 61])
+    assert [d.segment for d in whole] == [0, 2]
+    assert evidence.check(log_path, whole) == []
+    with pytest.raises(ValueError, match="record 999"):
+        evidence.of_samples(log_path, [999])
+
+
+def test_content_cannot_break_out_of_the_page(shop, tmp_path):
+    shop(*ISSUE, "--asset", 1, "--note", "</script><script>alert(1)</script>")
+    text = (tmp_path / "here" / "c.html").read_text()
+    assert len(re.findall("<script", text)) == 1
+    assert json.loads(text.split('id="content">')[1].split("</script>")[0])["note"].startswith("</script>")
