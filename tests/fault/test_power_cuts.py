@@ -9,6 +9,11 @@ What must hold after every cut, by `tests/micropython/run_power_cuts.py`:
 
 And the next boot goes on: the same log, 30 more records across a rotation, all of the above again.
 
+Variants: `clean`, the operation never begun; `torn`, a program cut at a random byte with some of that byte's
+bits done, or an erase half done with noise in the rest; `again`, the same and the power cut once more during
+the recovery or the first appends after it. Folders of segments hold two here, so that they are made and
+removed often, on a full storage too.
+
 The default is a sample of the operations; `SKIDWRIGHT_SWEEP=1` cuts at each of them (about 2100 a variant).
 """
 
@@ -54,7 +59,12 @@ def test_no_cut_loses_or_forges(variant):
     assert result["segment_last"] >= 10 and result["stored_seq"] > 0 and result["overwrote"] > 0
     assert result["operations"] > 1500
     assert result["cuts"] == -(-result["operations"] // STEP)
-    print(f"figure: power cuts, {variant}: {result['cuts']} of {result['operations']} operations")
+    parts = result["in_part"]
+    if variant != "clean":
+        assert parts["programs torn"] > 0 and parts["erases half done"] > 0
+    assert (parts["second cuts"] > 0) == (variant == "again")
+    more = "".join(f", {n} {what}" for what, n in sorted(parts.items()) if n)
+    print(f"figure: power cuts, {variant}: {result['cuts']} of {result['operations']} operations{more}")
 
 
 @pytest.mark.parametrize(
