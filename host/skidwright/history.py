@@ -7,6 +7,7 @@ judged over time, printed or exported starts from here.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,6 +74,13 @@ class History:
         return np.stack(
             [self.counts_verdict, self.water_verdict, self.temperature_verdict, self.metal_verdict], axis=1
         )
+
+    def until(self, moment: np.datetime64) -> "History":
+        """What was known at a moment: samples later than that are left out, undated ones stay."""
+        end = int(np.searchsorted(self.utc_ms, moment.astype("datetime64[ms]").astype(np.int64), "right"))
+        values: dict[str, Any] = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        cut: dict[str, Any] = {k: v[:end] if isinstance(v, np.ndarray) else v for k, v in values.items()}
+        return History(**cut)
 
     def log_path(self, row: int) -> Path:
         """The `.skidlog` file in which sample `row` stands. IndexError when no logs were given."""

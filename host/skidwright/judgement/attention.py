@@ -16,6 +16,8 @@ ACT, LOOK, WATCH, FINE = 3, 2, 1, 0
 WORDS = {ACT: "act", LOOK: "look soon", WATCH: "watch", FINE: "in order"}
 # What the newest points of so many days show counts as now.
 NOW_DAYS, LATELY_DAYS = 7.0, 30.0
+# A smaller step, however sure, is no reason to send anybody.
+_TOLD = {"scale numbers": 0.3, "% of saturation": 3.0}
 SOON_DAYS, YEAR_DAYS = 30.0, 365.0
 # Without an interval of its own an asset is silent after so many times its usual one, and not before so many
 # days.
@@ -96,11 +98,11 @@ def _target(one: Judgement) -> Iterable[Reason]:
 
 def _water(one: Judgement) -> Iterable[Reason]:
     state = one.water
-    limit = one.asset.water_limit_percent
+    limit, low = one.asset.water_limit_percent, state.cold_percent[0]
     cold = " to ".join(dict.fromkeys(f"{percent:.0f}" for percent in state.cold_percent)) + " %"
     if state.state == wetness.NOT_MET:
         yield Reason(ACT, f"wetter than its limit: {state.percent:.0f} % of saturation, limit {limit:g} %")
-    elif state.state == wetness.FREE:
+    if state.state == wetness.FREE or (state.state == wetness.NOT_MET and low >= 100):
         yield Reason(
             ACT,
             f"free water when cold: full below {state.free_below_c[0]:.0f} degC, and it gets down to "
@@ -138,8 +140,8 @@ def _charts(one: Judgement, newest: float) -> Iterable[Reason]:
             unit = " um(c)" if "um" in rising[0] else ""
             yield Reason(
                 LOOK,
-                f"above what is usual for it since {date(first)}: {names}{unit}, by up to {away:.1f} "
-                f"{series.unit}",
+                f"above what is usual for it since {date(first)}: {names}{unit}, by up to "
+                f"{away:.1f} {series.unit}",
             )
 
 
@@ -148,7 +150,7 @@ def _changes(one: Judgement, newest: float) -> Iterable[Reason]:
         stepped: dict[float, list[str]] = {}
         for k, changes in enumerate(series.changes):
             for change in changes[-1:]:
-                if change.step > 0 and change.days >= newest - LATELY_DAYS:
+                if change.step >= _TOLD[series.unit] and change.days >= newest - LATELY_DAYS:
                     name = series.names[k].removesuffix(" um(c)")
                     stepped.setdefault(change.days, []).append(f"{name} {change.step:+.1f}")
         if stepped:

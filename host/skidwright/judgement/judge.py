@@ -1,5 +1,6 @@
 """Everything said of one asset over time, brought together."""
 
+import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -45,11 +46,16 @@ class Judgement:
 
 
 def judge(
-    history: History, asset: AssetRecord, limits: CheckLimits | None = None, happened: Sequence[Event] = ()
+    history: History,
+    asset: AssetRecord,
+    limits: CheckLimits | None = None,
+    happened: Sequence[Event] = (),
+    calibration_due: datetime.date | None = None,
 ) -> Judgement:
     """Judge an asset by its history. `limits` are those of the checks; `happened` what was done to it, in
     order.
 
+    `calibration_due` holds where the newest sample does not say when the counter's calibration runs out.
     The newest sample is what counts as now; how long ago that is, is for `attention` to say.
     """
     particles = particle_series(history)
@@ -58,7 +64,9 @@ def judge(
     spacing = np.diff(dated[-60:]).astype(np.int64) / 86_400_000
     valid = history.counts_verdict == VALID
     since_valid = int(np.argmax(valid[::-1])) if valid.any() else len(history)
-    due = int(history.due_day[-1]) if len(history) else 0
+    due = np.datetime64(calibration_due, "D") if calibration_due else np.datetime64("NaT", "D")
+    if len(history) and history.due_day[-1]:
+        due = np.datetime64("2000-01-01", "D") + int(history.due_day[-1])
     return Judgement(
         asset=asset,
         samples=len(history),
@@ -74,7 +82,7 @@ def judge(
         forecasts=tuple(_of_channel(particles, asset, k) for k in range(4)),
         water_forecast=_of_water(water, asset),
         hints=tuple(hints(history, particles, water, happened, _has_cooler(asset))),
-        due_day=np.datetime64("2000-01-01") + due if due else np.datetime64("NaT", "D"),
+        due_day=due,
     )
 
 

@@ -24,6 +24,8 @@ LOOK_BACK_DAYS = 90.0
 PAUSE_INTERVALS, PAUSE_HOURS = 3.0, 4.0
 LEAST_STARTS = 6
 RARE, SELDOM = 0.001, 0.01
+# Water is worth a hint from so many percent of saturation on.
+LEAST_WETTER = 5.0
 
 
 def large_only(particles: Series) -> list[Hint]:
@@ -90,9 +92,11 @@ def _times(ratio: float) -> str:
 def water(water: Series, particles: Series, has_cooler: bool) -> list[Hint]:
     """Water rising by itself."""
     line = water.trends[0] if water.trends else None
-    stepped = [c for c in water.changes[0] if c.step > 5] if water.changes else []
-    rising = line is not None and line.rising and line.slope * line.span_days >= 5
-    if not rising and not (stepped and stepped[-1].days >= water.points.days[-1] - 30):
+    stepped = [c for c in water.changes[0] if c.step >= LEAST_WETTER] if water.changes else []
+    rising = line is not None and line.rising and line.slope * line.span_days >= LEAST_WETTER
+    stepped = stepped if stepped and stepped[-1].days >= water.points.days[-1] - 30 else []
+    away = _above_usual(water)
+    if not rising and not stepped and away < LEAST_WETTER:
         return []
     if any(t is not None and t.rising and t.slope * t.span_days >= LEAST_STEP for t in particles.trends[:2]):
         return []
@@ -103,6 +107,12 @@ def water(water: Series, particles: Series, has_cooler: bool) -> list[Hint]:
             "particles did not rise"
         )
         at = line.last_days
+    elif not stepped:
+        evidence = (
+            f"{away:+.0f} % of saturation at {water.reference} against what is usual, in alarm; "
+            "particles did not rise"
+        )
+        at = float(water.points.days[-1])
     else:
         evidence = (
             f"{stepped[-1].step:+.0f} % of saturation at {water.reference} about "
@@ -121,10 +131,18 @@ def water(water: Series, particles: Series, has_cooler: bool) -> list[Hint]:
             "Water rose while particles did not.",
             evidence,
             f"{cooler}: compare its pressures, water against oil side, when running and when standing",
-            "condensation while standing; wash-down; a breather that takes in damp air; new fluid with water in "
-            "it; a drifting water sensor",
+            "condensation while standing; wash-down; a breather that takes in damp air; wet new fluid; "
+            "a drifting water sensor",
         )
     ]
+
+
+def _above_usual(water: Series) -> float:
+    """How far the newest points in alarm lie above usual, percent of saturation; 0 when none is."""
+    charts = water.charts
+    if charts is None or not charts.up[-7:, 0].any():
+        return 0.0
+    return float(np.nanmedian(water.points.values[-3:, 0] - charts.usual[-3:, 0]))
 
 
 def starts(history: History, found: Levels, recent: Sequence[Event], since: float) -> list[Hint]:

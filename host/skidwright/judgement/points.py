@@ -17,6 +17,8 @@ CHANNELS = 4
 MS_PER_DAY = 86_400_000
 # So many points at most are looked at in detail: a year of days.
 MOST_POINTS = 366
+# A young log is cut into as many.
+FEWEST_POINTS = 60
 # Counting noise of a logarithm to base 2 of one count, and the loss of a median against a mean (both exact
 # for many particles and samples): see docs/judgement.md.
 _LOG2_E = 1 / np.log(2)
@@ -67,13 +69,20 @@ def never_none(history: History, rows: NDArray[np.intp] | slice) -> Floats:
     return np.asarray(history.per_ml[rows] + half[:, None])
 
 
-def count_points(history: History, width_days: float = 1.0) -> Points:
+def width_days(days: Floats) -> float:
+    """The span of time of a point: a day, or with less than 60 days of samples a sixtieth of these."""
+    span = float(days[-1] - days[0]) if len(days) else 0.0
+    return min(1.0, max(span * (1 + 1e-9) / FEWEST_POINTS, 1e-6))
+
+
+def count_points(history: History) -> Points:
     """Logarithm to base 2 of particles per mL >=4, >=6, >=14, >=21 um(c): one up is twice as many.
 
     Half a particle is added to each count so that none has a logarithm too.
     """
     rows = count_rows(history)
-    made = _medians(history.utc_ms[rows] / MS_PER_DAY, never_none(history, rows), width_days)
+    days = history.utc_ms[rows] / MS_PER_DAY
+    made = _medians(days, never_none(history, rows), width_days(days))
     counts = history.counts[rows][-_USUAL:]
     usual = np.median(counts, axis=0) if len(counts) else np.zeros(CHANNELS)
     each = np.median(made.samples) if len(made) else 1
@@ -81,9 +90,9 @@ def count_points(history: History, width_days: float = 1.0) -> Points:
     return Points(made.days, np.log2(made.values), made.samples, floor)
 
 
-def value_points(days: Floats, values: Floats, width_days: float = 1.0) -> Points:
+def value_points(days: Floats, values: Floats) -> Points:
     """Points of one series given as days since 1970, oldest first, and values (n,)."""
-    return _medians(days, values[:, None], width_days)
+    return _medians(days, values[:, None], width_days(days))
 
 
 def coarser(points: Points, most: int = MOST_POINTS) -> Points:
@@ -96,12 +105,12 @@ def coarser(points: Points, most: int = MOST_POINTS) -> Points:
     return Points(made.days, made.values, made.samples, points.floor / np.sqrt(each))
 
 
-def _medians(days: Floats, values: Floats, width_days: float) -> Points:
-    """Medians over spans of `width_days` that end at the newest sample, so that the newest span is full."""
+def _medians(days: Floats, values: Floats, width: float) -> Points:
+    """Medians over spans of `width` days that end at the newest sample, so that the newest span is full."""
     n, series = values.shape
     if not n:
         return Points(np.zeros(0), np.zeros((0, series)), np.zeros(0, np.int64), np.zeros(series))
-    span = np.ceil((days - days[-1]) / width_days - 1e-9).astype(np.int64)
+    span = np.ceil((days - days[-1]) / width - 1e-9).astype(np.int64)
     starts = np.flatnonzero(np.r_[True, span[1:] != span[:-1]])
     counts = np.diff(np.r_[starts, n])
     middle = np.add.reduceat(days, starts) / counts

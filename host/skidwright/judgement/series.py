@@ -71,14 +71,14 @@ def water_series(history: History, asset: Asset | AssetRecord) -> tuple[Series, 
     rows = np.flatnonzero(good & np.isfinite(history.temperature_c) & np.isfinite(history.water_percent))
     if not len(rows):
         empty = Points(np.zeros(0), np.zeros((0, 1)), np.zeros(0, np.int64), np.zeros(1))
-        return _judged(("water",), "%", empty, ""), np.nan
+        return _judged(("water",), "% of saturation", empty, ""), np.nan
     at_c = asset.coldest_c
     if at_c is None:
         at_c = round(float(np.median(history.temperature_c[rows[-200:]])), 0)
     values = carried(history.water_percent[rows], history.temperature_c[rows], at_c, fluids_of(asset)[0])
     made = value_points(history.utc_ms[rows] / MS_PER_DAY, values)
     points = Points(made.days, made.values, made.samples, np.array([WATER_NOISE]))
-    return _judged(("water",), "%", points, f"{at_c:g} degC"), at_c
+    return _judged(("water",), "% of saturation", points, f"{at_c:g} degC"), at_c
 
 
 def _judged(names: tuple[str, ...], unit: str, whole: Points, reference: str) -> Series:

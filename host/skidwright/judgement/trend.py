@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 CONFIDENCE = 0.95
 # A slope through fewer points, or less time, is no trend.
 LEAST_POINTS = 8
-LEAST_DAYS = 2.0
+LEAST_DAYS = 1.0
 
 
 @dataclass(frozen=True)

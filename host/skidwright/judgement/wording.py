@@ -39,7 +39,9 @@ def percent(chance: float) -> str:
 
 
 def span(days: float) -> str:
-    """A length of time in words: "36 hours", "12 days", "8 weeks", "14 months"."""
+    """A length of time in words: "45 minutes", "36 hours", "12 days", "8 weeks", "14 months"."""
+    if days < 0.125:
+        return f"{days * 1440:.0f} minutes"
     if days < 3:
         return f"{days * 24:.0f} hours"
     if days < 60:
