@@ -155,3 +155,8 @@ def test_statement_on_the_log(reports) -> None:
 
 def test_digest_is_what_sha256sum_would_print(reports) -> None:
     assert reports[1].integrity.digest == hashlib.sha256(sl.log_bytes(story())).hexdigest()
+
+
+def test_what_it_was_judged_with_has_a_digest(reports) -> None:
+    first, second = list(reports.values())[:2]
+    assert len(first.judged_with) == 64 and first.judged_with != second.judged_with

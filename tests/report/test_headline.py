@@ -6,7 +6,7 @@ import datetime
 import numpy as np
 import pytest
 from skidwright.report import headline
-from skidwright.report.model import REJECTED, SUSPECT
+from skidwright.report.model import REJECTED, SUSPECT, Happening
 
 
 def test_clean_and_dry(make) -> None:
@@ -110,6 +110,30 @@ def test_a_damaged_log_takes_from_sureness(make, field: str, value: int) -> None
     said = headline.judge(data)
     assert said.sureness == "fair"
     assert any("integrity" in line for line in said.sureness_reasons)
+
+
+def test_water_readings_that_failed_take_from_sureness(make, change) -> None:
+    data = make()
+    water = data.samples.water_verdict.copy()
+    water[-5:] = REJECTED
+    said = headline.judge(change(data, water_verdict=water))
+    assert said.sureness == "fair"
+    assert "15 of the newest 20 have valid water." in said.sureness_reasons
+
+
+def test_a_stretch_that_has_ended_is_told_first(make) -> None:
+    happening = Happening(
+        np.datetime64("2026-03-03T06:36", "ms"), "2026-03-03T06:36:00Z", "A", "dirtier than target",
+        "7 valid samples, until 2026-03-03T10:01:03Z, worst 21/20/16 (target 19/17/14)",
+    )  # fmt: skip
+    lasting = dataclasses.replace(happening, detail="7 valid samples, still so at the end, worst 21/20/16")
+    said = headline.judge(dataclasses.replace(make(), happenings=[happening]))
+    assert said.findings[-1].startswith(
+        "It was dirtier than target from 2026-03-03T06:36:00Z: 7 valid samples"
+    )
+    assert not any(
+        "It was" in f for f in headline.judge(dataclasses.replace(make(), happenings=[lasting])).findings
+    )
 
 
 def test_calibration_over_or_unknown_takes_from_sureness(make) -> None:

@@ -10,6 +10,8 @@ from skidwright.report.happenings import Told, iso
 # So many valid samples within limits end a stretch: one sample on the border does not.
 _CALM = 2
 SHOWN = 20
+KINDS = ("dirtier than target", "wetter than limit")
+LASTING = "still so at the end"
 
 
 def of(samples: History, asset: Asset) -> list[Told]:
@@ -22,7 +24,7 @@ def of(samples: History, asset: Asset) -> list[Told]:
             worst = format_code(samples.code[rows[first : last + 1], :3].max(axis=0).tolist())
             span = _span(samples, rows, first, last, end)
             detail = f"{span}, worst {worst} (target {format_code(asset.target)})"
-            found.append(Told(_ms(samples, rows[first]), "dirtier than target", detail, True))
+            found.append(Told(_ms(samples, rows[first]), KINDS[0], detail, True))
     if asset.water_limit_percent is not None:
         rows = np.flatnonzero(samples.water_verdict == VALID)
         over = samples.water_percent[rows] > asset.water_limit_percent
@@ -32,7 +34,7 @@ def of(samples: History, asset: Asset) -> list[Told]:
                 f"{_span(samples, rows, first, last, end)}, worst {worst_percent:.0f} % "
                 f"(limit {asset.water_limit_percent:g} %)"
             )
-            found.append(Told(_ms(samples, rows[first]), "wetter than limit", detail, True))
+            found.append(Told(_ms(samples, rows[first]), KINDS[1], detail, True))
     found.sort()
     return found[-SHOWN:]
 
@@ -59,5 +61,5 @@ def _span(samples: History, rows: NDArray[np.intp], first: int, last: int, end: 
     count = last - first + 1
     times = f"{count} valid sample{'s' if count > 1 else ''}"
     if end is None:
-        return f"{times}, still so at the end"
+        return f"{times}, {LASTING}"
     return f"{times}, until {iso(_ms(samples, rows[end]))}"

@@ -1,6 +1,9 @@
 """Brings an asset's samples, verdicts, events and the state of its logs together for a report."""
 
+import hashlib
+import json
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 
 from skidwright.assessment import Assessment
 from skidwright.calibration.due import due_days
@@ -46,9 +49,17 @@ def _report(samples: History, config: Config) -> AssetReport:
         calibration_due=due["counter"],
         meter_due=due["flow meter"],
         loops_due=due["current loops"],
+        judged_with=_digest(config, number),
         note=config.note,
         limits=config.limits(),
     )
+
+
+def _digest(config: Config, number: int) -> str:
+    """SHA-256 of what a judgement depends on besides the log, as JSON with sorted names."""
+    parts = (config.asset(number), config.counter, config.limits())
+    text = json.dumps([asdict(part) for part in parts], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _band(log: Assessment, settings_crc: int, config: Config) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from skidwright.config import format_code
+from skidwright.report import excursions
 from skidwright.report.cleanliness import NO_COUNTS, cleanliness
 from skidwright.report.dryness import NO_WATER, NOT_MEASURED, dryness
 from skidwright.report.model import VALID, AssetReport
@@ -44,7 +45,8 @@ def judge(data: AssetReport) -> Headline:
         actions = ["Nothing out of turn: carry on sampling and change filters as the machine's maker says."]
     elif grade == CLOSE and not actions:
         actions = ["Keep sampling and watch the direction."]
-    headline = Headline(grade, _title(clean, dry), clean.findings + dry.findings, actions)
+    findings = clean.findings + dry.findings + _gone_by(data)
+    headline = Headline(grade, _title(clean, dry), findings, actions)
     headline.sureness, headline.sureness_reasons = sureness(data)
     believed = np.flatnonzero(samples.counts_verdict == VALID)
     if len(believed):
@@ -54,6 +56,17 @@ def judge(data: AssetReport) -> Headline:
     if len(wet):
         headline.latest_water = f"{samples.water_percent[wet[-1]]:.0f} %"
     return headline
+
+
+def _gone_by(data: AssetReport) -> list[str]:
+    """The newest stretch of dirt and of water that has ended: good now is not the whole story."""
+    lines = []
+    for what in excursions.KINDS:
+        ended = [h for h in data.happenings if h.what == what and excursions.LASTING not in h.detail]
+        if ended:
+            newest = max(ended, key=lambda h: h.when)
+            lines.append(f"It was {what} from {newest.when_text}: {newest.detail}.")
+    return lines
 
 
 def _worse(one: str, other: str) -> str:

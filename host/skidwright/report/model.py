@@ -95,5 +95,6 @@ class AssetReport:
     calibration_due: datetime.date | None = None  # of the counter
     meter_due: datetime.date | None = None  # None: never calibrated, as far as the board was told
     loops_due: datetime.date | None = None
+    judged_with: str = ""  # SHA-256 of asset, counter and thresholds
     note: str = ""  # for the top of the page
     limits: CheckLimits = field(default_factory=CheckLimits)

@@ -4,7 +4,7 @@ import datetime
 
 import numpy as np
 
-from skidwright.report.model import VALID, AssetReport
+from skidwright.report.model import ABSENT, VALID, AssetReport
 from skidwright.report.part import JUDGED
 
 RECENT = 20
@@ -27,6 +27,7 @@ def sureness(data: AssetReport) -> tuple[str, list[str]]:
     if since >= JUDGED:
         doubts += 2
         reasons.append(f"The newest {since} samples are not valid, so the present state may have moved on.")
+    doubts += _water(data, reasons)
     codes = samples.code[samples.counts_verdict == VALID][-JUDGED:, :3].astype(int)
     spread = int((codes.max(axis=0) - codes.min(axis=0)).max())
     if spread <= 1:
@@ -43,6 +44,17 @@ def sureness(data: AssetReport) -> tuple[str, list[str]]:
     else:
         reasons.append("The log is complete and every record was verified.")
     return ("high" if doubts == 0 else "fair" if doubts == 1 else "low"), reasons
+
+
+def _water(data: AssetReport, reasons: list[str]) -> int:
+    """Doubts about the water readings, where any are taken; why goes to `reasons`."""
+    verdicts = data.samples.water_verdict[-RECENT:]
+    measured = verdicts[verdicts != ABSENT]
+    if not len(measured):
+        return 0
+    valid = int((measured == VALID).sum())
+    reasons.append(f"{valid} of the newest {len(measured)} have valid water.")
+    return 1 if valid < 0.8 * len(measured) or not (measured[-JUDGED:] == VALID).any() else 0
 
 
 def _calibrations(data: AssetReport) -> list[tuple[str, bool]]:
