@@ -253,12 +253,14 @@ class Timeline:
         at = _possible(np.asarray(uptime_ms))
         boots = (np.asarray(boot).astype(np.int64) - self._first_boot) & 0xFFFF
         knot = self._knot_before(boots * _BOOT_SHIFT + at)
+        if np.all(knot == knot[0]):
+            knot = knot[:1]  # records between two knots, the usual case: one span for all
         known = self._boot[knot] == boots
         base, middle, rate, below, below_next, above, above_next = self._spans[:, knot]
         since = at - base
         fast, slow = 1 + self._drift, 1 - self._drift
         with np.errstate(invalid="ignore"):
-            middle += since * rate
+            middle = middle + since * rate
             down = np.minimum(below + since * (rate - slow), below_next + since * (rate - fast))
             up = np.minimum(above + since * (fast - rate), above_next + since * (slow - rate))
             worst = np.maximum(down, up)

@@ -8,14 +8,17 @@ from skidwright.checks.columns import Columns, Mask
 
 _DAY_MS = 86_400_000
 _DAY_ZERO = 10_957  # 2000-01-01 in days since 1970-01-01
-_NO_TIME = np.iinfo(np.int64).min
 _WANTED_BY = "calibration intervals are the laboratory's or the shop's own"
 
 
 def _over(c: Columns, due_day: NDArray[np.generic]) -> Mask:
     """The sample was counted after that day (0: not known), as far as its time is known."""
-    due = np.asarray(due_day).astype(np.int64)
-    return np.asarray((due > 0) & (c.utc_ms != _NO_TIME) & (c.utc_ms // _DAY_MS - _DAY_ZERO > due))
+    due = np.asarray(due_day)
+    if not due.any():
+        return np.zeros(c.n, np.bool_)
+    # an unknown time lies before all others
+    end_ms = (due.astype(np.int64) + (_DAY_ZERO + 1)) * _DAY_MS
+    return np.asarray((due > 0) & (c.utc_ms >= end_ms))
 
 
 def counter_over(c: Columns) -> Mask:

@@ -115,7 +115,10 @@ class Columns:
     @cached_property
     def step_per_ml(self) -> Floats:
         """How much more per mL was counted than in the sample before of any asset, (4, n); at first 0."""
-        return np.asarray(np.nan_to_num(self.per_ml - self.earlier_per_ml, copy=False))
+        step = self.per_ml - self.earlier_per_ml
+        # only the first sample of a log has none before it
+        step[:, :1] = np.nan_to_num(step[:, :1])
+        return np.asarray(step)
 
     @cached_property
     def left_over_per_ml(self) -> Floats:

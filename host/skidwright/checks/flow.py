@@ -67,8 +67,9 @@ def carried_over(c: Columns) -> Mask:
     volumes = c.purge_ul / max(c.limits.line_volume_ul, 1e-9)
     left = np.where(volumes > 0.5, 0.25 / np.maximum(volumes, 0.5) ** 2, 1.0)
     # this asset's own level is what would be there without the step: a share `left` of it is missing
-    false = left / np.maximum(1 - left, 0.1) * np.abs(c.step_per_ml)
-    remains = false - c.limits.carryover_percent / 100 * c.per_ml
+    remains = np.abs(c.step_per_ml)
+    remains *= left / np.maximum(1 - left, 0.1)
+    remains -= c.limits.carryover_percent / 100 * c.per_ml
     if not (remains > 0).any():
         return np.zeros(c.n, np.bool_)
     # each channel's own counting noise is allowed for: a single particle is no carry-over

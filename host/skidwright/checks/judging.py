@@ -66,7 +66,7 @@ class Judge:
             reasons=reasons,
             per_ml=np.ascontiguousarray(c.true_per_ml.T),
             codes=_codes(c),
-            left_over_per_ml=np.ascontiguousarray(c.left_over_per_ml.T),
+            left_over_per_ml=np.ascontiguousarray(c.left_over_per_ml.T, dtype=np.float32),
             loss=np.ascontiguousarray(c.loss.T),
             water_percent=c.saturation("mean"),
             utc_ms=c.utc_ms,

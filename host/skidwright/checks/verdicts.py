@@ -30,7 +30,7 @@ class Verdicts:
     verdict: NDArray[np.uint8]
     reasons: NDArray[np.uint64]
     per_ml: NDArray[np.float64]
-    left_over_per_ml: NDArray[np.float64]
+    left_over_per_ml: NDArray[np.float32]
     codes: NDArray[np.uint8]
     loss: NDArray[np.float64]
     water_percent: NDArray[np.float64]
@@ -75,5 +75,7 @@ def ids_of(reasons: int, notes: bool = True) -> list[str]:
 
 def join(parts: list[Verdicts]) -> Verdicts:
     """Verdicts of consecutive stretches as one. ValueError for an empty list."""
+    if len(parts) == 1:
+        return parts[0]
     names = Verdicts.__dataclass_fields__
     return Verdicts(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
