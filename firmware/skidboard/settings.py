@@ -141,10 +141,8 @@ def check_all(values):
             problems.append("cleanup_output: output %d opens a sampling valve" % output)
         if output == MAX_ASSETS and whole["tachometer_pulses_rev"]:
             problems.append("cleanup_output: output %d is the tachometer's" % output)
-        if whole["tachometer_pulses_rev"] and len(whole[ASSETS]) == MAX_ASSETS:
-            problems.append(
-                "tachometer_pulses_rev: the tachometer takes the eighth valve; list 7 assets at most"
-            )
+        if whole["tachometer_pulses_rev"] and MAX_ASSETS in (len(whole[ASSETS]), whole["cleanup_output"]):
+            problems.append("tachometer_pulses_rev: the tachometer has output 8; leave it free")
     return problems
 
 

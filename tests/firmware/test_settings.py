@@ -42,6 +42,17 @@ def test_settings_that_belong_together():
     assert len(problems) == 1 and problems[0].startswith("flow_set_ul_s:")
 
 
+def test_the_tachometer_takes_output_8():
+    eight = [1, 2, 3, 4, 5, 6, 7, 8]
+    assert settings.check_all({"tachometer_pulses_rev": 2, "assets": eight[:7]}) == []
+    for clash in ({"assets": eight}, {"cleanup_output": 8}):
+        clash["tachometer_pulses_rev"] = 2
+        problems = settings.check_all(clash)
+        assert len(problems) == 1 and problems[0].startswith("tachometer_pulses_rev:"), clash
+        clash["tachometer_pulses_rev"] = 0
+        assert settings.check_all(clash) == []
+
+
 def test_digest_follows_values_not_order():
     values = settings.defaults()
     other = {}

@@ -23,6 +23,20 @@ def test_links_lead_somewhere(page):
     assert [x for x in links if not x.startswith("http") and not (ROOT / "docs" / x).exists()] == []
 
 
+def test_files_that_answer_the_traps_exist():
+    """Each row of the design page's table of traps points at code; what it points at is there."""
+    rows = text("design").partition("| trap | answer | where |")[2].partition("## The log")[0]
+    names = re.findall(r"`([a-z_/]+\.(?:py|toml))(?:: ([a-z_]+))?`", rows)
+    assert len(names) > 25
+    files = [p for top in ("firmware", "host", "hardware", "tests") for p in (ROOT / top).rglob("*.*")]
+    for name, function in names:
+        found = [p for p in files if p.as_posix().endswith("/" + name)]
+        assert found, name
+        assert not function or any(f"def {function}" in p.read_text(encoding="utf-8") for p in found), (
+            function
+        )
+
+
 @pytest.mark.parametrize("page", PAGES)
 def test_commands_exist(page):
     named = re.findall(r"(?:^|`)skidwright ([a-z]+)", text(page), re.MULTILINE)
