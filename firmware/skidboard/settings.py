@@ -26,6 +26,9 @@ TABLE = {
     "flow_high_ul_s": ("uL/s", 50, 20000, 1000),
     "purge_flow_ul_s": ("uL/s", 50, 20000, 2000),
     "meter_pulse_nl": ("nL", 1000, 1000000, 200000),
+    "meter_uncertainty_cpct": ("0.01 %", 0, 2000, 100),
+    "fluid_v40_dmm2_s": ("0.1 mm2/s", 0, 50000, 0),
+    "fluid_v100_dmm2_s": ("0.1 mm2/s", 0, 5000, 0),
     # Pump and controller
     "pump_full_ul_s": ("uL/s", 100, 60000, 4000),
     "pump_slip_permille": ("1/1000", 0, 500, 0),
@@ -78,12 +81,17 @@ ASSETS = "assets"
 ASSETS_DEFAULT = [1]
 MAX_ASSETS = 8
 MAX_ASSET_NUMBER = 65535
+# Volume of a meter pulse against viscosity: up to four of [mm2/s, nL], by rising viscosity.
+METER_TABLE = "meter_table"
+METER_POINTS = 4
+NAMES = list(TABLE) + [ASSETS, METER_TABLE]
 
 
 def defaults():
     """A new dictionary of all settings at their defaults."""
     values = {name: row[3] for name, row in TABLE.items()}  # type: dict[str, object]
     values[ASSETS] = list(ASSETS_DEFAULT)
+    values[METER_TABLE] = []
     return values
 
 
@@ -101,6 +109,15 @@ def check(name, value):
                 return "assets: %s is not a whole number from 1 to %d" % (number, MAX_ASSET_NUMBER)
         if len(set(value)) != len(value):
             return "assets: a number stands twice"
+        return None
+    if name == METER_TABLE:
+        before = 1
+        for point in value if isinstance(value, list) and len(value) <= METER_POINTS else [0]:
+            if not isinstance(point, list) or len(point) != 2 or not (_is_int(point[0]) and _is_int(point[1])):
+                return "meter_table: a list of up to %d [mm2/s, nL] is needed" % METER_POINTS
+            if not before < point[0] <= 5000:
+                return "meter_table: viscosities from 2 to 5000 mm2/s are needed, each above the last"
+            before = point[0]
         return None
     if name not in TABLE:
         return "%s: there is no such setting" % name
@@ -130,6 +147,12 @@ def check_all(values):
         if 0 < whole["watchdog_ms"] < WATCHDOG_LEAST_MS:
             # It is fed once a second at rest, and a record may take a while.
             problems.append("watchdog_ms: must be 0 (none) or at least %d" % WATCHDOG_LEAST_MS)
+        v40, v100 = whole["fluid_v40_dmm2_s"], whole["fluid_v100_dmm2_s"]
+        if (v40 or v100 or whole[METER_TABLE]) and not 20 <= v100 < v40:
+            problems.append("fluid_v100_dmm2_s: at least 20, and below fluid_v40_dmm2_s, is needed")
+        for point in whole[METER_TABLE]:
+            if not 3 * whole["meter_pulse_nl"] <= 4 * point[1] <= 5 * whole["meter_pulse_nl"]:
+                problems.append("meter_table: %d nL is not within a quarter of meter_pulse_nl" % point[1])
         if whole["duty_min_permille"] >= whole["duty_max_permille"]:
             problems.append("duty_min_permille: must be below duty_max_permille")
         if whole["water_low_cpct"] >= whole["water_high_cpct"]:
@@ -141,7 +164,7 @@ def check_all(values):
             problems.append("cleanup_output: output %d opens a sampling valve" % output)
         if output == MAX_ASSETS and whole["tachometer_pulses_rev"]:
             problems.append("cleanup_output: output %d is the tachometer's" % output)
-        if whole["tachometer_pulses_rev"] and MAX_ASSETS in (len(whole[ASSETS]), whole["cleanup_output"]):
+        if whole["tachometer_pulses_rev"] and len(whole[ASSETS]) == MAX_ASSETS:
             problems.append("tachometer_pulses_rev: the tachometer has output 8; leave it free")
     return problems
 

@@ -48,7 +48,7 @@ def test_the_tachometer_takes_output_8():
     for clash in ({"assets": eight}, {"cleanup_output": 8}):
         clash["tachometer_pulses_rev"] = 2
         problems = settings.check_all(clash)
-        assert len(problems) == 1 and problems[0].startswith("tachometer_pulses_rev:"), clash
+        assert len(problems) == 1 and "tachometer" in problems[0], clash
         clash["tachometer_pulses_rev"] = 0
         assert settings.check_all(clash) == []
 
