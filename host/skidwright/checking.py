@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
+from skidboard import records
 
 from skidwright import confidence
 from skidwright.assessment import Assessment
@@ -12,12 +13,15 @@ from skidwright.checks.check import SEVERITY_WORDS
 from skidwright.checks.verdicts import ids_of
 from skidwright.config import Config
 from skidwright.decoded import Dataset
+from skidwright.fault_table import FAULTS
 from skidwright.integrity import MAX_FINDINGS
 from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.trade import iso4406, water
 
 _FEW = iso4406.FEW_PARTICLES
 _AT_A_TIME = 2000
+_FAULTS = {fault.number: fault for fault in FAULTS}
+_BY_COMMAND = 0xFFFF  # in place of a fault's number
 
 
 class Tally:
@@ -95,8 +99,35 @@ class Tally:
                 {"asset": number, "name": self._config.asset(number).name, **_by_quantity(sums)}
                 for number, sums in sorted(self._verdicts.items())
             ],
+            "not_taken": self._not_taken(logs),
             "reasons": self._reason_rows(),
         }
+
+    def _not_taken(self, logs: Sequence[Assessment]) -> list[dict[str, Any]]:
+        """Cycles that ended without a sample: how many of each asset for each cause, and when."""
+        found: dict[tuple[int, int], list[int]] = {}
+        for log in logs:
+            utc_ms = log.event_times()[0]
+            for i in np.flatnonzero(log.events["kind"] == records.SKIPPED).tolist():
+                asset = int(log.events["asset"][i])
+                if not self._only or asset in self._only:
+                    found.setdefault((asset, int(log.events["code"][i])), []).append(int(utc_ms[i]))
+        rows = []
+        for (asset, code), times in sorted(found.items()):
+            fault = _FAULTS.get(code)
+            why = "given up by command" if code == _BY_COMMAND else f"fault {code}"
+            rows.append(
+                {
+                    "asset": asset,
+                    "name": self._config.asset(asset).name,
+                    "why": fault.name if fault else why,
+                    "cycles": len(times),
+                    "first_utc": _utc(min(times)),
+                    "last_utc": _utc(max(times)),
+                    "remedy": fault.remedy if fault else "Nothing to remedy.",
+                }
+            )
+        return rows
 
     def _reason_rows(self) -> list[dict[str, Any]]:
         order = sorted(
@@ -162,6 +193,11 @@ def _integrity(segments: int, links: int) -> str:
     return f"all verified, {links:,} links of the chain hold"
 
 
+def _utc(utc_ms: int) -> str | None:
+    """ISO 8601 to the second; None where the time is not known."""
+    return None if utc_ms == UNKNOWN_UTC_MS else f"{np.datetime64(utc_ms // 1000, 's')}Z"
+
+
 def _span(low: float, high: float) -> list[float | None] | None:
     """Limits of a concentration as a pair; None for ones not known, and for an upper limit without end."""
     if np.isnan(low):
@@ -178,7 +214,7 @@ def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
     water = float(verdicts.water_percent[i])
     return {
         "seq": int(sample["seq"]),
-        "utc": None if utc_ms == UNKNOWN_UTC_MS else f"{np.datetime64(utc_ms // 1000, 's')}Z",
+        "utc": _utc(utc_ms),
         "utc_uncertainty_s": None if error_ms == UNBOUNDED_MS else error_ms / 1000,
         "asset": int(sample["asset"]),
         "run": int(sample["run"]),

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 import synthetic_log as sl
+from cli.conftest import write_archive
+from skidboard import faults, records
 
 
 def test_check_counts_what_was_put_in(run, archive: Path) -> None:
@@ -46,6 +48,48 @@ def test_check_all_gives_each_sample_once(run, archive: Path) -> None:
     listed = [line.split() for line in text if line[:1].isdigit()]
     assert len(listed) == 30
     assert {line[2] for line in listed} == {"1"}
+    end = next(i for i, line in enumerate(text) if "records (" in line)
+    assert max(map(len, text[:end])) <= 100
+
+
+def test_check_all_says_what_a_count_leaves_open(run, archive: Path) -> None:
+    rows = run("check", "--archive", archive, "--all", "--json").json["samples"]
+    text = run("check", "--archive", archive, "--all").out.splitlines()
+    first = next(i for i, line in enumerate(text) if line.startswith("2 "))
+    row, below = rows[0], text[first + 1]
+    for (low, high), chances in zip(row["limits_per_ml"][:3], row["scale_number_chances"], strict=True):
+        assert f"{low:g}-{high:g}: {chances}" in below
+    assert "because of flow-band" in "\n".join(text)
+    # three with flow out of band and two with a broken water loop; the notes are the same for all
+    assert sum("because of" in line for line in text) == 5
+    assert sum("noted from here on" in line for line in text) == 1
+    assert len(rows) == 60
+
+
+def test_check_counts_cycles_without_a_sample(run, tmp_path: Path) -> None:
+    skipped = [
+        sl.event(records.SKIPPED, seq, 1, seq * 600_000, code=code, asset=asset)
+        for seq, code, asset in (
+            (2, faults.BAND_NOT_REACHED, 1),
+            (3, faults.BAND_NOT_REACHED, 1),
+            (4, 0xFFFF, 2),
+        )
+    ]
+    body = sl.samples(5, first_seq=5, first_uptime_ms=3_000_000, assets=(1, 2))
+    first = sl.event(records.BOOT, 0, 1, 10, text="skidboard 0.1.0")
+    tied = sl.contact(1, 1, 60_000, sl.START_UTC_MS + 60_000)
+    write_archive(tmp_path / "skips", sl.merged(first, tied, *skipped, body))
+    found = run("check", "--archive", tmp_path / "skips", "--json").json["not_taken"]
+    assert [(row["asset"], row["why"], row["cycles"]) for row in found] == [
+        (1, "band not reached", 2),
+        (2, "given up by command", 1),
+    ]
+    # 20 and 30 minutes after the board came up, at midnight
+    assert (found[0]["first_utc"], found[0]["last_utc"]) == ("2026-01-01T00:20:00Z", "2026-01-01T00:30:00Z")
+    text = run("check", "--archive", tmp_path / "skips").out
+    assert "no sample taken" in text and "band not reached" in text
+    only = run("check", "--archive", tmp_path / "skips", "--json", "--asset", 2).json["not_taken"]
+    assert [row["asset"] for row in only] == [2]
 
 
 def test_free_water_by_the_assets_own_constants(run, archive: Path) -> None:

@@ -1,6 +1,6 @@
 """`skidwright check`: which samples may be believed, and why not the others."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,17 +13,17 @@ SHOWN_LOSSES = 12
 SAMPLE_COLUMNS = (
     ("record", 8),
     ("UTC", 20),
-    ("asset", 6),
+    ("asset", 5),
     ("code", 9),
-    ("95 % limits per mL >=4, >=6, >=14", 38),
-    ("chances of scale numbers", 44),
-    ("water %", 8),
-    ("counts", 9),
-    ("water", 9),
-    ("temp", 9),
-    ("metal", 13),
-    ("reasons", 0),
+    ("counts", 8),
+    ("water", 8),
+    ("temp", 8),
+    ("metal", 12),
+    ("water %", 0),
 )
+# The lines below a sample's own; together no wider than WIDTH, for a terminal and a printed page.
+INDENT, WIDTH = " " * 9, 100
+LEGEND = f"{INDENT}95 % limits of particles per mL: chances of the scale number; >=4 | >=6 | >=14 um(c)"
 
 
 @click.command(short_help="Say which samples may be believed, and why not the others.")
@@ -46,7 +46,10 @@ def check(
     """Judge every sample in the archive, for each quantity it carries, and say why.
 
     A sample is valid, suspect or rejected for particle counts, water, temperature and metal separately.
-    Nothing is deleted or changed. What each check looks at is in docs/checks.md.
+    Nothing is deleted or changed. What each check looks at is in docs/checks.md. Cycles that ended without a
+    sample are counted too, with their cause. With --all, each sample has a second line: for >=4, >=6 and
+    >=14 um(c) the limits between which the machine's concentration lies with 95 % confidence, and how likely
+    each scale number is.
 
     \b
     Examples:
@@ -98,6 +101,7 @@ def _print_tables(tally: Any, found: Any, each: bool) -> None:
                 pass
             continue
         output.say(f"board {one.path.parent.name}, log {one.path.stem}")
+        output.say(LEGEND)
         output.print_lines(SAMPLE_COLUMNS, _lines(tally.rows(one, each=True)))
     answer = tally.answer(found)
     for log in answer["logs"]:
@@ -119,6 +123,22 @@ def _print_tables(tally: Any, found: Any, each: bool) -> None:
         if sum(asset[quantity].values()) != asset[quantity]["not measured"]
     ]
     output.print_table((">asset", "name", "quantity", *(f">{word}" for word in tally.words)), rows)
+    if answer["not_taken"]:
+        output.print_table(
+            (">asset", "name", "no sample taken", ">cycles", "first", "last", "what to do"),
+            [
+                (
+                    s["asset"],
+                    s["name"],
+                    s["why"],
+                    f"{s['cycles']:,}",
+                    s["first_utc"],
+                    s["last_utc"],
+                    s["remedy"],
+                )
+                for s in answer["not_taken"]
+            ],
+        )
     if answer["reasons"]:
         output.print_table(
             ("reason", "speaks against", "verdict", ">samples", "what to do"),
@@ -136,19 +156,51 @@ def _limits(span: list[float | None] | None) -> str:
 
 
 def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[tuple[Any, ...]]:
+    """A sample's own line; below it what its counts leave open, and the checks that spoke against it.
+
+    Notes, many of which hold for every sample, are said where they differ from those of the sample before.
+    """
+    from skidwright.checks.catalogue import BY_ID
+    from skidwright.checks.check import NOTE
+
+    noted: list[str] = []
     for row in rows:
         verdict = row["verdict"]
+        percent = "" if row["water_percent"] is None else f"{row['water_percent']:.1f}"
+        open_left = [
+            f"{_limits(span)}: {chances or '?'}"
+            for span, chances in zip(row["limits_per_ml"], row["scale_number_chances"], strict=False)
+        ]
+        below = [*_wrapped(open_left, " | ")]
+        notes = [name for name in row["reasons"] if BY_ID[name].severity == NOTE]
+        against = [name for name in row["reasons"] if name not in notes]
+        if against:
+            below += _wrapped(against, ", ", "because of ")
+        if notes != noted:
+            below += _wrapped(notes or ["nothing any more"], ", ", "noted from here on: ")
+        noted = notes
         yield (
             row["seq"],
             row["utc"] or "unknown",
             row["asset"],
             row["code"],
-            ", ".join(_limits(span) for span in row["limits_per_ml"][:3]),
-            " / ".join(text or "?" for text in row["scale_number_chances"]),
-            "" if row["water_percent"] is None else f"{row['water_percent']:.1f}",
             verdict["counts"],
             verdict["water"],
             verdict["temperature"],
             verdict["metal"],
-            ", ".join(row["reasons"]),
+            "\n".join((percent, *below)),
         )
+
+
+def _wrapped(parts: Sequence[str], between: str, opening: str = "") -> Iterator[str]:
+    """Parts as indented lines no wider than WIDTH, broken only between parts."""
+    line = INDENT + opening
+    fresh = True
+    for part in parts:
+        more = part if fresh else between + part
+        if not fresh and len(line) + len(more) > WIDTH:
+            yield line + between.rstrip()
+            line, more = INDENT, part
+        line += more
+        fresh = False
+    yield line
