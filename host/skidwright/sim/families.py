@@ -18,7 +18,7 @@ PULSE_UL = 200.0
 METER_KNOWN_TO = 0.01
 # When a pump is measured with a cylinder and a clock: warm, at about the flow of the counts.
 _COMMISSIONED_C, _COMMISSIONED_ML_S = 45.0, 0.833
-_DURATION_S = 330
+_DURATION_S = 210
 
 Table = dict[str, Any]
 Draw = np.random.Generator
@@ -61,9 +61,9 @@ def _very_clean(table: Table, rng: Draw) -> None:
 
 def _air(table: Table, rng: Draw) -> None:
     """Air is drawn in during some of the samples."""
-    start = float(rng.uniform(60, 150))
+    start = float(rng.uniform(40, 110))
     table["fault"] = [
-        {"kind": "air", "start": start, "end": start + float(rng.uniform(5, 120)),
+        {"kind": "air", "start": start, "end": start + float(rng.uniform(5, 90)),
          "amount": _log(rng, 5, 90)},
     ]  # fmt: skip
 
@@ -93,7 +93,7 @@ def _settling(table: Table, rng: Draw) -> None:
 
 def _drifting_meter(table: Table, rng: Draw) -> None:
     """The meter's factor drifts by up to a third while samples are taken: away from right, or towards it."""
-    an_hour = float(rng.uniform(1.5, 4.0))
+    an_hour = float(rng.uniform(2.5, 6.0))
     table["fault"] = _fault("meter_drift", amount=an_hour)
     if rng.random() < 0.5:
         # drifts can only be scripted upwards: begun too low, the factor is right at the end
@@ -124,7 +124,7 @@ def _wiring(table: Table, rng: Draw) -> None:
     if rng.random() < 0.5:
         table["fault"] = _fault("dead_channel", channel=int(rng.integers(1, 5)))
     else:
-        table["fault"] = [{"kind": "water_loop_broken", "start": float(rng.uniform(0, 200))}]
+        table["fault"] = [{"kind": "water_loop_broken", "start": float(rng.uniform(0, 140))}]
 
 
 FAMILIES: dict[str, Callable[[Table, Draw], None]] = {
@@ -145,7 +145,7 @@ FAMILIES: dict[str, Callable[[Table, Draw], None]] = {
 
 
 def scenario(family: str, seed: int) -> Scenario:
-    """The scenario of a family that belongs to a seed: about five samples. KeyError for an unknown family."""
+    """The scenario of a family of a seed: three samples or so. KeyError for an unknown family."""
     return drawn(family, seed)[0]
 
 
