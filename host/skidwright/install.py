@@ -25,7 +25,7 @@ from skidwright.prompt import mpremote as _mpremote
 from skidwright.session import Session
 
 # A board that leaves its app may reset to do so, and its port is away for a moment.
-_BACK_WITHIN_S = 20.0
+_BACK_WITHIN_S = 40.0
 # Each start of mpremote costs half a second.
 _FILES_AT_ONCE = 8
 _VIRTUAL = "virtual.py"

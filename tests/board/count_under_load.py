@@ -14,7 +14,7 @@ SECONDS = 10
 
 
 def measure(board, ticks_ms, seconds):
-    """Count on `board` while its log is written; (lines to print)."""
+    """Count on `board` while its log is written; lines to print."""
     from skidboard import log_key, records
     from skidboard.journal import Journal
 
