@@ -1,0 +1,108 @@
+"""`skidwright code`: cleanliness codes of particle counts, for whoever has counts and no skid."""
+
+import click
+
+from skidwright.cli import options
+from skidwright.cli.numbers import ListCommand, Number, percent
+
+
+@click.command(
+    cls=ListCommand, short_help="Cleanliness code of particle counts (ISO 4406, AS4059, NAS 1638)."
+)
+@click.option("--per-ml", multiple=True, metavar="N N N [N]", help="Particles per mL, cumulative, by size.")
+@click.option("--counts", multiple=True, metavar="N N N [N]", help="Raw counts, cumulative, by size.")
+@click.option("--volume-ml", help="Volume in which the counts were made, mL.")
+@click.option("--dilution", default="1", show_default=True, help="Parts of mixture to one part of fluid.")
+@click.option(
+    "--standard",
+    type=click.Choice(["iso4406", "as4059", "nas1638"]),
+    default="iso4406",
+    show_default=True,
+    help="Standard to code by.",
+)
+@click.option(
+    "--sensing-volume-ml",
+    type=Number(min=0),
+    default=0.0,
+    help="Take out coincidence, by the counter's sensing volume.",
+)
+@click.option(
+    "--confidence",
+    type=Number(50, 99.9999),
+    default=95,
+    show_default=True,
+    callback=percent,
+    metavar="PERCENT",
+    help="Confidence of the intervals that --detail shows.",
+)
+@click.option(
+    "--volume-uncertainty",
+    type=Number(0, 50),
+    default=0,
+    show_default=True,
+    callback=percent,
+    metavar="PERCENT",
+    help="One standard deviation of the volume.",
+)
+@click.option("--detail", is_flag=True, help="Also show intervals and probabilities, of --counts.")
+@click.argument("rest", nargs=-1, metavar="")
+@options.json_option
+def code(
+    per_ml: tuple[str, ...],
+    counts: tuple[str, ...],
+    volume_ml: str | None,
+    dilution: str,
+    standard: str,
+    sensing_volume_ml: float,
+    confidence: float,
+    volume_uncertainty: float,
+    detail: bool,
+    rest: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Cleanliness code of cumulative particle counts at >=4, >=6, >=14 um(c), and if there is one >=21 um(c).
+
+    A size that was not wanted is written -, one with too many particles to count '*' (in quotes, or the
+    shell puts file names in its place). With --counts a number is marked >= where fewer than 20 particles
+    were counted, as ISO 4406 asks. AS4059 and NAS 1638 know more sizes: give them in order, up to six
+    (4, 6, 14, 21, 38, 70 um(c)); without them the answer is partial and says so.
+
+    \b
+    Examples:
+      skidwright code --per-ml 1300.01 640 80
+      skidwright code --counts 1600 400 13 --volume-ml 10
+      skidwright code --counts 160 40 - --volume-ml 10 --dilution 10
+      skidwright code --per-ml 1300 640 80 9 --standard as4059
+      skidwright code --counts 36000 9000 900 --volume-ml 30 --volume-uncertainty 2 --json
+    """
+    from skidwright.cli import code_answer, output
+
+    if rest:
+        raise click.UsageError(f"{rest[0]}: not a number, - or '*' (put the * in quotes)")
+    if bool(per_ml) == bool(counts):
+        raise click.UsageError("give either --per-ml or --counts")
+    if counts and volume_ml is None:
+        raise click.UsageError("--counts: the volume is missing, give --volume-ml")
+    if per_ml and (volume_ml is not None or dilution != "1"):
+        raise click.UsageError("--volume-ml and --dilution go with --counts, not with --per-ml")
+    try:
+        answer = code_answer.answer(
+            code_answer.Question(
+                values=counts or per_ml,
+                volume_ml=volume_ml if counts else None,
+                dilution=dilution,
+                standard=standard,
+                sensing_volume_ml=sensing_volume_ml,
+                confidence=confidence,
+                volume_uncertainty=volume_uncertainty,
+            )
+        )
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
+    if as_json:
+        output.print_json(answer)
+        return
+    for line in code_answer.lines(answer, detail):
+        output.say(line)
+    for note in answer["notes"]:
+        click.echo(f"note: {note}", err=True)

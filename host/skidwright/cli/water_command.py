@@ -1,0 +1,110 @@
+"""`skidwright water`: dissolved water, saturation at another temperature, where free water appears."""
+
+from typing import Any
+
+import click
+
+from skidwright.cli import options
+from skidwright.cli.numbers import Number, rounded
+
+
+@click.command(short_help="Water in oil: content, saturation elsewhere, where free water appears.")
+@click.option("--rs", type=Number(0, 100), required=True, help="Relative saturation, %.")
+@click.option("--temp", type=Number(), required=True, metavar="DEGC", help="Temperature of that reading.")
+@click.option("--to", type=Number(), metavar="DEGC", help="Another temperature to carry it to.")
+@click.option(
+    "--constants",
+    type=click.Choice(["mineral-7.09", "mineral-7.42"]),
+    default="mineral-7.09",
+    show_default=True,
+    help="Published constants to use.",
+)
+@click.option("--a", type=Number(), help="The fluid's own constants of log10 S = A - B/T: A")
+@click.option("--b", type=Number(), help="... and B.")
+@click.option(
+    "--point",
+    type=(Number(), Number(), Number()),
+    multiple=True,
+    metavar="DEGC RS PPM",
+    help="Temperature, saturation and water content (Karl Fischer) of a sample; two fit A and B.",
+)
+@options.json_option
+def water(
+    rs: float,
+    temp: float,
+    to: float | None,
+    constants: str,
+    a: float | None,
+    b: float | None,
+    point: tuple[tuple[float, float, float], ...],
+    as_json: bool,
+) -> None:
+    """Water in oil from relative saturation and temperature, by log10 S = A - B/T.
+
+    The two published pairs of A and B are for mineral insulating oil, and they differ. Hydraulic, gear and
+    engine oils dissolve other amounts: have A and B measured, or fit them from two samples with --point.
+
+    \b
+    Examples:
+      skidwright water --rs 25 --temp 60 --to 40
+      skidwright water --rs 25 --temp 60 --to 40 --constants mineral-7.42 --json
+      skidwright water --rs 25 --temp 60 --point 25 48 180 --point 60 20 180
+    """
+    from skidwright.cli import output
+    from skidwright.trade import water as wet
+
+    try:
+        oil = _solubility(constants, a, b, point)
+        content = wet.content_ppm(rs, temp, oil)
+        carried = wet.carry(rs, temp, temp if to is None else to, oil)
+        answer: dict[str, Any] = {
+            "rs_percent": rounded(carried.rs_percent, 3),
+            "at_c": temp if to is None else to,
+            "content_ppm": rounded(content, 2),
+            "free_water_ppm": rounded(carried.free_ppm, 2),
+            "free_water_below_c": rounded(wet.free_water_below_c(rs, temp, oil), 2),
+            "constants": oil._asdict(),
+            "notes": [],
+        }
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
+    notes = answer["notes"]
+    if oil.name in wet.PUBLISHED:
+        notes.append(
+            "A and B are those of mineral insulating oil; the other published pair gives another content, "
+            "and a hydraulic or lubricating oil needs its own (--a and --b, or --point twice)"
+        )
+    if rs == 100:
+        notes.append("at 100 % the content is the least there is: free water does not show in a reading")
+    if as_json:
+        output.print_json(answer)
+        return
+    output.say(f"water content         {answer['content_ppm']:g} ppm by mass")
+    if to is not None:
+        free = f", and {answer['free_water_ppm']:g} ppm of free water" if answer["free_water_ppm"] else ""
+        output.say(f"saturation at {to:g} degC  {answer['rs_percent']:.1f} %{free}")
+    below = answer["free_water_below_c"]
+    output.say(f"free water below      {'never' if below is None else f'{below:.1f} degC'}")
+    output.say(f"constants             {oil.name}: A = {oil.a:g}, B = {oil.b:g}")
+    for note in notes:
+        click.echo(f"note: {note}", err=True)
+
+
+def _solubility(
+    name: str, a: float | None, b: float | None, points: tuple[tuple[float, float, float], ...]
+) -> Any:
+    from skidwright.trade import water as wet
+
+    if points and (a is not None or b is not None):
+        raise ValueError("give either --a and --b, or --point twice, not both")
+    if points:
+        if len(points) != 2:
+            raise ValueError(f"--point: two are needed, {len(points)} given")
+        return wet.fit_two_points(*points[0], *points[1])
+    if (a is None) != (b is None):
+        raise ValueError("--a and --b belong together: give both or neither")
+    if a is not None and b is not None:
+        if not (0 < a < 20 and 0 < b < 10_000):
+            raise ValueError("--a and --b: about 7 and 1600 for a mineral oil, and A below 20, B below 10000")
+        return wet.Solubility(a, b, "given", "given on the command line")
+    return wet.PUBLISHED[name]
