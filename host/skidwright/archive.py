@@ -44,6 +44,8 @@ class Archive:
                 "there is no archive here", str(path), "pull into it first, or name another folder"
             )
         found = table.get("format")
+        if found is None or isinstance(found, bool):
+            raise _not_ours(path / NAME)
         if found != FORMAT:
             raise ArchiveVersion(
                 f"archive of format {str(found)[:20]}, this skidwright knows format {FORMAT}",
@@ -140,11 +142,13 @@ def _read_table(path: Path) -> dict[str, Any] | None:
     except (FileNotFoundError, NotADirectoryError):
         return None
     except (ValueError, RecursionError):
-        raise ArchiveUnreadable(
-            "not a file of skidwright", str(path), "restore it, or pull into a new folder"
-        ) from None
+        raise _not_ours(path) from None
     except OSError as error:
         raise disk_error(error, path) from None
+
+
+def _not_ours(path: Path) -> ArchiveUnreadable:
+    return ArchiveUnreadable("not a file of skidwright", str(path), "restore it, or pull into a new folder")
 
 
 def _write_table(path: Path, table: dict[str, Any]) -> None:

@@ -6,6 +6,7 @@ the digest of the one before that. What is behind the last link, the open segmen
 
 import hashlib
 import hmac
+import struct
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -20,6 +21,24 @@ from skidwright.segment_check import parse_header, segment_digest
 
 _SIZE = records.SEGMENT_BYTES
 _MOST_LINKS_TRIED = 1000
+_MOST_REMADE = 16
+
+
+def remade(block: bytes, before: bytes, chain: int, digest: bytes) -> bytes:
+    """A segment with its damaged header made anew from the segment before it and from its own first record.
+
+    All a header says follows from these. Whether it was so shows in the digest that the next segment bears.
+    Without a good first record the segment comes back as it is.
+    """
+    first = block[records.HEADER_BYTES : records.HEADER_BYTES + records.RECORD_BYTES]
+    owner = parse_header(before)
+    if owner is None or not records.record_ok(first):
+        return block
+    boot, seq = struct.unpack_from("<HI", first, 2)
+    header = bytearray(records.HEADER_BYTES)
+    device, log = bytes.fromhex(owner.device), int(owner.log, 16)
+    records.pack_header(header, boot, device, log, owner.segment + 1, seq, digest, chain)
+    return bytes(header) + block[records.HEADER_BYTES :]
 
 
 def fitting_key(path: Path, keys: Sequence[bytes]) -> bytes | None:
@@ -106,6 +125,9 @@ class ChainVerifier:
         self._was_keyed = False
         self._findings: list[Finding] = []
         self._broken: set[int] = set()
+        # The last segment with a good header before some without one, and those.
+        self._sound: tuple[int, bytes] | None = None
+        self._headless: list[bytes] = []
         self._pool = ThreadPoolExecutor(workers)
 
     def __enter__(self) -> "ChainVerifier":
@@ -147,16 +169,46 @@ class ChainVerifier:
         before = self._previous[0] if self._previous else None
         for i, digest in enumerate(digests):
             if not good[i]:
+                if not self._headless and before is not None:
+                    last = blocks[i - 1].tobytes() if i else self._previous[1]  # type: ignore[index]
+                    self._sound = (before, last)
+                if self._sound is not None and len(self._headless) < _MOST_REMADE:
+                    self._headless.append(blocks[i].tobytes())
+                else:
+                    self._sound = None
                 self._untried += 1
                 before = None
                 continue
-            if before is None or before + 1 != segments[i]:
+            if self._sound is not None and self._sound[0] + len(self._headless) + 1 == segments[i]:
+                claim = claims[i].tobytes()
+                digest = self._over_damaged_headers(claim, keyed[i])
+                self._try(segments[i] - 1, digest, claim, keyed[i], offset + i * _SIZE)
+                if digest == claim:
+                    # With the header that holds them, the links before it hold as well.
+                    self._links += len(self._headless)
+                    self._untried -= len(self._headless)
+            elif before is None or before + 1 != segments[i]:
                 self._untried += 1
                 self._was_keyed |= keyed[i]
             else:
                 self._try(before, digest, claims[i].tobytes(), keyed[i], offset + i * _SIZE)
+            self._headless.clear()
+            self._sound = None
             before = segments[i]
         self._previous = (before, blocks[-1].tobytes()) if before is not None else None
+
+    def _over_damaged_headers(self, claim: bytes, keyed: bool) -> bytes:
+        """The digest of the segment before with its damaged header, and any before it, made anew."""
+        assert self._sound is not None
+        digest = b""
+        for chain in (records.CHAIN_HMAC, records.CHAIN_SHA256) if keyed else (records.CHAIN_SHA256,):
+            _, last = self._sound
+            for block in self._headless:
+                last = remade(block, last, chain, self._digest(last, chain == records.CHAIN_HMAC))
+            digest = self._digest(last, keyed)
+            if digest == claim:
+                break
+        return digest
 
     def _try(self, segment: int, digest: bytes, claim: bytes, keyed: bool, where: int) -> None:
         """Compare `segment` with what the next one, at byte `where`, claims of it."""

@@ -1,9 +1,10 @@
 """Writes one log's file: segments back to back, each padded with 0xFF to 4096 bytes but the last.
 
-The file only ever grows. On opening, what an interruption may have left at its
-end (part of a record, padding, space never written) is cut off: those bytes are
-on the board still. Every block's number is certain, because the first block
-after any gap has a good header.
+The file only ever grows, but for a segment that had rotted and is put right (see
+healing.py). On opening, what an interruption may have left at its end (part of a
+record, padding, space never written) is cut off: those bytes are on the board
+still. Every block's number is certain, because the first block after any gap has
+a good header.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import errno
 import os
 import struct
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import BinaryIO
 
@@ -130,6 +132,34 @@ class LogWriter:
                 self._file.truncate(self._size)
             raise disk_error(error, self.path) from None
         self._size += len(data)
+
+    def replace(self, index: int, data: bytes, name: str) -> Path:
+        """Put `data` in place of block `index`, as long as that; where the block's old bytes are kept.
+
+        They are on disk before anything is changed, in a file beside the log named after it and `name`.
+        """
+        assert self._file is not None
+        old = self.block(index)
+        assert len(data) == len(old)
+        aside = self.path.with_suffix(f".{name}.damaged")
+        for again in count(2):
+            if not aside.exists():
+                break
+            aside = self.path.with_suffix(f".{name}-{again}.damaged")
+        try:
+            with aside.open("xb") as file:
+                file.write(old)
+                file.flush()
+                os.fsync(file.fileno())
+            _sync_folder(aside.parent)
+            self._file.seek(index * SEGMENT)
+            view = memoryview(data)
+            while view:
+                view = view[self._file.write(view) :]
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise disk_error(error, self.path) from None
+        return aside
 
     def sync(self) -> None:
         """Return once the disk has everything."""

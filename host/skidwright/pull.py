@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from skidboard import records
 
+from skidwright import healing
 from skidwright.archive import Archive
 from skidwright.errors import ArchiveConflict, Refused
 from skidwright.log_file import SEGMENT, LogWriter, Position, whole_records
@@ -21,7 +22,11 @@ _MAX_WARNINGS = 200
 
 @dataclass
 class PullSummary:
-    """What a pull did. `bytes_moved` counts new bytes of the log; `warnings` are one plain line each."""
+    """What a pull did. `bytes_moved` counts new bytes of the log.
+
+    `warnings` and `healed` (damage of the archive itself, put right) are one plain line each; `chain` says
+    what protects the log.
+    """
 
     device: str = ""
     log: str = ""
@@ -33,6 +38,8 @@ class PullSummary:
     bytes_on_wire: int = 0
     segments_missing: int = 0
     healed_bytes: int = 0
+    healed: list[str] = field(default_factory=list)
+    chain: str = ""
     next_seq: int = 0
     seconds: float = 0.0
     warnings: list[str] = field(default_factory=list)
@@ -78,11 +85,16 @@ def pull(
     hello = session.hello()
     with archive.writer(hello.device, hello.log) as writer:
         run = _Pull(session, writer, hello, key)
+        run.heal()
         if contact:
             session.contact(run.held_seq(), clock, host)
             run.renew(session.hello())
         run.fetch(window, progress)
         writer.sync()
+        if run.summary.warnings:
+            # What is new may show what is wrong with what was here.
+            run.heal()
+        run.summary.chain = run.chain()
         if contact and run.summary.bytes_moved:
             session.acknowledge(run.held_seq())
     run.summary.seconds = time.monotonic() - started
@@ -98,15 +110,40 @@ class _Pull:
         self._writer = writer
         self._hello = hello
         self._key = key
+        self._synced = time.monotonic()
+        self.summary = PullSummary(hello.device, hello.log, hello.firmware, hello.boot)
+        self.summary.healed_bytes = writer.healed_bytes
+        self._look()
+
+    def _look(self) -> None:
+        writer = self._writer
         position = writer.position()
         # The archive's last segment: its number, its bytes while unfinished, and the whole one before it.
         self._last = None if position.empty else position.segment - (0 if position.offset else 1)
         self._tail = writer.block(-1) if position.offset else b""
         self._before = writer.block(-2) if position.offset else writer.block(-1)
-        self._synced = time.monotonic()
-        self.summary = PullSummary(hello.device, hello.log, hello.firmware, hello.boot)
-        self.summary.healed_bytes = writer.healed_bytes
         self._check_agreement(position)
+
+    def heal(self) -> None:
+        """Put right what has rotted in the archive, and say what could not be."""
+        found = healing.heal(self._session, self._writer, self._hello, self._key)
+        self.summary.healed += found.healed
+        for line in found.left:
+            if line not in self.summary.warnings:
+                self.summary.warn(line)
+        if found.healed:
+            self._look()
+
+    def chain(self) -> str:
+        """What protects the log, by its newest link: plain digests, or the board's key."""
+        header = parse_header(self._tail or self._before)
+        if header is None:
+            return ""
+        if header.chain == records.CHAIN_SHA256:
+            return "SHA-256 without a key"
+        if self._key is None:
+            return "HMAC-SHA-256 with the board's key, which is not here (--key), so that it was not tried"
+        return "HMAC-SHA-256 with the board's key, and what came was tried with it"
 
     def _check_agreement(self, position: Position) -> None:
         hello = self._hello

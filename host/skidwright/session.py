@@ -74,6 +74,7 @@ class Session:
         self._reading = False
         self._answered = False
         self._prompt_seen = False
+        self._echo_seen = False
         # Whatever half frame the board still has from a talk broken off ends here.
         port.write(b"\0")
 
@@ -278,7 +279,12 @@ class Session:
             data = self.port.read(left_s)
             self.bytes_received += len(data)
             self._prompt_seen = self._prompt_seen or b">>>" in data or b"raw REPL" in data
-            self._waiting.extend(m for m in self._frames.feed(data) if len(m) >= 2)
+            for message in self._frames.feed(data):
+                if len(message) >= 2 and message[0] >= link.REPLY:
+                    self._waiting.append(message)
+                elif len(message) >= 2:
+                    # A board never asks: what we sent has come back.
+                    self._echo_seen = True
         self._answered = True
         return self._waiting.popleft()
 
@@ -289,6 +295,9 @@ class Session:
         if self._prompt_seen:
             remedy = f"put the firmware on it: `skidwright install {self.where}`, or reset it"
             return NotASkid("a MicroPython prompt answers, not the skid's firmware", self.where, remedy)
+        if self._echo_seen:
+            remedy = "choose another port (`skidwright ports`), or check the wiring: TX goes to RX"
+            return NotASkid("no skid answers, only what is sent comes back", self.where, remedy)
         return NotASkid(
             "no skid answers", self.where, "choose another port (`skidwright ports`), or reset the board"
         )

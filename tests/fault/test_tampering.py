@@ -222,3 +222,15 @@ def test_the_board_takes_a_whole_key_or_says_so(tmp_path, content, wrong):
         (tmp_path / "log.key").write_bytes(content)
     key, problems = log_key.load(f"{tmp_path}/settings.json")
     assert key == (KEY if content == KEY else None) and len(problems) == wrong
+
+
+@pytest.mark.parametrize("key", [None, b"k" * 32])
+def test_a_spoilt_header_hides_no_edit(tmp_path, key):
+    """A header is damaged so that the segment's digest cannot be tried, and a record in it changed."""
+    raw = journal_bytes(tmp_path, [key] * 3)
+    raw[2 * SEGMENT + 20] ^= 1
+    result, _ = judged(tmp_path, raw, key)
+    assert result.ok, "its header was damaged, and all else is proven by the next segment's digest"
+    edit(raw, 2)
+    result, data = judged(tmp_path, raw, key)
+    assert result.broken_segments == {2 + 1}  # the journal numbers from 1

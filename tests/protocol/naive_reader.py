@@ -8,6 +8,16 @@ import struct
 import zlib
 
 
+def with_header_made_anew(block, segment, before):
+    """A segment of a plain chain with its damaged header made anew, as it is where that cannot be done."""
+    first = block[64:208]
+    if len(first) < 144 or zlib.crc32(first[:140], 0x2144DF1C) != struct.unpack("<I", first[140:])[0]:
+        return block
+    head = b"SKL1" + bytes([1, 0]) + first[2:4] + before[8:20] + struct.pack("<I", segment) + first[4:8]
+    head += hashlib.sha256(before + b"\xff" * (4096 - len(before))).digest()
+    return head + struct.pack("<I", zlib.crc32(head)) + block[64:]
+
+
 class Log:
     """What a log holds: device, log id, records as dictionaries, and everything amiss as lines of text."""
 
@@ -47,6 +57,8 @@ def read_log(data):
         if segment is not None and previous_segment is not None:
             for number in range(previous_segment + 1, segment):
                 log.missing_segments.append(number)
+        if not header_good and segment is not None:
+            block = with_header_made_anew(block, segment, previous_block)
         follows = header_good and previous_block is not None and segment == previous_segment + 1
         if follows and block[5] == 0:
             padded = previous_block + b"\xff" * (4096 - len(previous_block))

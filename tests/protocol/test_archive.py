@@ -43,7 +43,7 @@ def test_an_empty_log_reads_as_nothing(archive):
     assert len(archive.read(DEVICE, LOG)) == 0
 
 
-@pytest.mark.parametrize("content", ['{"format": 2}', '{"format": "1"}', "{}"])
+@pytest.mark.parametrize("content", ['{"format": 2}', '{"format": "1"}', '{"format": []}'])
 def test_another_version_is_refused(tmp_path, content):
     (tmp_path / "archive.json").write_text(content)
     for make in (Archive.open, Archive.create):
@@ -52,7 +52,9 @@ def test_another_version_is_refused(tmp_path, content):
     assert (tmp_path / "archive.json").read_text() == content
 
 
-@pytest.mark.parametrize("content", [b"", b"[1]", b"\xff\xfe", b"[" * 60000, b" " * 70000])
+@pytest.mark.parametrize(
+    "content", [b"", b"{}", b"true", b'{"format": true}', b"[1]", b"\xff\xfe", b"[" * 60000, b" " * 70000]
+)
 def test_a_file_that_is_none_of_ours_is_refused(tmp_path, content):
     (tmp_path / "archive.json").write_bytes(content)
     with pytest.raises(ArchiveUnreadable, match="archive.json"):

@@ -18,15 +18,16 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
     """Pull what is new in the log of the skid at PORT into the archive.
 
     Everything is verified before it is written. An interrupted pull leaves the archive as it was or further
-    on; simply repeat it. The board is told the time, by which its records are dated, and which records are
-    safe here.
+    on; simply repeat it. What has rotted in the archive itself is pulled again while the board still has it,
+    and the damaged bytes are kept in a file beside the log. The board is told the time, by which its records
+    are dated, and which records are safe here.
 
     \b
     Examples:
       skidwright pull /dev/ttyACM0
       skidwright pull COM5 --archive D:\\oil
 
-    Exit status 1: pulled, but something on the board was damaged or already gone (named).
+    Exit status 1: pulled, but something on the board or in the archive is damaged or already gone (named).
     """
     from skidwright import archive as archives
     from skidwright import log_keys
@@ -52,7 +53,10 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
         )
         for line in summary.warnings:
             output.say(f"note: {line}")
-        output.say(f"archive: {archive}")
+        for line in summary.healed:
+            output.say(f"healed: {line}")
+        chain = f"; chained by {summary.chain}" if summary.chain else ""
+        output.say(f"archive: {archive}{chain}")
     return 1 if summary.warnings else 0
 
 
