@@ -50,9 +50,8 @@ class Flow:
 
     def configure(self, meter_pulse_nl, flow_low_ul_s):
         """Set the meter's pulse volume (to 1e6 nL) and the lowest flow of interest, which defines silence."""
-        self._pulse_nl = meter_pulse_nl
-        self._pulse_ul = meter_pulse_nl // 1000
-        self._pulse_rest_nl = meter_pulse_nl % 1000
+        self.pulse_nl = 0
+        self.weigh(meter_pulse_nl)
         # Four periods at the lowest flow.
         stale_ms = 4 * meter_pulse_nl // flow_low_ul_s
         self._stale_ms = (
@@ -60,6 +59,13 @@ class Flow:
         )
         self._rest_nl = 0
         self._kept = 0
+
+    def weigh(self, pulse_nl):
+        """Take another volume of a pulse, for the fluid has another viscosity."""
+        if pulse_nl != self.pulse_nl:
+            self.pulse_nl = pulse_nl
+            self._pulse_ul = pulse_nl // 1000
+            self._pulse_rest_nl = pulse_nl % 1000
 
     def update(self, pulses, edge_us, now_us, dt_ms):
         """Take the pulses of the last `dt_ms`, the time of the latest edge and the time now (ticks_us)."""
@@ -127,13 +133,13 @@ class Flow:
         period_us = span_us // edges
         self.period_us = period_us if period_us > 0 else 1
         if period_us >= 2000:
-            self.value_ul_s = self._pulse_nl * 1000 // period_us
+            self.value_ul_s = self.pulse_nl * 1000 // period_us
         else:
             # Many edges in one tick: dividing by the whole span keeps the resolution.
-            most = _LIMIT // self._pulse_nl
+            most = _LIMIT // self.pulse_nl
             span_ms = (span_us + 500) // 1000
             self.value_ul_s = (
-                self._pulse_nl * (edges if edges < most else most) // (span_ms if span_ms > 0 else 1)
+                self.pulse_nl * (edges if edges < most else most) // (span_ms if span_ms > 0 else 1)
             )
         self.moving = True
         self.known = True
@@ -162,6 +168,6 @@ class Flow:
             self.known = True
         elif silent_ms > 0:
             # An eighth more, for a meter's teeth are not evenly spaced.
-            most = self._pulse_nl * 9 // (8 * silent_ms)
+            most = self.pulse_nl * 9 // (8 * silent_ms)
             if most < self.value_ul_s:
                 self.value_ul_s = most

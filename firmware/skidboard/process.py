@@ -10,6 +10,7 @@ from skidboard.counters import Counters
 from skidboard.current_loop import LOOP_FAILED, CurrentLoop
 from skidboard.flow import Flow
 from skidboard.interlocks import Interlocks
+from skidboard.meter_table import MeterTable
 from skidboard.sample import COUNTERS, Sample
 from skidboard.sequence import COUNT, PRIME, SAMPLED, TRIPPED, Sequence
 from skidboard.tachometer import Tachometer
@@ -33,6 +34,7 @@ class Process:
         self.faults = 0
         self.temp = None
         self.flow = Flow()
+        self.meter_table = MeterTable()
         self.water = CurrentLoop(0, 10000)
         self.temp_loop = CurrentLoop(0, 10000)
         self.controller = FlowController()
@@ -54,6 +56,9 @@ class Process:
         """Take the settings (a dictionary as of settings.py)."""
         s = settings
         self.flow.configure(s["meter_pulse_nl"], s["flow_low_ul_s"])
+        self.meter_table.configure(
+            s["meter_pulse_nl"], s["meter_table"], s["fluid_v40_dmm2_s"], s["fluid_v100_dmm2_s"]
+        )
         self.water.configure(
             s["water_low_cpct"], s["water_high_cpct"], s["water_offset_ua"], s["water_gain_ppm"]
         )
@@ -129,6 +134,10 @@ class Process:
             if sequence.fixed_permille >= 0:
                 self.sample.fixed_duty = True
             self.sample.observe(dt_ms, flow.value_ul_s, sequence.in_band, water, temp, duty, self.faults)
+            if sequence.ended == SAMPLED and self.sample.temp_cdeg.n:
+                # One volume for all pulses of a count, so that it can be reckoned again from the record.
+                temps = self.sample.temp_cdeg
+                self.sample.pulse_nl = self.meter_table.at((temps.lowest + temps.highest) >> 1)
         controller.aim(sequence.set_ul_s)
         if sequence.fixed_permille >= 0 and sequence.set_ul_s:
             controller.fix(sequence.fixed_permille, dt_ms)
@@ -157,6 +166,8 @@ class Process:
         self.water.update(board.water_ua)
         self.temp_loop.update(board.temp_ua)
         self._thermistor.update(board.temp_ohm)
+        if self.temp is not None and self.temp.state != LOOP_FAILED:
+            self.flow.weigh(self.meter_table.at(self.temp.value))
 
     def measured(self, code):
         """The figure that goes with a fault number, and its unit."""

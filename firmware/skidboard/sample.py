@@ -76,8 +76,7 @@ class Sample:
 
     def begin(self, volume_ul, pulse_nl):
         """Forget the last sample and set the volume to count: whole meter pulses, rounded up."""
-        self.pulses_wanted = (volume_ul * 1000 + pulse_nl - 1) // pulse_nl
-        self.pulse_nl = pulse_nl
+        self.want(volume_ul, pulse_nl)
         self.purge_ul = 0
         self.prepare_ms = 0
         self.counting = False
@@ -96,6 +95,11 @@ class Sample:
         self.water_ua.clear()
         self.temp_cdeg.clear()
         self.duty_permille.clear()
+
+    def want(self, volume_ul, pulse_nl):
+        """Set the volume to count anew, before the count begins."""
+        self.pulses_wanted = (volume_ul * 1000 + pulse_nl - 1) // pulse_nl
+        self.pulse_nl = pulse_nl
 
     def prepare(self, tick_ul, dt_ms):
         """Take one tick before the count: the volume drawn and the time."""

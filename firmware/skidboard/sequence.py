@@ -232,6 +232,7 @@ class Sequence:
             self.faults &= ~(1 << faults.BAND_NOT_REACHED)
             if not steady:
                 self.faults |= 1 << faults.LOOP_UNSTEADY
+            self._sample.want(self._sample_ul, self._flow.pulse_nl)
             self._enter(COUNT)
         elif late:
             self._give_up()

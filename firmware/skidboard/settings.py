@@ -84,7 +84,6 @@ MAX_ASSET_NUMBER = 65535
 # Volume of a meter pulse against viscosity: up to four of [mm2/s, nL], by rising viscosity.
 METER_TABLE = "meter_table"
 METER_POINTS = 4
-NAMES = list(TABLE) + [ASSETS, METER_TABLE]
 
 
 def defaults():
@@ -113,10 +112,16 @@ def check(name, value):
     if name == METER_TABLE:
         before = 1
         for point in value if isinstance(value, list) and len(value) <= METER_POINTS else [0]:
-            if not isinstance(point, list) or len(point) != 2 or not (_is_int(point[0]) and _is_int(point[1])):
+            if (
+                not isinstance(point, list)
+                or len(point) != 2
+                or not (_is_int(point[0]) and _is_int(point[1]))
+            ):
                 return "meter_table: a list of up to %d [mm2/s, nL] is needed" % METER_POINTS
             if not before < point[0] <= 5000:
                 return "meter_table: viscosities from 2 to 5000 mm2/s are needed, each above the last"
+            if not 1000 <= point[1] <= 1000000:
+                return "meter_table: %d is outside 1000 to 1000000 nL" % point[1]
             before = point[0]
         return None
     if name not in TABLE:

@@ -80,7 +80,7 @@ class Config:
     """
 
     path: Path | None = None
-    board: dict[str, int | list[int]] = field(default_factory=dict)
+    board: dict[str, Any] = field(default_factory=dict)
     assets: dict[int, Asset] = field(default_factory=dict)
     counter: Counter = field(default_factory=Counter)
     checks: dict[str, float] = field(default_factory=dict)
@@ -94,7 +94,7 @@ class Config:
         """The thresholds of the checks: those given, what `[counter]` says, and defaults for the rest."""
         return _limits_class()(**self.checks)
 
-    def board_in_force(self) -> dict[str, int | list[int]]:
+    def board_in_force(self) -> dict[str, Any]:
         """All settings of the board: those given, and defaults for the rest."""
         return {**board_settings.defaults(), **self.board}
 
@@ -205,7 +205,7 @@ def parse(raw: Mapping[str, Any], path: Path) -> Config:
     assets = _assets(raw.get("asset", []), path)
     counter = _counter(raw.get("counter", {}), path)
     board = _board(raw.get("board", {}), assets, counter, path)
-    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), counter, path), note)
+    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), counter, board, path), note)
 
 
 def _assets(tables: Any, path: Path) -> dict[int, Asset]:
@@ -273,8 +273,8 @@ def _counter(table: Any, path: Path) -> Counter:
     )
 
 
-def _board(table: Any, assets: dict[int, Asset], counter: Counter, path: Path) -> dict[str, int | list[int]]:
-    known = [*board_settings.TABLE, board_settings.ASSETS]
+def _board(table: Any, assets: dict[int, Asset], counter: Counter, path: Path) -> dict[str, Any]:
+    known = [*board_settings.TABLE, board_settings.ASSETS, board_settings.METER_TABLE]
     reader = _Reader(path, "board", table, known)
     board = dict(table)
     # What other tables already say need not be said twice.
@@ -294,7 +294,7 @@ def _board(table: Any, assets: dict[int, Asset], counter: Counter, path: Path) -
     return board
 
 
-def _checks(table: Any, counter: Counter, path: Path) -> dict[str, float]:
+def _checks(table: Any, counter: Counter, board: dict[str, Any], path: Path) -> dict[str, float]:
     known = _limits_class().__dataclass_fields__
     reader = _Reader(path, "checks", table, known)
     checks: dict[str, float] = {}
@@ -308,6 +308,8 @@ def _checks(table: Any, counter: Counter, path: Path) -> dict[str, float]:
         checks.setdefault("flow_high_ul_s", high * 1000 / 60)
     if counter.sensing_volume_ml:
         checks.setdefault("sensing_volume_ml", counter.sensing_volume_ml)
+    if "meter_uncertainty_cpct" in board:
+        checks.setdefault("volume_uncertainty_percent", board["meter_uncertainty_cpct"] / 100)
     try:
         _limits_class()(**checks)
     except ValueError as error:

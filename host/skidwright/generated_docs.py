@@ -60,6 +60,10 @@ def settings_page() -> str:
                 kind = f"up to {settings.MAX_ASSETS} numbers, 1 to {settings.MAX_ASSET_NUMBER}"
                 rows.append((f"`{name}`", "", kind, str(settings.ASSETS_DEFAULT), meaning))
                 continue
+            if name == settings.METER_TABLE:
+                kind = f"up to {settings.METER_POINTS} of [mm2/s, nL]"
+                rows.append((f"`{name}`", "", kind, "[]", meaning))
+                continue
             unit, low, high, default = settings.TABLE[name]
             rows.append((f"`{name}`", unit, f"{low} to {high}", str(default), meaning))
         out.write(f"\n## {heading}\n\n")
@@ -68,6 +72,7 @@ def settings_page() -> str:
         "\n## What must fit together\n\n"
         "- `flow_low_ul_s` < `flow_set_ul_s` < `flow_high_ul_s`\n"
         "- `duty_min_permille` < `duty_max_permille`\n"
+        "- `fluid_v100_dmm2_s` < `fluid_v40_dmm2_s`, both given where there is a `meter_table`\n"
         "- `water_low_cpct` < `water_high_cpct`, `temp_low_cdeg` < `temp_high_cdeg`\n"
     )
     return out.getvalue()

@@ -37,6 +37,15 @@ GROUPS: dict[str, dict[str, str]] = {
         "purge_flow_ul_s": "Flow aimed at while priming and purging, when nothing is counted.",
         "meter_pulse_nl": "Volume that one pulse of the flow meter stands for. Every volume and every "
         "concentration rests on it: calibrate it with a measuring cylinder and the fluid you sample.",
+        "meter_uncertainty_cpct": "Standard uncertainty of that volume, from its calibration. It widens the "
+        "limits of every concentration.",
+        "meter_table": "Volume of a pulse against viscosity, for meters that slip with thin oil: up to four "
+        "of [mm2/s, nL], by rising viscosity, each within a quarter of `meter_pulse_nl`. Straight lines in "
+        "temperature between the points, beyond them as at the last. Needs the fluid's viscosities and a "
+        "temperature sensor; without these `meter_pulse_nl` counts.",
+        "fluid_v40_dmm2_s": "Viscosity of the sampled fluid at 40 degC, for that table; 0 when there is none. "
+        "One for all assets: with fluids of different grades leave the table out and widen the uncertainty.",
+        "fluid_v100_dmm2_s": "The same at 100 degC. In between by ASTM D341.",
     },
     "Pump and controller": {
         "pump_full_ul_s": "Flow of the pump at full duty with warm fluid, for the controller's first guess.",

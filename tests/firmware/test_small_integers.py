@@ -55,6 +55,14 @@ def any_settings():
         values["flow_low_ul_s"] = low
         values["flow_set_ul_s"] = max(mid, low + 1)
         values["flow_high_ul_s"] = max(high, values["flow_set_ul_s"] + 1)
+        v100, v40 = sorted([values["fluid_v100_dmm2_s"], values["fluid_v40_dmm2_s"]])
+        values["fluid_v100_dmm2_s"] = max(20, min(v100, 5000))
+        values["fluid_v40_dmm2_s"] = max(v40, values["fluid_v100_dmm2_s"] + 1)
+        values["meter_table"] = []
+        if values["meter_pulse_nl"] % 2:
+            near = values["meter_pulse_nl"]
+            nl = [max(1000, near * 3 // 4 + 1), near, min(1000000, near * 5 // 4)]
+            values["meter_table"] = [[2, nl[2]], [99, nl[1]], [5000, nl[0]]]
         values["assets"] = [1, 2, 3]
         return values
 

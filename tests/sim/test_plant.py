@@ -145,6 +145,8 @@ def test_pump_off_is_still() -> None:
     [
         ("water_loop_broken", lambda p: p.loops.water_ua == 0),
         ("temp_loop_broken", lambda p: p.loops.temp_ua == 0 and p.loops.temp_ohm == 0),
+        ("water_loop_at", lambda p: p.loops.water_ua > 21000),
+        ("temp_loop_at", lambda p: p.loops.temp_ua > 21000),
         ("over_pressure", lambda p: p.inputs == OVER_PRESSURE),
         ("stop_input", lambda p: p.inputs == STOP_CHAIN_OPEN),
         ("pump_stall", lambda p: p._flow == 0),

@@ -12,7 +12,7 @@ from skidboard import records
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
-from skidwright.trade import coincidence, iso4406
+from skidwright.trade import coincidence, iso4406, viscosity
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -91,6 +91,33 @@ class Columns:
             self._settings.of(crc) or self._settings.fallback for crc in self._crcs
         ]
         return self._spread([v[name] for v in values])
+
+    @property
+    def pulse_nl(self) -> NDArray[Any]:
+        """Volume of a meter pulse at each sample's temperature (n,), or one for all: nL.
+
+        The table against viscosity goes in a straight line in temperature between its points, as on the
+        board; where the fluid has these viscosities is reckoned anew, by ASTM D341. NaN with a table and no
+        temperature.
+        """
+        base = self.setting("meter_pulse_nl")
+        found: Floats | None = None
+        for k, crc in enumerate(self._crcs):
+            values = self._settings.of(crc) or self._settings.fallback
+            table = values.get("meter_table")
+            if not table:
+                continue
+            if found is None:
+                found = np.array(np.broadcast_to(base, (self.n,)), np.float64)
+                middle = (self.temp_min_cdeg + self.temp_max_cdeg) * 0.005
+                middle[self.whole("temp_state") >= _LOOP_FAILED] = np.nan
+            mine = slice(None) if self._which is None else self._which == k
+            line = viscosity.line_through(
+                40.0, values["fluid_v40_dmm2_s"] / 10, 100.0, values["fluid_v100_dmm2_s"] / 10
+            )
+            mm2_s, nl = zip(*reversed(table), strict=True)
+            found[mine] = np.interp(middle[mine], viscosity.temperature(line, mm2_s), nl)
+        return base if found is None else found
 
     @property
     def flow_band(self) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -55,7 +55,7 @@ def volume_differs(c: Columns) -> Mask:
     by_flow = c.flow_mean_ul_s * c.count_ms * 1e-3
     # flow is a whole number of uL/s, rounded down; at 65535 it is "or more"
     differs = (np.abs(by_flow - c.volume_ul) > allowed + c.count_ms * 1e-3) & (c.flow_mean_ul_s < 65535)
-    by_pulses = c.meter_pulses * c.setting("meter_pulse_nl") * 1e-3
+    by_pulses = c.meter_pulses * c.pulse_nl * 1e-3
     return np.asarray(differs | (c.settings_known & (np.abs(by_pulses - c.volume_ul) > allowed)))
 
 

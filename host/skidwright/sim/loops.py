@@ -53,13 +53,15 @@ class Loops:
         temperature = self._scenario.temperature
         self._water += (water_percent - self._water) * -math.expm1(-dt_s / self._scenario.water.lag_s)
         self._water_mean_ua = 4000.0 + 160.0 * self._water
+        if "water_loop_at" in active:
+            self._water_mean_ua = active["water_loop_at"]
         if "water_loop_broken" in active:
             self._water_mean_ua = self.water_ua = 0
         if "temp_loop_broken" in active:
             self._temp_mean_ua = self.temp_ua = self.temp_ohm = 0
             return
         share = (self._sensor_c - temperature.low_c) / (temperature.high_c - temperature.low_c)
-        self._temp_mean_ua = 4000.0 + 16000.0 * share
+        self._temp_mean_ua = active.get("temp_loop_at", 4000.0 + 16000.0 * share)
         kelvin = 1.0 / (self._sensor_c + 273.15) - 1.0 / 298.15
         self.temp_ohm = round(temperature.thermistor_ohm * math.exp(temperature.thermistor_beta_k * kelvin))
 

@@ -14,7 +14,7 @@ from skidwright.sim.air import Air
 from skidwright.sim.chance import Arrivals, normals
 from skidwright.sim.fluid import Fluid, viscosity_mm2_s
 from skidwright.sim.loops import Loops
-from skidwright.sim.scenario_keys import Scenario
+from skidwright.sim.scenario_keys import Fault, Scenario
 from skidwright.sim.schedule import FAULT_BITS, Schedule
 from skidwright.sim.truth import Truth
 
@@ -43,6 +43,7 @@ class Plant:
         self._asset = 0
         self._open = False
         self._flow = 0.0
+        self.drawn_ml = 0.0  # since the scenario's start
         self._since_switch_ml = math.inf
         self._running = False
         first = self._fluids[0]
@@ -83,6 +84,20 @@ class Plant:
     def t_s(self) -> float:
         """Virtual time in seconds."""
         return self.t_us * 1e-6
+
+    def add_fault(self, fault: Fault) -> None:
+        """Have one more fault happen, while the plant runs already."""
+        self.schedule.add(fault)
+        self._change_us = min(self._change_us, round(fault.start_s * 1e6))
+
+    def next_change_us(self) -> int:
+        """When the next fault begins or ends; it takes effect in the step that begins there."""
+        return self._change_us
+
+    @property
+    def viscosity_mm2_s(self) -> float:
+        """Kinematic viscosity of the fluid at the sensors, as of the latest second with flow."""
+        return self._viscosity
 
     def skip_to(self, t_us: int) -> None:
         """Move on without a board, in steps of up to 10 s: power is off."""
@@ -130,6 +145,7 @@ class Plant:
             mean = active["unwanted_flow"] * 1e-3
         volume_ml = mean * dt_s
         self._since_switch_ml += volume_ml
+        self.drawn_ml += volume_ml
         row = self._row
         if mean < row[1]:
             row[1] = mean
@@ -149,6 +165,8 @@ class Plant:
         flow = (drive - pump.slip_ml_s / self._viscosity) / (
             1.0 + self.scenario.line.resistance * self._viscosity
         )
+        if "supply_pressure" in self._active:
+            flow += self._active["supply_pressure"] * 1e-3
         if "blocked_line" in self._active:
             flow *= 1.0 - self._active["blocked_line"]
         return max(flow, 0.0)
@@ -246,7 +264,7 @@ class Plant:
         self._slow_due_us = t_us + (row_us if self._running else 10_000_000)
         self._active, self._dead, change_s = self.schedule.update(t_s, fluid.asset.number)
         self._bubbles_per_ml = self._active.get("air", self._bubbles_per_ml)
-        self._change_us = int(change_s * 1e6) if change_s < 1e11 else 1 << 62
+        self._change_us = round(change_s * 1e6) if change_s < 1e11 else 1 << 62
         stopped, pressed = "stop_input" in self._active, "over_pressure" in self._active
         self.inputs = STOP_CHAIN_OPEN * stopped | OVER_PRESSURE * pressed
         fluid_c = fluid.temperature_c(t_s) if self._running else None
@@ -276,7 +294,8 @@ class Plant:
         ]
         self._rates = optics.seen(both, sensor.sensing_volume_nl) + self._at_sensor[4:6]
         off = active.get("meter_off", 1.0) * max(1.0 + active.get("meter_drift", 0.0), 0.1)
-        self._pulse_ul = self.scenario.meter.pulse_ul * off
+        meter = self.scenario.meter
+        self._pulse_ul = meter.pulse_ul * off * (1.0 + meter.slip_mm2_s / self._viscosity)
 
     def _record(self, fluid: Fluid, dt_s: float) -> None:
         """One row of truth over the time since the last one."""

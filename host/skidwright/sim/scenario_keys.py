@@ -72,6 +72,9 @@ class Meter:
 
     pulse_ul: float = key(200.0, "uL", 1, 1000, "Mean volume of a pulse.")
     scatter: float = key(0.003, "", 0, 0.2, "Standard deviation of one pulse's volume, relative.")
+    slip_mm2_s: float = key(
+        0.0, "mm2/s", 0, 2, "A pulse stands for 1 + this / viscosity times as much: thin oil leaks past."
+    )
 
 
 @dataclass(frozen=True)
@@ -257,7 +260,7 @@ FAULT_KINDS: dict[str, tuple[str, float, str]] = {
     "pump_stall": ("", 0.0, "The pump stands whatever the duty."),
     "blocked_line": ("share of flow lost, 0 to 1", 0.8, "The line is choked."),
     "meter_stuck": ("", 0.0, "The flow meter gives no pulses."),
-    "over_pressure": ("", 0.0, "The pressure switch is made."),
+    "over_pressure": ("", 0.0, "The pressure switch has opened."),
     "stop_input": ("", 0.0, "The stop chain is open."),
     "dead_channel": ("", 0.0, "One channel of the counter gives no pulses."),
     "hot_fluid": ("kelvin above normal", 60.0, "The fluid in the line is hotter by so much."),
@@ -273,5 +276,16 @@ FAULT_KINDS: dict[str, tuple[str, float, str]] = {
         "share of particles 14-21 um(c) lost",
         0.5,
         "Particles settle on the way to the counter, large ones most.",
+    ),
+    "water_loop_at": (
+        "uA",
+        22000.0,
+        "The current of the water loop stands still: a sensor's alarm, a short.",
+    ),
+    "temp_loop_at": ("uA", 22000.0, "The same of the temperature loop."),
+    "supply_pressure": (
+        "uL/s",
+        150.0,
+        "Pressure of the machine's line presses so much more through the running pump.",
     ),
 }

@@ -21,11 +21,18 @@ class Schedule:
     """The faults of a scenario in virtual time. `update` says what is active now."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
-        self._plain = [f for f in faults if f.kind not in POWER_KINDS]
-        edges = {f.start_s for f in self._plain} | {f.end_s for f in self._plain if f.end_s >= 0}
-        self._edges = sorted(edges)
+        self._plain: list[Fault] = []
+        self._edges: list[float] = []
+        for fault in faults:
+            if fault.kind not in POWER_KINDS:
+                self.add(fault)
         self._power = sorted((f for f in faults if f.kind in POWER_KINDS), key=lambda f: f.start_s)
         self.next_power_us = self._next_power_us()
+
+    def add(self, fault: Fault) -> None:
+        """Take one more fault (none of the supply)."""
+        self._plain.append(fault)
+        self._edges = sorted({*self._edges, fault.start_s, *([fault.end_s] if fault.end_s >= 0 else [])})
 
     def update(self, t_s: float, asset: int) -> tuple[dict[str, float], list[int], float]:
         """Faults active at `t_s` for `asset`: {kind: amount}, dead channels, time of the next change."""
