@@ -3,6 +3,7 @@
 import json
 
 import pytest
+import scipy.stats
 from chemicals.viscosity import viscosity_index
 from skidwright.cli.app import run
 
@@ -42,6 +43,46 @@ def test_code_in_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert (channel["low_per_ml"], channel["high_per_ml"]) == (0.6922, 2.223)
     assert sum(channel["probabilities"].values()) == pytest.approx(1, abs=0.01)
     assert answered("code --per-ml 1300 640 80", capsys).keys() == {"iso4406", "per_ml", "notes"}
+
+
+def test_compare_by_scipy(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answered("code --counts 1600 400 13 --volume-ml 10 --compare 1900 420 25", capsys)["comparison"]
+    for channel in found["channels"]:
+        mine, theirs = channel["counts"]
+        test = scipy.stats.binomtest(mine, mine + theirs)
+        assert channel["p_value"] == pytest.approx(test.pvalue, rel=0.01)
+        share = test.proportion_ci(0.95, "exact")
+        assert channel["ratio_low"] == pytest.approx(share.low / (1 - share.low), rel=0.001)
+        assert channel["ratio_high"] == pytest.approx(share.high / (1 - share.high), rel=0.001)
+    # three channels: a chance of 0.05 / 3 is asked of each
+    assert [channel["differs"] for channel in found["channels"]] == [True, False, False]
+    assert found["differ"]
+    more = "code --counts 1600 400 13 --volume-ml 10 --compare 3200 800 26 --compare-volume-ml 20"
+    assert not answered(more, capsys)["comparison"]["differ"]
+    none = answered("code --counts 0 0 0 --volume-ml 10 --compare 3 0 0", capsys)["comparison"]
+    assert [channel["size_um"] for channel in none["channels"]] == [4]
+    assert (none["channels"][0]["ratio"], none["channels"][0]["ratio_low"]) == (0, 0)
+
+
+def test_volume_needed_by_scipy(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answered("code --per-ml 1800 420 38 --volume-needed --confidence 99", capsys)["volume_needed"]
+    assert found["whole_code_ml"] == max(channel["number_ml"] for channel in found["channels"])
+    for channel in found["channels"]:
+        volume, per_ml = channel["no_mark_ml"], channel["per_ml"]
+        assert (
+            scipy.stats.poisson.sf(19, volume * 1.01 * per_ml)
+            > 0.99
+            > scipy.stats.poisson.sf(19, volume * 0.99 * per_ml)
+        )
+    # >=14: 38 per mL lies in number 12, above 20 and up to 40 per mL (ISO 4406): at that volume, and hardly
+    # below, Garwood's upper limit by scipy is at 40
+    volume = found["channels"][2]["number_ml"]
+    assert scipy.stats.gamma.ppf(0.995, 38 * volume + 1) / volume == pytest.approx(40, rel=0.001)
+    one_sided = answered("code --per-ml 1800 420 38 --target 18/16/13", capsys)["volume_needed"]
+    volume = one_sided["channels"][2]["number_ml"]
+    assert scipy.stats.gamma.ppf(0.95, 38 * volume + 1) / volume == pytest.approx(80, rel=0.005)
+    above = answered("code --per-ml 1800 420 38 --target 17/16/13", capsys)["volume_needed"]
+    assert above["channels"][0]["number_ml"] is None and above["whole_code_ml"] is None
 
 
 def test_other_standards(capsys: pytest.CaptureFixture[str]) -> None:
@@ -105,6 +146,28 @@ def test_water(capsys: pytest.CaptureFixture[str]) -> None:
         ("water --rs inf --temp 40", "inf"),
         ("code --counts 3 2 1 --volume-ml 1 --sensing-volume-ml nan", "not a finite number"),
         ("water --rs 110 --temp 40", "110"),
+        ("code --per-ml 1300 640 80 --detail", "give --counts"),
+        ("code --per-ml 1300 640 80 --compare 1 2 3", "give --counts"),
+        ("code --counts 3 2 1 --volume-ml 1 --compare 3 2", "2 counts against 3"),
+        ("code --counts 3 2 1 --volume-ml 1 --compare 3 2.5 1", "2.5 is not a whole number"),
+        ("code --counts 0 0 0 --volume-ml 1 --compare 0 0 0", "no channel was counted in both"),
+        ("code --counts 3 2 1 --volume-ml 1 --compare 3 2 1 --compare-volume-ml -1", "-1 is not above 0"),
+        ("code --counts 3 2 1 --volume-ml 1 --compare 1e30 2 1", "too large"),
+        ("code --counts 3 2 1 --volume-ml 1 --compare-volume-ml 3", "goes with --compare"),
+        ("code --per-ml 3 2 1 --target 9/10/11", "--target 9/10/11"),
+        ("code --per-ml * * * --volume-needed", "no channel"),
+        ("code --per-ml nan 2 1", "nan: not a number"),
+        ("code --per-ml 3 2 1 --confidence 101", "101"),
+        ("code --per-ml 1 2 3 --standard nas1638", "rise with size"),
+        ("fluid --v40 46 --v100 6.8 --viscosity 1e30", "D341 holds from"),
+        ("fluid --v40 46 --v100 6.8 --at inf", "not a finite number"),
+        ("fluid --v40 1e30 --v100 1", "D341 holds from"),
+        ("fluid --v40 0 --v100 -1", "D341 holds from"),
+        ("water --rs 25 --temp 1e30", "not in the range"),
+        ("water --rs 25 --temp -274", "not in the range"),
+        ("water --rs 25 --temp 60 --to 1e30", "not in the range"),
+        ("water --rs 25 --temp 60 --a 19 --b 1", "more than 100,000 ppm"),
+        ("water --rs 25 --temp 60 --point 25 48 1e30 --point 60 20 180", "not in the range"),
         ("water --rs 11 --temp 40 --a 7", "belong together"),
         ("water --rs 11 --temp 40 --point 1 2 3", "two are needed"),
     ],
@@ -115,6 +178,24 @@ def test_one_line_and_status_2(typed: str, said: str, capsys: pytest.CaptureFixt
     assert seen.out == ""
     assert said in seen.err
     assert seen.err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "flagged"),
+    [
+        ("code --per-ml 1 2 3", "cumulative counts cannot rise with size"),
+        ("fluid --v40 46 --v100 6.8 --at 1e30", "where D341 does not hold"),
+        ("fluid --v40 46 --v100 6.8 --at -250", "where D341 does not hold"),
+        ("fluid --v40 46 --v100 6.8 --at 150", "an extrapolation"),
+        ("water --rs 25 --temp 150", "an extrapolation"),
+        ("water --rs 1e-9 --temp 60", "no free water down to -60 degC"),
+    ],
+)
+def test_answered_and_flagged(typed: str, flagged: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(typed.split()) == 0
+    seen = capsys.readouterr()
+    assert flagged in seen.err and "nan" not in seen.out and "inf" not in seen.out
+    assert any(flagged in note for note in answered(typed, capsys)["notes"])
 
 
 @pytest.mark.parametrize("name", ["code", "fluid", "water"])

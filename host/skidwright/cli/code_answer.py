@@ -81,7 +81,8 @@ def lines(found: dict[str, Any], detail: bool) -> list[str]:
     if detail:
         for channel in found.get("confidence", {}).get("channels", []):
             said.append(
-                f">={channel['size_um']} um(c)  {channel['low_per_ml']} to {channel['high_per_ml']} per mL "
+                f">={channel['size_um']} um(c)  {_plain(channel['low_per_ml'])} to "
+                f"{_plain(channel['high_per_ml'])} per mL "
                 f"with {100 * found['confidence']['level']:g} % confidence; "
                 f"scale number {channel['scale_numbers'] or 'unknown'}"
             )
@@ -188,6 +189,10 @@ def _confidence(question: Question, marked: tuple[str, ...]) -> dict[str, Any]:
             }
         )
     return {"level": question.confidence, "channels": channels}
+
+
+def _plain(number: float | None) -> str:
+    return "any number" if number is None else f"{number:g}"
 
 
 def _rounded(value: Any) -> float | None:

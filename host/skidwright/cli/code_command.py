@@ -33,7 +33,7 @@ from skidwright.cli.numbers import ListCommand, Number, percent
     show_default=True,
     callback=percent,
     metavar="PERCENT",
-    help="Confidence of the intervals that --detail shows.",
+    help="Confidence of what --detail, --compare and --volume-needed say.",
 )
 @click.option(
     "--volume-uncertainty",
@@ -45,6 +45,17 @@ from skidwright.cli.numbers import ListCommand, Number, percent
     help="One standard deviation of the volume.",
 )
 @click.option("--detail", is_flag=True, help="Also show intervals and probabilities, of --counts.")
+@click.option(
+    "--compare",
+    multiple=True,
+    metavar="N N N [N]",
+    help="Raw counts of another sample, diluted alike: do the two differ?",
+)
+@click.option("--compare-volume-ml", metavar="ML", help="Volume of the other sample.  [default: the same]")
+@click.option(
+    "--volume-needed", is_flag=True, help="Also show how much must be counted to be sure of each number."
+)
+@click.option("--target", metavar="CODE", help="Volume needed to show that the code is not above this one.")
 @click.argument("rest", nargs=-1, metavar="")
 @options.json_option
 def code(
@@ -57,6 +68,10 @@ def code(
     confidence: float,
     volume_uncertainty: float,
     detail: bool,
+    compare: tuple[str, ...],
+    compare_volume_ml: str | None,
+    volume_needed: bool,
+    target: str | None,
     rest: tuple[str, ...],
     as_json: bool,
 ) -> None:
@@ -67,6 +82,9 @@ def code(
     were counted, as ISO 4406 asks. AS4059 and NAS 1638 know more sizes: give them in order, up to six
     (4, 6, 14, 21, 38, 70 um(c)); without them the answer is partial and says so.
 
+    --compare says, size by size, whether two samples differ by more than counting allows. --volume-needed
+    says how much of such a fluid must be counted until each number of its code is certain.
+
     \b
     Examples:
       skidwright code --per-ml 1300.01 640 80
@@ -74,8 +92,11 @@ def code(
       skidwright code --counts 160 40 - --volume-ml 10 --dilution 10
       skidwright code --per-ml 1300 640 80 9 --standard as4059
       skidwright code --counts 36000 9000 900 --volume-ml 30 --volume-uncertainty 2 --json
+      skidwright code --counts 1600 400 13 --volume-ml 10 --compare 1900 420 25
+      skidwright code --per-ml 1800 420 38 --volume-needed --confidence 99
+      skidwright code --per-ml 1800 420 38 --target 18/16/13
     """
-    from skidwright.cli import code_answer, output
+    from skidwright.cli import code_answer, code_comparison, code_volume, output
 
     if rest:
         raise click.UsageError(f"{rest[0]}: not a number, - or '*' (put the * in quotes)")
@@ -85,7 +106,13 @@ def code(
         raise click.UsageError("--counts: the volume is missing, give --volume-ml")
     if per_ml and (volume_ml is not None or dilution != "1"):
         raise click.UsageError("--volume-ml and --dilution go with --counts, not with --per-ml")
+    if per_ml and (detail or compare):
+        which = "--detail" if detail else "--compare"
+        raise click.UsageError(f"{which}: what chance leaves open follows from raw counts: give --counts")
+    if compare_volume_ml is not None and not compare:
+        raise click.UsageError("--compare-volume-ml goes with --compare")
     try:
+        wanted = None if target is None else _code(target)
         answer = code_answer.answer(
             code_answer.Question(
                 values=counts or per_ml,
@@ -97,6 +124,19 @@ def code(
                 volume_uncertainty=volume_uncertainty,
             )
         )
+        if compare:
+            answer["comparison"] = code_comparison.compared(
+                counts,
+                volume_ml or "",
+                compare,
+                compare_volume_ml or volume_ml or "",
+                confidence,
+                volume_uncertainty,
+            )
+        if volume_needed or wanted:
+            answer["volume_needed"] = code_volume.needed(
+                answer["per_ml"], confidence, volume_uncertainty, wanted
+            )
     except ValueError as error:
         raise click.UsageError(str(error)) from None
     if as_json:
@@ -104,5 +144,21 @@ def code(
         return
     for line in code_answer.lines(answer, detail):
         output.say(line)
+    if "comparison" in answer:
+        for line in code_comparison.lines(answer["comparison"]):
+            output.say(line)
+    if "volume_needed" in answer:
+        for line in code_volume.lines(answer["volume_needed"]):
+            output.say(line)
     for note in answer["notes"]:
         click.echo(f"note: {note}", err=True)
+
+
+def _code(text: str) -> tuple[int, int, int]:
+    """The target code; ValueError, in one line, for what is none."""
+    from skidwright.config import parse_code
+
+    try:
+        return parse_code(text)
+    except ValueError as error:
+        raise ValueError(f"--target {text}: {error}") from None

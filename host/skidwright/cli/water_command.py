@@ -7,11 +7,16 @@ import click
 from skidwright.cli import options
 from skidwright.cli.numbers import Number, rounded
 
+# No oil is liquid far beyond, and none dissolves a tenth of its mass of water.
+LEAST_C, MOST_C = -60, 200
+DEGC = Number(LEAST_C, MOST_C)
+MOST_PPM = 100_000
+
 
 @click.command(short_help="Water in oil: content, saturation elsewhere, where free water appears.")
 @click.option("--rs", type=Number(0, 100), required=True, help="Relative saturation, %.")
-@click.option("--temp", type=Number(), required=True, metavar="DEGC", help="Temperature of that reading.")
-@click.option("--to", type=Number(), metavar="DEGC", help="Another temperature to carry it to.")
+@click.option("--temp", type=DEGC, required=True, metavar="DEGC", help="Temperature of that reading.")
+@click.option("--to", type=DEGC, metavar="DEGC", help="Another temperature to carry it to.")
 @click.option(
     "--constants",
     type=click.Choice(["mineral-7.09", "mineral-7.42"]),
@@ -23,7 +28,7 @@ from skidwright.cli.numbers import Number, rounded
 @click.option("--b", type=Number(), help="... and B.")
 @click.option(
     "--point",
-    type=(Number(), Number(), Number()),
+    type=(DEGC, Number(0, 100), Number(0, MOST_PPM)),
     multiple=True,
     metavar="DEGC RS PPM",
     help="Temperature, saturation and water content (Karl Fischer) of a sample; two fit A and B.",
@@ -55,14 +60,21 @@ def water(
 
     try:
         oil = _solubility(constants, a, b, point)
+        for warm in (temp, temp if to is None else to):
+            if wet.solubility_ppm(warm, oil) > MOST_PPM:
+                raise ValueError(
+                    f"by A = {oil.a:g} and B = {oil.b:g} this oil would hold more than {MOST_PPM:,} ppm "
+                    f"of water at {warm:g} degC: check them"
+                )
         content = wet.content_ppm(rs, temp, oil)
         carried = wet.carry(rs, temp, temp if to is None else to, oil)
+        below = float(wet.free_water_below_c(rs, temp, oil))
         answer: dict[str, Any] = {
             "rs_percent": rounded(carried.rs_percent, 3),
             "at_c": temp if to is None else to,
             "content_ppm": rounded(content, 2),
             "free_water_ppm": rounded(carried.free_ppm, 2),
-            "free_water_below_c": rounded(wet.free_water_below_c(rs, temp, oil), 2),
+            "free_water_below_c": rounded(below, 2) if below >= LEAST_C else None,
             "constants": oil._asdict(),
             "notes": [],
         }
@@ -74,6 +86,10 @@ def water(
             "A and B are those of mineral insulating oil; the other published pair gives another content, "
             "and a hydraulic or lubricating oil needs its own (--a and --b, or --point twice)"
         )
+    if not all(0 <= t <= 100 for t in (temp, answer["at_c"])):
+        notes.append("outside 0 to 100 degC: an extrapolation")
+    if rs and answer["free_water_below_c"] is None:
+        notes.append(f"no free water down to {LEAST_C} degC, where this ends")
     if rs == 100:
         notes.append("at 100 % the content is the least there is: free water does not show in a reading")
     if as_json:
@@ -83,8 +99,8 @@ def water(
     if to is not None:
         free = f", and {answer['free_water_ppm']:g} ppm of free water" if answer["free_water_ppm"] else ""
         output.say(f"saturation at {to:g} degC  {answer['rs_percent']:.1f} %{free}")
-    below = answer["free_water_below_c"]
-    output.say(f"free water below      {'never' if below is None else f'{below:.1f} degC'}")
+    free_below = answer["free_water_below_c"]
+    output.say(f"free water below      {'never' if free_below is None else f'{free_below:.1f} degC'}")
     output.say(f"constants             {oil.name}: A = {oil.a:g}, B = {oil.b:g}")
     for note in notes:
         click.echo(f"note: {note}", err=True)
