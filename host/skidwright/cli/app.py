@@ -34,6 +34,7 @@ COMMANDS = {
     "certificate": "paper_commands:certificate",
     "verify": "paper_commands:verify",
     "slip": "paper_commands:slip",
+    "payback": "money_commands:payback",
     "backup": "backup_commands:backup",
     "restore": "backup_commands:restore",
     "code": "code_command:code",
@@ -64,6 +65,7 @@ GROUPS = {
     "The programme": (
         "asset",
         "receive",
+        "payback",
         "certificate",
         "verify",
         "slip",

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from skidwright.cli import asset_options, asset_tables, options
+from skidwright.cli import asset_options, asset_tables, money_commands, options
 from skidwright.cli.asset_options import counted
 from skidwright.config import Config
 from skidwright.register.fields import BY_NAME, FIELDS, text_of
@@ -276,5 +276,5 @@ def event_row(event: Event) -> dict[str, Any]:
     return {**dataclasses.asdict(event), "utc": output.iso_ms(event.utc_ms), "words": event.words}
 
 
-for command in asset_tables.commands:
+for command in (*asset_tables.commands, money_commands.cost):
     asset.add_command(command)
