@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skidwright.cli import asset_options, options
-from skidwright.cli.trade_commands import Number
+from skidwright.cli.numbers import Number
 from skidwright.config import Config
 from skidwright.errors import UnknownAsset
 
