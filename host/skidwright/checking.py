@@ -58,8 +58,8 @@ class Tally:
         for start in range(0, len(chosen), _AT_A_TIME):
             part = chosen[start : start + _AT_A_TIME]
             counts, volume_ml = piece.samples["counts"][part], piece.samples["volume_ul"][part] * 1e-3
-            left_over = verdicts.left_over_per_ml[part]
-            low, high = confidence.limits_per_ml(counts, volume_ml, log.limits, left_over)
+            left_over, settled = verdicts.left_over_per_ml[part], verdicts.settled_share[part]
+            low, high = confidence.limits_per_ml(counts, volume_ml, log.limits, left_over, settled)
             chances = confidence.number_texts(counts, volume_ml, log.limits)
             for k, i in enumerate(part.tolist()):
                 row = row_of(piece, verdicts, i)

@@ -16,19 +16,21 @@ def limits_per_ml(
     volume_ml: ArrayLike,
     limits: CheckLimits,
     left_over_per_ml: ArrayLike = 0.0,
+    settled_share: ArrayLike = 0.0,
 ) -> Interval:
     """95 % limits of the true concentration per mL out of raw `counts` (n, channels) in `volume_ml` (n,).
 
     Garwood's limits, joined with the uncertainty of the volume and freed from coincidence
     (`skidwright.trade.counting`): what flowed through the counter during the count. With
-    `left_over_per_ml` (n, channels, see `Verdicts`) they are what the machine holds: between nothing and
-    as much as laminar flow can leave, nobody knows how much of the fluid before was counted, so the limits
-    reach over both. NaN where no volume was counted or the count is beyond the counter.
+    `left_over_per_ml` and `settled_share` (n, channels, see `Verdicts`) they are what the machine holds:
+    nobody knows how much of the fluid before was counted, between nothing and as much as laminar flow can
+    leave, nor whether as many particles settled as Stokes' law lets them, so the limits reach over all of
+    it. NaN where no volume was counted or the count is beyond the counter.
     """
     volume, none = _volume(volume_ml)
     low, high = interval(counts, volume, CONFIDENCE, _uncertainty(limits), limits.sensing_volume_ml)
     low = np.maximum(low + np.minimum(left_over_per_ml, 0.0), 0.0)
-    high = high + np.maximum(left_over_per_ml, 0.0)
+    high = (high + np.maximum(left_over_per_ml, 0.0)) / (1 - np.minimum(settled_share, 0.9))
     return Interval(np.where(none, np.nan, low), np.where(none, np.nan, high))
 
 

@@ -48,8 +48,9 @@ def verdicts(n=4, **spoke):
     for name, at in spoke.items():
         reasons[at] |= np.uint64(1 << ids.index(name.replace("_", "-")))
         verdict[at, 0] = 2
-    nothing, left_over = np.zeros((n, 4)), np.zeros((n, 4))
-    return Verdicts(verdict, reasons, nothing, left_over, nothing.astype(np.uint8), nothing, nothing[:, 0],
+    nothing, left_over, settled = np.zeros((n, 4)), np.zeros((n, 4)), np.zeros((n, 4))
+    none = nothing.astype(np.uint8)
+    return Verdicts(verdict, reasons, nothing, left_over, settled, none, nothing, nothing[:, 0],
                     reasons.astype(np.int64), reasons.astype(np.int64))  # fmt: skip
 
 
@@ -127,6 +128,14 @@ def test_leftovers_widen_the_limits_towards_what_was_before():
     said = verdicts()
     assert judged(facts, said).coverage["valid"]["machine"] < 12
     said.left_over_per_ml[:] = [-50, -15, -1.5, -0.5]
+    assert judged(facts, said).coverage["valid"] == {"limits": 16, "machine": 16, "counter": 16}
+
+
+def test_what_may_have_settled_lifts_the_upper_limit():
+    facts = known(tank_per_ml=([0, 1, 2, 3], (1000, 300, 34, 12.5)))
+    said = verdicts()
+    assert judged(facts, said).coverage["valid"]["machine"] < 16
+    said.settled_share[:] = [0, 0, 0.1, 0.2]
     assert judged(facts, said).coverage["valid"] == {"limits": 16, "machine": 16, "counter": 16}
 
 

@@ -1,8 +1,11 @@
 """Checks of flow, volume and purge: was the fluid drawn as the counter and the question need it?"""
 
+import math
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
+from skidboard import records
 
 from skidwright.checks.check import (
     COUNTS,
@@ -86,13 +89,31 @@ def settled(c: Columns) -> Mask:
     limits = c.limits
     if not (limits.line_level_ul and limits.line_bore_mm):
         return np.zeros(c.n, np.bool_)
+    return np.asarray(lost_on_the_way(c, [21.0])[0] > limits.settling_percent / 100)
+
+
+def lost_on_the_way(c: Columns, sizes_um: Sequence[float]) -> Floats:
+    """Share of mineral particles of each size that settles before the counter, (sizes, n).
+
+    0 where volume and bore of the line's level part are not known, or no temperature says how thin oil was.
+    """
+    limits = c.limits
+    if not (limits.line_level_ul and limits.line_bore_mm):
+        return np.zeros((len(sizes_um), c.n))
     oil = _thinnest_oil(limits.oil_v40_mm2_s, limits.oil_v100_mm2_s)
     thin = np.interp(c.temp_max_cdeg, _TABLE_C * 100, oil)
-    lost = settling.settled_share(
-        limits.line_level_ul, limits.line_bore_mm, c.flow_mean_ul_s, settling.stokes_m_s(21, thin)
-    )
-    # without a temperature nobody knows how thin the oil was
-    return np.asarray((lost > limits.settling_percent / 100) & (c.temp_state == 0))
+    sinks = settling.stokes_m_s(np.array(sizes_um)[:, None], thin)
+    lost = settling.settled_share(limits.line_level_ul, limits.line_bore_mm, c.flow_mean_ul_s, sinks)
+    return np.asarray(np.where(c.temp_state == 0, lost, 0.0))
+
+
+def settled_shares(c: Columns) -> Floats:
+    """What share of each channel's particles may have settled before the counter, (4, n).
+
+    A channel counts all particles above its size, and sinking goes with the square of size: of a power law
+    of exponent 3 the mean square above a size is three times that size's.
+    """
+    return lost_on_the_way(c, [math.sqrt(3) * size for size in records.CHANNELS_UM])
 
 
 @cache

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
 
-from skidwright.checks import loops
+from skidwright.checks import flow, loops
 from skidwright.checks.catalogue import CATALOGUE
 from skidwright.checks.check import QUANTITIES, SUSPECT
 from skidwright.checks.columns import Before, Columns
@@ -67,6 +67,7 @@ class Judge:
             per_ml=np.ascontiguousarray(c.true_per_ml.T),
             codes=_codes(c),
             left_over_per_ml=np.ascontiguousarray(c.left_over_per_ml.T, dtype=np.float32),
+            settled_share=np.ascontiguousarray(flow.settled_shares(c).T, dtype=np.float32),
             loss=np.ascontiguousarray(c.loss.T),
             water_percent=c.saturation("mean"),
             utc_ms=c.utc_ms,

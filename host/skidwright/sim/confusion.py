@@ -174,11 +174,12 @@ def _coverage(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimi
               sound: Mask) -> dict[str, Counter[str]]:  # fmt: skip
     """How many of the 95 % limits of valid samples hold the truth, by stratum.
 
-    Limits with what the line may have left over are held against the machine, those without against what
-    flowed through the counter.
+    Limits with what the line may have left over and let settle are held against the machine, those without
+    against what flowed through the counter.
     """
     counts, volume_ml = samples["counts"], samples["volume_ul"] * 1e-3
-    machine = _hold(limits_per_ml(counts, volume_ml, limits, verdicts.left_over_per_ml), known.tank_per_ml)
+    line = (verdicts.left_over_per_ml, verdicts.settled_share)
+    machine = _hold(limits_per_ml(counts, volume_ml, limits, *line), known.tank_per_ml)
     counter = _hold(limits_per_ml(counts, volume_ml, limits), known.sensor_per_ml)
     everywhere = np.ones_like(counts, dtype=np.bool_)
     strata = {

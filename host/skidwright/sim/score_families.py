@@ -39,11 +39,11 @@ _COLUMNS = (
 COVERAGE_LEAST, COVERAGE_MOST = 0.93, 0.97
 
 NOTES = (
-    "machine: the limits with what the line may have left over, against the concentration in the machine;",
+    "machine: the limits with what the line may have left over or let settle, against the machine;",
     "counter: those without, against what flowed through the counter, after carry-over and settling.",
     "Exact Poisson limits cover more than they state where counts are few, by their nature. Limits speak of",
-    "counting, volume, coincidence and carry-over. Where something was wrong that no check saw (a few per",
-    "cent settled, a meter wrong by less than meter against pump can tell) they hold less often than stated;",
+    "counting, volume, coincidence, carry-over and settling. Where something was wrong that no check saw (a",
+    "meter wrong by less than meter against pump can tell) they hold less often than stated, and",
     "how often that is depends on how many families of such scenarios there are.",
 )
 
