@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from skidwright.history import History
 from skidwright.judgement.points import MS_PER_DAY, count_rows, never_none
-from skidwright.judgement.robust import inflation, noise
+from skidwright.judgement.robust import Noise, noise
 
 Floats = NDArray[np.float64]
 
@@ -20,15 +20,11 @@ LEAST_STEP, LEAST_SURE = 0.5, 4.0
 
 @dataclass(frozen=True)
 class Levels:
-    """Valid samples of the newest stretch one by one: log2 of particles per mL, (n, 4), and their noise (4,).
-
-    `alike` (4,) is the correlation from one sample to the next.
-    """
+    """Valid samples of the newest stretch one by one: log2 of particles per mL, (n, 4), and their noise."""
 
     days: Floats
     values: Floats
-    noise: Floats
-    alike: Floats
+    noise: Noise
 
 
 @dataclass(frozen=True)
@@ -57,8 +53,7 @@ def levels(history: History, since_days: float) -> Levels:
     values = np.log2(never_none(history, rows))
     usual = np.median(history.counts[rows], axis=0) if len(days) else np.zeros(4)
     floor = 1 / np.log(2) / np.sqrt(usual + 0.5)
-    sd, alike = noise(values.T, floor)
-    return Levels(days, values, sd, alike)
+    return Levels(days, values, noise(values.T, floor))
 
 
 def step_at(found: Levels, days: float, after: int = AFTER) -> Step | None:
@@ -72,5 +67,5 @@ def step_at(found: Levels, days: float, after: int = AFTER) -> Step | None:
     if len(before) < 3 or len(since) < 3:
         return None
     step = np.median(since, axis=0) - np.median(before, axis=0)
-    more = np.pi / 2 * inflation(found.alike) * (1 / len(before) + 1 / len(since))
-    return Step(step, step / (found.noise * np.sqrt(more)), len(before), len(since), found.noise)
+    more = np.pi / 2 * found.noise.more * (1 / len(before) + 1 / len(since))
+    return Step(step, step / (found.noise.sd * np.sqrt(more)), len(before), len(since), found.noise.sd)

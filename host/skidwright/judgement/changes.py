@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.judgement.robust import inflation, noise
+from skidwright.judgement.robust import noise
 
 Floats = NDArray[np.float64]
 
@@ -41,10 +41,10 @@ def changes(days: Floats, values: Floats, floor: Floats, penalty: float | None =
     n, series = values.shape
     if n < 2 * LEAST_PIECE:
         return [[] for _ in range(series)]
-    sd, alike = noise(values.T, floor)
-    held = without_strays(values.T, sd)
+    moves = noise(values.T, floor)
+    held = without_strays(values.T, moves.sd)
     # less than this is no noise but a series without any
-    scale = np.maximum(sd**2 * inflation(alike), 1e-12)
+    scale = np.maximum(moves.long_run, 1e-12)
     found = partition(days, held, (penalty_for(n) if penalty is None else penalty) * scale)
     return [_described(days, held[k], breaks) for k, breaks in enumerate(found)]
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.judgement.points import Points
-from skidwright.judgement.robust import held_sd, inflation, noise
+from skidwright.judgement.robust import held_sd, noise
 from skidwright.judgement.run_length import ewma_limit, single_limit, student_limit
 
 Floats = NDArray[np.float64]
@@ -34,6 +34,7 @@ CHARTS = 2
 # Degrees of freedom of the standard deviation of a baseline, for each of its points (values held within
 # 3 standard deviations are nearly as sharp as the usual estimate, see docs/judgement.md).
 _FREEDOM_PER_POINT = 0.9
+_LEAST_FREEDOM = 8.0
 # Alarms so many points apart or nearer are one.
 TOGETHER = 14
 
@@ -84,58 +85,78 @@ def run_length(false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR) -> float:
 
 
 def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR) -> Charts:
-    """Both charts of all series of `points`."""
-    n, series = points.values.shape
-    usual, sd = np.full((n, series), np.nan), np.full((n, series), np.nan)
-    held = np.zeros(n)
-    _, alike = noise(points.values.T, points.floor)
-    for block, middle, spread, size in _baselines(points.values):
-        usual[block] = middle
-        sd[block] = np.maximum(spread, np.maximum(points.floor, 1e-6))
-        held[block] = size
+    """Both charts of all series of `points`. A point is judged by what came before it, never by what came
+    later."""
+    shape = points.values.shape
+    usual, sd, more, averaged = (np.full(shape, np.nan) for _ in range(4))
+    held = np.full((shape[0], 1), np.nan)
+    for block, base in _baselines(points.values, points.floor):
+        usual[block], sd[block], more[block], averaged[block] = base.middle, base.sd, base.more, base.averaged
+        held[block] = base.points
+    more, averaged = _so_far(more), _so_far(averaged)
     single = (points.values - usual) / sd
     wanted = run_length(false_alarms_per_year)
     # how well the baseline's median is known, in squared standard deviations of a point
-    with np.errstate(divide="ignore"):
-        open_mean = np.pi / 2 * inflation(alike)[None, :] / held[:, None]
-    share = WEIGHT / (2 - WEIGHT)
-    left = alike * (1 - WEIGHT)
-    of_ewma = share * (1 + left) / (1 - left)
-    freedom = np.maximum(_FREEDOM_PER_POINT * held[:, None] / inflation(alike)[None, :], 8.0)
+    open_mean = np.pi / 2 * more / held
+    freedom = np.maximum(_FREEDOM_PER_POINT * held / more, _LEAST_FREEDOM)
     return Charts(
         days=points.days,
         usual=usual,
         sd=sd,
         single=single,
-        single_limit=_wide(single_limit(wanted), freedom) * np.sqrt(1 + open_mean),
+        single_limit=student_limit(single_limit(wanted), freedom) * np.sqrt(1 + open_mean),
         ewma=_ewma(single),
-        ewma_limit=_wide(ewma_limit(WEIGHT, wanted), freedom) * np.sqrt(of_ewma[None, :] + open_mean),
+        ewma_limit=student_limit(ewma_limit(WEIGHT, wanted), freedom) * np.sqrt(averaged + open_mean),
     )
 
 
-def _wide(limit: float, freedom: Floats) -> Floats:
-    values, places = np.unique(freedom, return_inverse=True)
-    wide = np.array([student_limit(limit, float(value)) for value in values])
-    return wide[places].reshape(freedom.shape)
+def _so_far(values: Floats) -> Floats:
+    """Mean of a column from its first number on: how alike points are is a lasting trait, one baseline
+    tells little."""
+    known = np.isfinite(values)
+    total = np.cumsum(np.where(known, values, 0.0), axis=0)
+    return np.where(known, total / np.maximum(np.cumsum(known, axis=0), 1), np.nan)
 
 
-def _baselines(values: Floats) -> list[tuple[slice, Floats, Floats, int]]:
-    """For each stretch of `GUARD` points its baseline's median, standard deviation and number of points."""
-    starts = list(range(LEAST_BASELINE + GUARD, len(values), GUARD))
-    found = []
-    full = [start for start in starts if start - GUARD >= BASELINE]
-    for start in starts[: len(starts) - len(full)]:
-        base = values[: start - GUARD].T
-        found.append((slice(start, start + GUARD), np.median(base, axis=1), held_sd(base), start - GUARD))
+@dataclass(frozen=True)
+class _Baseline:
+    """What is usual, for each series: median, standard deviation, and what `robust.Noise` says of it."""
+
+    middle: Floats
+    sd: Floats
+    more: Floats
+    averaged: Floats
+    points: int
+
+
+def _baselines(values: Floats, floor: Floats) -> list[tuple[slice, _Baseline]]:
+    """The baseline of each stretch of `GUARD` points."""
+    first, full_from = LEAST_BASELINE + GUARD, BASELINE + GUARD
+    # while there is less than a full baseline it grows in larger strides
+    found = [
+        (slice(start, min(start + 2 * GUARD, full_from)), _baseline(values[: start - GUARD].T, floor))
+        for start in range(first, min(full_from, len(values)), 2 * GUARD)
+    ]
+    full = list(range(full_from, len(values), GUARD))
     if full:
-        # all full baselines at once: (starts, series, points)
+        # all full baselines at once: (starts, series, points) as one row for each start and series
         windows = np.lib.stride_tricks.sliding_window_view(values, BASELINE, axis=0)
-        base = windows[np.array(full) - GUARD - BASELINE]
-        middle, spread = np.median(base, axis=2), held_sd(base)
-        found += [
-            (slice(start, start + GUARD), middle[i], spread[i], BASELINE) for i, start in enumerate(full)
-        ]
+        series = values.shape[1]
+        rows = windows[np.array(full) - GUARD - BASELINE].reshape(len(full) * series, BASELINE)
+        every = _baseline(rows, np.tile(floor, len(full)))
+        for i, start in enumerate(full):
+            part = slice(i * series, (i + 1) * series)
+            one = _Baseline(
+                every.middle[part], every.sd[part], every.more[part], every.averaged[part], BASELINE
+            )
+            found.append((slice(start, start + GUARD), one))
     return found
+
+
+def _baseline(rows: Floats, floor: Floats) -> _Baseline:
+    moves = noise(rows, floor)
+    sd = np.maximum(held_sd(rows), np.maximum(floor, 1e-6))
+    return _Baseline(np.median(rows, axis=1), sd, moves.more, moves.of_average(WEIGHT), rows.shape[1])
 
 
 def _ewma(residuals: Floats) -> Floats:

@@ -102,7 +102,7 @@ def _trend(line: Trend | None) -> dict[str, Any] | None:
         "a_month_95_percent": [_round(end * DAYS_A_MONTH, 4) for end in (line.low, line.high)],
         "since": _day(line.first_days),
         "points": line.points,
-        "neighbours_alike": _round(line.alike, 2),
+        "times_the_variance_of_independent_points": _round(line.more, 2),
     }
 
 

@@ -1,5 +1,7 @@
 """Robust measures of scale and of how alike neighbouring points are."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +14,10 @@ _HELD_AT = 3.0
 # Variance of a standard normal value held at 3: 1 - what the tails lose; computed, see tests/judgement.
 _HELD_VARIANCE = 0.99501
 MOST_ALIKE = 0.9
+# Fewer points do not tell apart what is alike from what drifts.
+LEAST_FOR_ALIKE = 20
+_LAGS = (1, 2, 3, 5, 8)
+_GRID = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, MOST_ALIKE)
 
 
 def mad_sd(values: Floats, axis: int = -1) -> Floats:
@@ -34,23 +40,81 @@ def held_sd(values: Floats) -> Floats:
     return np.asarray(np.sqrt((held**2).mean(axis=-1) / _HELD_VARIANCE))
 
 
-def noise(values: Floats, floor: Floats) -> tuple[Floats, Floats]:
-    """Standard deviation and lag-one correlation of what moves from point to point, for each row of (k, n).
+@dataclass(frozen=True)
+class Noise:
+    """What moves from point to point, for each of k series: independent noise plus noise that is alike.
 
-    By differences over one and two points, so that steps and slow drifts do not count: for noise of first
-    order the variances of the two are 2 s^2 (1 - r) and 2 s^2 (1 - r^2) (S. Chakar, E. Lebarbier, C.
-    Levy-Leduc and S. Robin, "A robust approach for estimating change-points in the mean of an AR(1)
-    process", Bernoulli 23, 2017; from memory). Correlations below 0 count as 0, above 0.9 as 0.9. `floor`
-    (k,) is the least deviation.
+    `white` and `alike_part` are variances, `alike` the correlation of the latter from one point to the next.
     """
-    if values.shape[-1] < 5:
-        return np.maximum(floor, 0.0), np.zeros(len(values))
-    one = held_sd(np.diff(values, axis=-1))
-    two = held_sd(values[:, 2:] - values[:, :-2])
-    alike = np.divide(two**2, one**2, out=np.ones_like(one), where=one > 0) - 1
-    alike = np.clip(alike, 0.0, MOST_ALIKE)
-    sd = one / np.sqrt(2 * (1 - alike))
-    return np.maximum(sd, floor), alike
+
+    white: Floats
+    alike_part: Floats
+    alike: Floats
+
+    @property
+    def sd(self) -> Floats:
+        """Standard deviation of a point."""
+        return np.sqrt(self.white + self.alike_part)
+
+    @property
+    def long_run(self) -> Floats:
+        """Variance of the mean of many points, times their number."""
+        return self.white + self.alike_part * (1 + self.alike) / (1 - self.alike)
+
+    @property
+    def more(self) -> Floats:
+        """By how much the mean of many points varies more than that of independent ones."""
+        return np.asarray(self.long_run / np.maximum(self.white + self.alike_part, 1e-300))
+
+    def of_average(self, weight: float) -> Floats:
+        """Variance of an exponentially weighted average, in variances of a point.
+
+        For first-order noise W. Schmid, "On EWMA charts for time series", Frontiers in Statistical Quality
+        Control 5, 1997 (from memory).
+        """
+        left = self.alike * (1 - weight)
+        total = np.maximum(self.white + self.alike_part, 1e-300)
+        spread = (self.white + self.alike_part * (1 + left) / (1 - left)) / total
+        return np.asarray(weight / (2 - weight) * spread)
+
+
+def noise(values: Floats, floor: Floats) -> Noise:
+    """The noise in each row of (k, n), seen through steps and slow drifts; `floor` (k,) is its least
+    deviation.
+
+    Half the variance of differences over 1 to 8 points is w + s (1 - r^lag) for independent noise of
+    variance w and first-order noise of variance s and correlation r: fitted by least squares over a grid of
+    r. Differences leave steps and drifts out (S. Chakar, E. Lebarbier, C. Levy-Leduc and S. Robin, "A
+    robust approach for estimating change-points in the mean of an AR(1) process", Bernoulli 23, 2017, do so
+    with two lags; from memory). Points count as alike only where that fits better than chance lets it.
+    """
+    series, n = values.shape
+    none = np.zeros(series)
+    if n < LEAST_FOR_ALIKE:
+        spread = held_sd(np.diff(values, axis=-1)) ** 2 / 2 if n > 2 else none
+        return Noise(np.maximum(spread, floor**2), none, none)
+    lags = np.array([lag for lag in _LAGS if lag <= n // 5])
+    half = np.stack([held_sd(values[:, lag:] - values[:, :-lag]) ** 2 / 2 for lag in lags], axis=1)
+    unit = np.maximum(half.mean(axis=1), 1e-300)
+    y = half / unit[:, None]
+    centred = y - y.mean(axis=1, keepdims=True)
+    # variances of differences are known to about three over the number of points, relatively
+    least = (centred**2).sum(axis=1) - 3 / n
+    white, alike_part, alike = y.mean(axis=1), none.copy(), none.copy()
+    for r in _GRID:
+        x = 1 - r**lags
+        off = x - x.mean()
+        part = (centred @ off) / (off @ off)
+        rest = y.mean(axis=1) - part * x.mean()
+        part = np.where(rest < 0, (y @ x) / (x @ x), part)
+        rest = np.maximum(rest, 0.0)
+        error = ((y - rest[:, None] - part[:, None] * x) ** 2).sum(axis=1)
+        better = (part > 0) & (error < least)
+        least = np.where(better, error, least)
+        white, alike_part = np.where(better, rest, white), np.where(better, part, alike_part)
+        alike = np.where(better, r, alike)
+    scale = np.maximum(unit, floor**2 / np.maximum(white + alike_part, 1e-300))
+    return Noise(white * scale, alike_part * scale, alike)
 
 
 def lag_one(residuals: Floats) -> float:
@@ -71,6 +135,13 @@ def lag_one(residuals: Floats) -> float:
     return float(np.clip((n * plain + 1) / (n - 4), 0.0, MOST_ALIKE))
 
 
-def inflation(alike: Floats | float) -> Floats:
-    """By how much more the mean of many points varies when neighbours are alike: (1 + r) / (1 - r)."""
-    return np.asarray((1 + np.asarray(alike)) / (1 - np.asarray(alike)))
+def inflation(values: Floats, residuals: Floats) -> float:
+    """By how much more the mean of a series varies because its points are alike, from its residuals about a
+    line.
+
+    By `noise` from 20 points on, else by the lag-one correlation.
+    """
+    if len(values) < LEAST_FOR_ALIKE:
+        alike = lag_one(residuals)
+        return (1 + alike) / (1 - alike)
+    return float(noise(values[None, :], np.zeros(1)).more[0])

@@ -11,8 +11,11 @@ import math
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from skidwright.trade.distributions import normal_cdf, normal_quantile
+
+Floats = NDArray[np.float64]
 
 _STATES = 101
 
@@ -63,14 +66,14 @@ def single_limit(run_length: float) -> float:
     return normal_quantile(1 - 0.5 / run_length)
 
 
-def student_limit(limit: float, freedom: float) -> float:
+def student_limit(limit: float, freedom: ArrayLike) -> Floats:
     """The limit that Student's distribution leaves as seldom as the normal one leaves `limit`.
 
     For a standard deviation that is itself an estimate of `freedom` degrees of freedom. Series in
     powers of 1 / freedom: M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions, 26.7.5.
     """
-    z, v = limit, freedom
-    return (
+    z, v = limit, np.asarray(freedom, np.float64)
+    return np.asarray(
         z
         + (z**3 + z) / (4 * v)
         + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * v**2)

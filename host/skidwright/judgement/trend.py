@@ -2,9 +2,9 @@
 
 P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63, 1968, with the
 variance of Kendall's S for ties. Points that are alike from one to the next say less than independent ones:
-the variance of S is multiplied by (1 + r) / (1 - r) with the lag-one correlation r of the residuals, as S.
+the variance of S is multiplied by how much more their mean varies (`robust.inflation`), in the manner of S.
 Yue and C. Wang, "The Mann-Kendall test modified by effective sample size", Water Resources Management 18,
-2004, do (from memory).
+2004 (from memory).
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.judgement.robust import MAD_TO_SD, inflation, lag_one
+from skidwright.judgement.robust import MAD_TO_SD, inflation
 from skidwright.trade.distributions import normal_quantile
 
 Floats = NDArray[np.float64]
@@ -29,8 +29,9 @@ class Trend:
     """A slope with its interval, per day, in units of the series; `level` is the line's value at
     `centre_days`.
 
-    `level_error` is one standard deviation of `level`; `noise` that of the points about the line; `alike`
-    their lag-one correlation. `rising` and `falling` only where the interval does not hold zero.
+    `level_error` is one standard deviation of `level`; `noise` that of the points about the line; `more` by
+    how much more their mean varies than that of independent points. `rising` and `falling` only where the
+    interval does not hold zero.
     """
 
     slope: float
@@ -40,7 +41,7 @@ class Trend:
     level: float
     level_error: float
     noise: float
-    alike: float
+    more: float
     points: int
     first_days: float
     last_days: float
@@ -73,15 +74,12 @@ def trend(days: Floats, values: Floats, confidence: float = CONFIDENCE) -> Trend
     residuals = values - slope * (days - centre)
     level = float(np.median(residuals))
     residuals = residuals - level
-    alike = lag_one(residuals)
-    more = float(inflation(alike))
+    more = inflation(values, residuals)
     low, high = slopes.limits(confidence, more)
     sd = MAD_TO_SD * float(np.median(np.abs(residuals)))
     # a median varies by pi / 2 more than a mean
     error = sd * float(np.sqrt(np.pi / 2 * more / len(days)))
-    return Trend(
-        slope, low, high, centre, level, error, sd, alike, len(days), float(days[0]), float(days[-1])
-    )
+    return Trend(slope, low, high, centre, level, error, sd, more, len(days), float(days[0]), float(days[-1]))
 
 
 def sen_slope(
