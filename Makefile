@@ -6,19 +6,19 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 # For `make score`: seeds, and a scenario file in place of the set that comes along.
 SEEDS ?= 1-20
 SCENARIO ?=
-# For `make storm`.
-TRIALS ?= 2000
+# For `make storm`; `make interlocks` takes 500 unless told.
+TRIALS ?= $(if $(filter interlocks,$(MAKECMDGOALS)),500,2000)
 FIRST_SEED ?= 0
 # For `make fuzz`.
 MINUTES ?= 2
 # For `make pio`.
 EDGES ?= 10000000
-# For `make soak`.
-DAYS ?= 365
+# For `make soak`; `make interlocks` takes 30 unless told.
+DAYS ?= $(if $(filter interlocks,$(MAKECMDGOALS)),30,365)
 SEED ?= 1
 FAMILY_SEEDS ?= 1-100
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz soak pio clean
+.PHONY: help demo test lint types bench score score-families docs storm fuzz soak pio interlocks clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -30,6 +30,7 @@ help:
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
+	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
 	@echo "make docs   write the generated reference pages again"
 
 # What a user needs ...
@@ -83,6 +84,9 @@ soak: $(VENV)/.test
 
 pio: $(VENV)/.test
 	SKIDWRIGHT_PIO_EDGES=$(EDGES) $(BIN)/python -m pytest -n0 tests/firmware/test_pio_counter.py
+
+interlocks: $(VENV)/.test
+	$(BIN)/python tests/fault/interlock_trials.py --trials $(TRIALS) --days $(DAYS)
 
 clean:
 	rm -rf $(VENV) build dist

@@ -1,0 +1,31 @@
+"""Every interlock in every state it watches, and a day of normal running. `make interlocks` does more."""
+
+from pathlib import Path
+
+import pytest
+from fault.interlock_trials import PAIRS, check_spread, trials
+from fault.normal_running import normal_running
+from skidboard import faults
+from skidwright.interlock_table import BY_NUMBER, INTERLOCKS, TRIPS
+
+
+@pytest.mark.slow
+def test_every_interlock_in_every_state_it_watches():
+    lines: list[str] = []
+    outcomes = trials(2 * len(PAIRS), first_seed=1000, say=lines.append)
+    check_spread(outcomes)
+    print(f"figure: interlocks: {lines[-1]}")
+
+
+@pytest.mark.slow
+def test_a_day_of_normal_running_trips_nothing(tmp_path: Path):
+    lines: list[str] = []
+    normal_running(1, tmp_path, say=lines.append)
+    print(f"figure: interlocks: {lines[0]}")
+
+
+def test_the_table_has_every_rule_that_stops_the_pump():
+    always = {rule.number for rule in INTERLOCKS if rule.does == TRIPS}
+    assert always == {n for n in range(len(faults.NAMES)) if faults.TRIPPING >> n & 1}
+    asked_for = {faults.BAND_NOT_REACHED, faults.DUTY_AT_LIMIT, faults.WATER_LOOP, faults.TEMP_SENSOR}
+    assert set(BY_NUMBER) == always | asked_for
