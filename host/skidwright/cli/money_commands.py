@@ -147,12 +147,16 @@ def _ranges(
 
 def _say(found: Outcome) -> None:
     from skidwright.cli import output
+    from skidwright.money import ITEMS
 
     output.print_table(
         ("assumption", ">low", ">likely", ">high", "unit", "from"),
         [_row(a) for a in found.assumptions if a.item not in found.missing],
         "Assumptions",
     )
+    for a in found.assumptions:
+        if a.source == ITEMS[a.item].mark:
+            output.say(f"{a.item}: {a.source}")
     output.print_table(
         ("saved a year", ">5 %", ">median", ">95 %", ">mean"),
         [(name, *_cells(spread)) for name, spread in found.parts.items() if spread.p95],
@@ -178,7 +182,9 @@ def _say(found: Outcome) -> None:
 def _row(a: Assumption) -> tuple[Any, ...]:
     from skidwright.money import ITEMS
 
-    return a.item, f"{a.low:g}", f"{a.likely:g}", f"{a.high:g}", ITEMS[a.item].unit, a.source
+    item = ITEMS[a.item]
+    source = "usual, see below" if a.source == item.mark else a.source
+    return a.item, f"{a.low:g}", f"{a.likely:g}", f"{a.high:g}", item.unit, source
 
 
 def _cells(spread: Spread) -> list[str]:

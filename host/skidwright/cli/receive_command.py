@@ -83,7 +83,9 @@ def receive(
     from skidwright.cli import output
 
     known = asset_options.known(config, archive)
-    number = _source(known, archive, number, fluid)
+    if number is None:
+        number = _source(known, archive, fluid)
+        fluid = ""
     goal = asset_options.known_asset(config, archive, into) if into is not None else known.asset(number)
     terms = _terms(goal, known.asset(number), target, water_limit, last, confidence / 100)
     fluid = fluid or known.asset(number).fluid or known.asset(number).title
@@ -103,10 +105,8 @@ def receive(
     return 0 if decision.accepted else 1
 
 
-def _source(known: KnownAssets, archive: Path, number: int | None, fluid: str) -> int:
-    """The asset number that the samples were taken as."""
-    if number is not None:
-        return number
+def _source(known: KnownAssets, archive: Path, fluid: str) -> int:
+    """The asset number that the samples of a fluid were taken as, by its name."""
     if not fluid:
         raise click.UsageError("say what is received: --asset NUMBER, or --fluid NAME")
     name = fluid.casefold()
@@ -149,7 +149,11 @@ def _dated(terms: Terms, archive: Path, number: int, fluid: str, since: int | No
 
     if since is None:
         with Register.open(archive) as register:
-            others = [r for r in register.receipts(number) if r.fluid != fluid and r.content.get("samples")]
+            others = [
+                r
+                for r in register.receipts(number)
+                if r.fluid.casefold() != fluid.casefold() and r.content.get("samples")
+            ]
         newest = max((str(s["utc"]) for r in others for s in r.content["samples"] if s["utc"]), default=None)
         if newest is None:
             return terms

@@ -1,0 +1,167 @@
+"""Fluids are accepted and refused as the counts allow, and no more often wrongly than was said."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from skidwright import history
+from skidwright.checks import CheckLimits
+from skidwright.receipt import record
+from skidwright.receiving import ACCEPTED, OPEN, REFUSED, Terms, decide
+
+TARGET = (16, 14, 11)  # at most 640, 160 and 20 per mL: ISO 4406:2021, table 1
+LIMITS_PER_ML = np.array([640.0, 160.0, 20.0])
+# a cleaner target: fewer particles take less time to work out
+SMALL, SMALL_PER_ML = (12, 10, 8), np.array([40.0, 10.0, 2.5])
+EXACT = CheckLimits(volume_uncertainty_percent=0)
+VALID, REJECTED = history.VALID, history.REJECTED
+
+
+def fluid(counts, **more) -> history.History:
+    rows = np.column_stack([np.atleast_2d(counts), np.zeros(len(np.atleast_2d(counts)), int)])[:, :4]
+    when = np.datetime64("2026-03-02T08:00") + np.arange(len(rows)) * np.timedelta64(10, "m")
+    return history.of_arrays(when, rows, 25.0, **more)
+
+
+def test_limits_are_those_of_scipy() -> None:
+    # F. Garwood's limits by the chi-square distribution, scipy
+    counts = np.array([[15000, 3500, 400], [15200, 3600, 410], [14900, 3550, 395]])
+    decision = decide(fluid(counts), Terms(TARGET), EXACT)
+    for channel, total in zip(decision.channels, counts.sum(axis=0), strict=True):
+        assert channel.high_per_ml == pytest.approx(stats.chi2.ppf(0.95, 2 * (total + 1)) / 2 / 75, rel=1e-9)
+        assert channel.low_per_ml == pytest.approx(stats.chi2.ppf(0.05, 2 * total) / 2 / 75, rel=1e-9)
+    assert decision.outcome == ACCEPTED and decision.code == "16/14/11"
+    assert decision.rows == (0, 1, 2)
+
+
+@pytest.mark.parametrize("spread_percent", [0, 2])
+def test_a_fluid_at_its_limit_is_seldom_accepted(spread_percent: float, monkeypatch) -> None:
+    """The worst fluid that must not pass: just above the limit in one channel, far below in the others."""
+    # advice on how much more to count takes most of the time and decides nothing
+    monkeypatch.setattr("skidwright.receiving._more", lambda *_: [])
+    rng = np.random.default_rng(1)
+    limits = CheckLimits(volume_uncertainty_percent=spread_percent)
+    runs, wrong = 250, 0
+    for channel in range(3):
+        per_ml = SMALL_PER_ML * np.where(np.arange(3) == channel, 1.0, 0.3)
+        for _ in range(runs):
+            # the error of the meter is common to the three samples
+            volume = 25.0 * max(0.5, 1 + spread_percent / 100 * rng.standard_normal())
+            decision = decide(fluid(rng.poisson(per_ml * volume, (3, 3))), Terms(SMALL), limits)
+            wrong += decision.outcome == ACCEPTED
+    share = wrong / (3 * runs)
+    print(
+        f"figure: receiving, fluid at its limit, volume +-{spread_percent} %: "
+        f"accepted {share:.1%} of {3 * runs} (stated 5 %)"
+    )
+    # binomial, 750 runs of at most 5 %: more than this once in 2000 (scipy)
+    assert share < stats.binom.ppf(0.9995, 3 * runs, 0.05) / (3 * runs)
+    assert share > 0.02  # and not by refusing everything
+
+
+def test_clean_and_dirty_fluids_are_told_apart() -> None:
+    rng = np.random.default_rng(2)
+    clean = [
+        decide(fluid(rng.poisson(LIMITS_PER_ML / 2 * 25, (3, 3))), Terms(TARGET), EXACT) for _ in range(150)
+    ]
+    dirty = [
+        decide(fluid(rng.poisson(LIMITS_PER_ML * 2 * 25, (3, 3))), Terms(TARGET), EXACT) for _ in range(150)
+    ]
+    accepted = sum(d.outcome == ACCEPTED for d in clean) / 150
+    refused = sum(d.outcome == REFUSED for d in dirty) / 150
+    print(
+        f"figure: receiving, 3 x 25 mL: one code cleaner accepted {accepted:.1%}, "
+        f"one dirtier refused {refused:.1%}"
+    )
+    assert accepted > 0.98 and refused > 0.99
+
+
+def test_samples_of_one_fluid_are_seldom_said_to_differ() -> None:
+    rng = np.random.default_rng(3)
+    told = [
+        not decide(fluid(rng.poisson([300 * 25, 60 * 25, 4 * 25], (3, 3))), Terms(TARGET), EXACT).one_fluid
+        for _ in range(150)
+    ]
+    print(f"figure: receiving, samples of one fluid said to differ: {np.mean(told):.2%} (stated 1 % at most)")
+    assert np.mean(told) < 0.04  # more than 5 of 150 at 1 %: once in 250 (scipy)
+
+
+def test_samples_that_differ_are_not_averaged() -> None:
+    # the mean of the three is well within 640 per mL, one sample is not
+    counts = [[5000, 1000, 100], [5000, 1000, 100], [17000, 1000, 100]]
+    decision = decide(fluid(counts), Terms(TARGET), EXACT)
+    assert not decision.one_fluid and decision.outcome == REFUSED
+    assert "differ by more than chance" in decision.reasons[0]
+    # each within the target by itself: accepted although they differ
+    assert decide(fluid([[5000, 1000, 100], [9000, 1000, 100]]), Terms(TARGET, samples=2), EXACT).accepted
+
+
+def test_too_little_counted_is_no_proof_and_says_how_much_would_be() -> None:
+    decision = decide(fluid([[5000, 1000, 480]]), Terms(TARGET, samples=1), EXACT)
+    assert decision.outcome == OPEN
+    words = " ".join(decision.reasons)
+    assert "cannot be ruled out with 95 % confidence" in words and "mL would have to be counted" in words
+    decision = decide(fluid([[5000, 1000, 500]]), Terms(TARGET, samples=1), EXACT)
+    assert decision.outcome == OPEN and "no counting will prove it" in " ".join(decision.reasons)
+
+
+def test_only_valid_samples_count_and_the_others_are_named() -> None:
+    counts = [[5000, 1000, 100]] * 4
+    verdicts = [VALID, REJECTED, VALID, VALID]
+    decision = decide(fluid(counts, counts_verdict=verdicts), Terms(TARGET), EXACT)
+    assert decision.accepted and decision.rows == (0, 2, 3) and decision.left_out == {"rejected": 1}
+    decision = decide(fluid(counts, counts_verdict=[REJECTED] * 2 + [VALID] * 2), Terms(TARGET), EXACT)
+    assert decision.outcome == OPEN and "only 2 valid of 3 needed" in decision.reasons[0]
+    decision = decide(fluid(counts, counts_verdict=[REJECTED] * 4), Terms(TARGET), EXACT)
+    assert decision.outcome == OPEN and decision.reasons[0] == "no valid sample"
+    since = int(np.datetime64("2026-03-02T08:15", "ms").astype(int))
+    decision = decide(fluid(counts), Terms(TARGET, since_ms=since), EXACT)
+    assert "only 2 valid of 3 needed since 2026-03-02T08:15:00Z" in decision.reasons[0]
+
+
+def test_water_is_judged_where_a_limit_stands() -> None:
+    counts = [[5000, 1000, 100]] * 3
+    for water, limit, outcome in (
+        ([20, 25, 30], 30, ACCEPTED), ([20, 25, 30.1], 30, REFUSED), ([20, 25, 90], 100, ACCEPTED),
+        ([20, 25, 90], None, ACCEPTED), (None, 50, OPEN),
+    ):  # fmt: skip
+        decision = decide(
+            fluid(counts, water_percent=water, temperature_c=40.0),
+            Terms(TARGET, water_limit_percent=limit),
+            EXACT,
+        )
+        assert decision.outcome == outcome, (water, limit)
+    spoilt = fluid(counts, water_percent=[20, 20, 20], water_verdict=[VALID, REJECTED, VALID])
+    assert decide(spoilt, Terms(TARGET, water_limit_percent=50), EXACT).outcome == OPEN
+
+
+def test_the_fourth_channel_counts_when_asked() -> None:
+    counts = np.array([[5000, 1000, 100, 90]] * 3)
+    when = np.datetime64("2026-03-02T08:00") + np.arange(3)
+    samples = history.of_arrays(when, counts, 25.0)
+    assert decide(samples, Terms(TARGET), EXACT).accepted
+    assert decide(samples, Terms(TARGET, target_21um=9), EXACT).accepted  # 3.6 per mL against 5
+    assert decide(samples, Terms(TARGET, target_21um=7), EXACT).outcome == REFUSED  # against 1.3
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(*[st.integers(0, 30000)] * 3), min_size=1, max_size=5),
+    st.integers(1, 4),
+    st.integers(1, 5000),
+)
+def test_more_particles_never_help(counts, samples: int, more: int) -> None:
+    rows = np.sort(np.array(counts), axis=1)[:, ::-1]
+    terms = Terms(TARGET, samples=samples)
+    before = decide(fluid(rows), terms, EXACT)
+    after = decide(fluid(rows + more), terms, EXACT)
+    assert not (after.accepted and not before.accepted and before.one_fluid)
+    kept = record(before, fluid(rows), terms, EXACT)
+    assert kept["outcome"] == before.outcome and len(kept["samples"]) == len(before.rows)
+
+
+def test_terms_that_cannot_be() -> None:
+    for terms in (Terms(TARGET, samples=0), Terms(TARGET, confidence=1.0), Terms(TARGET, confidence=0.4)):
+        with pytest.raises(ValueError):
+            decide(fluid([[1, 1, 1]]), terms, EXACT)
