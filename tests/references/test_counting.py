@@ -8,7 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from skidwright.trade import coincidence, comparison, counting, iso4406
+from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
 from uncertainties import ufloat
+
+# a function under test here, not a test
+test_poisson_2indep.__test__ = False
 
 
 @pytest.mark.parametrize(
@@ -38,6 +42,25 @@ def test_garwood_limits_by_chi_square(confidence: float) -> None:
     low, high = counting.expected_counts(n, confidence)
     np.testing.assert_allclose(low, stats.chi2.ppf(tail, 2 * n) / 2, rtol=1e-9)
     np.testing.assert_allclose(high, stats.chi2.ppf(1 - tail, 2 * n + 2) / 2, rtol=1e-9)
+
+
+@pytest.mark.parametrize("count", [0, 1, 7, 19, 20, 63, 399, 400, 12_345])
+def test_garwood_limits_by_statsmodels(count: int) -> None:
+    # an implementation of its own of the exact central interval
+    low, high = confint_poisson(count, 1, method="exact-c", alpha=0.05)
+    found = counting.expected_counts(count)
+    assert (float(found[0]), float(found[1])) == pytest.approx((float(low), float(high)), rel=1e-9)
+
+
+@pytest.mark.parametrize(("a", "va", "b", "vb"), [(1600, 10, 1900, 10), (13, 10, 25, 10), (3, 30, 9, 12)])
+def test_two_samples_by_statsmodels(a: int, va: float, b: int, vb: float) -> None:
+    # the conditional exact test of two Poisson rates; ours doubles the smaller tail, as the limits need it
+    pair = (a, va, b, vb)
+    tails = [
+        test_poisson_2indep(*pair, method="exact-cond", alternative=side).pvalue
+        for side in ("larger", "smaller")
+    ]
+    assert comparison.compare(*pair).p_value == pytest.approx(min(1, 2 * min(tails)), rel=1e-6)
 
 
 def test_volume_uncertainty_adds_as_variances_do() -> None:

@@ -9,8 +9,9 @@ from skidboard import current_loop as board_loop
 from skidwright.trade import current_loop, purge
 from uncertainties import ufloat
 
-# NAMUR NE 43 (zeroinstrument.com and instrunexus.com reprint it): 3.8 to 20.5 mA measurement, below 3.6 and
-# above 21.0 mA failure.
+# NAMUR NE 43 as two teaching pages give it, the recommendation itself not seen: industryhub.site ("NAMUR NE
+# 43") has failure below 3.6 and above 21 mA, instrunexus.com ("Interactive guide to NAMUR NE 43") the same,
+# and 3.8 and 20.5 mA as the ends of what is measured. On which side a limit itself lies: from memory.
 NE_43 = [
     (0, "failed"), (3599, "failed"), (3600, "uncertain"), (3799, "uncertain"), (3800, "ok"), (4000, "ok"),
     (12000, "ok"), (20500, "ok"), (20501, "uncertain"), (21000, "uncertain"), (21001, "failed"),
