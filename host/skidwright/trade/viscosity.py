@@ -4,9 +4,10 @@ ASTM D341: log10 log10 Z = A - B log10 T, with T in kelvin and
 Z = nu + 0.7 + C - D + E - F + G - H, nu in mm2/s, and the six exponentials
 below. They matter under 2 mm2/s; the equation holds from 0.21 to 2e7 mm2/s. The
 six exponentials are from memory; the tests hold them to the standard's short form, Z =
-nu + 0.7 + exp(-1.47 - 1.84 nu - 0.51 nu^2), and to CoolProp's viscosities of three alkanes. D341 is for a single liquid
-phase: not below the cloud point, not above the start of boiling. Far outside
-the two temperatures it is fitted at it is an extrapolation.
+nu + 0.7 + exp(-1.47 - 1.84 nu - 0.51 nu^2), and to CoolProp's viscosities of three
+alkanes. D341 is for a single liquid phase: not below the cloud point, not above the
+start of boiling. Far outside the two temperatures it is fitted at it is an
+extrapolation.
 
 ISO 3448:1992: grades 2 to 3200, midpoint viscosity at 40 degC, limits 10 % to
 either side. Between the grades are gaps: an oil there has no grade.
