@@ -118,7 +118,6 @@ class App:
         elif sequence.ended == SKIPPED:
             code = sequence.ended_code
             text = "by command" if code >= len(faults.NAMES) else faults.NAMES[code]
-            self.process.cleanup.in_row = 0
             self.recorder.event(records.SKIPPED, code, text=text)
         sequence.ended = 0
         if sequence.trip_code >= 0:

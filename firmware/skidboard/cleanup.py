@@ -91,7 +91,11 @@ class CleanUp:
             self.end(NO_PROGRESS)
 
     def take(self, sample, stored):
-        """Judge a finished sample. One that is not in the log proves nothing."""
+        """Judge a finished sample. One that is not in the log proves nothing.
+
+        A sample above a target begins the row anew, whatever else it is; one that is not sound, or so near
+        to a target that coincidence may hide the rest, counts for nothing.
+        """
         settings = self._settings
         before = self._before
         sound = (
@@ -104,35 +108,34 @@ class CleanUp:
         for i in range(4):
             before[i] = sample.counts[i]
         self.samples += 1
-        row = self.in_row
-        self.in_row = 0
         if sound:
             self.valid += 1
-            if self._compare(sample):
-                self._still_s = 0
-                self.in_row = row + 1
-                if row + 1 >= self.wanted:
-                    self.end(ON_TARGET)
-
-    def _compare(self, sample):
-        """True when everything asked for is at or below its target; also notes what has become lower."""
-        settings = self._settings
         volume_ul = sample.pulses * sample.pulse_nl // 1000
-        below = True
+        above = False
         for i in range(3):
             target = settings[_TARGETS[i]]
-            # A 64th and one more, for coincidence hides some: enough up to 1.5 % of them.
-            level = sample.counts[i] + (sample.counts[i] >> 6) + 1
+            level = sample.counts[i]
             if target and scale_number(level, volume_ul) > target:
-                below = False
-                self._lower(i, level)
+                above = True
+                if sound:
+                    self._lower(i, level)
+            # A 64th and one more: enough for what is lost up to 1.5 %.
+            elif target and scale_number(level + (level >> 6) + 1, volume_ul) > target:
+                stored = False
         limit = settings["cleanup_water_cpct"]
-        if limit:
-            level = sample_checks.percent_at(settings, sample.water_ua.mean())
-            if level > limit:
-                below = False
+        level = sample_checks.percent_at(settings, sample.water_ua.mean())
+        if limit and level >= limit:
+            above = above or level > limit
+            stored = False
+            if sound:
                 self._lower(3, level)
-        return below
+        if above:
+            self.in_row = 0
+        elif sound and stored:
+            self.in_row += 1
+            self._still_s = 0
+            if self.in_row >= self.wanted:
+                self.end(ON_TARGET)
 
     def _lower(self, i, level):
         # By a sixteenth at least: less may be the chance of counting.
@@ -218,9 +221,7 @@ def finish(app):
     app.process.outputs &= ~run.mask
     app.board.set_outputs(app.process.outputs)
     _restore(app)
-    app.recorder.event(
-        records.CLEANUP, how, run.run_s, run.valid, run.in_row, run.samples, asset=run.asset
-    )
+    app.recorder.event(records.CLEANUP, how, run.run_s, run.valid, run.in_row, run.samples, asset=run.asset)
     _forget(app.board)
 
 

@@ -93,29 +93,34 @@ def test_a_skid_that_was_sampling_goes_on_with_all_its_assets():
     assert [s["asset"] for s in of_kind(app, records.SAMPLE)][6:] == [9, 4]
 
 
-def test_an_invalid_sample_starts_the_row_anew():
+def test_an_invalid_sample_counts_for_nothing_and_one_above_the_target_begins_the_row_anew():
     app = standing("clean_air")
     app.fluid = CLEAN
     app.command("cleanup start 4")
     until(app, lambda: app.process.cleanup.in_row == 2)
     # Bubbles are large: nearly all that is >=14 is >=21.
     app.fluid = [1200, 386, 36, 34, 0, 0]
+    until(app, lambda: app.process.cleanup.samples == 5)
+    assert app.process.cleanup.running and app.process.cleanup.in_row == 2
+    assert app.process.cleanup.valid == 2
+    # The same with more of them: above the target.
+    app.fluid = [1200, 386, 60, 56, 0, 0]
     until(app, lambda: app.process.cleanup.in_row == 0)
-    assert app.process.cleanup.running and app.board.outputs & RELAY
+    assert app.process.cleanup.running and app.board.outputs & RELAY and app.process.cleanup.valid == 2
     app.fluid = CLEAN
     until(app, lambda: not app.process.cleanup.running)
     assert ends(app)[-1] == cleanup.ON_TARGET
-    assert len(of_kind(app, records.SAMPLE)) == 7 and of_kind(app, records.CLEANUP)[-1]["b"] == 5
+    assert len(of_kind(app, records.SAMPLE)) == 9 and of_kind(app, records.CLEANUP)[-1]["b"] == 5
 
 
-def test_a_cycle_without_a_sample_starts_the_row_anew():
+def test_a_cycle_without_a_sample_counts_for_nothing():
     app = standing("clean_missed", settle_limit_s=10, no_flow_ms=60000, prime_limit_s=60)
     app.fluid = CLEAN
     app.command("cleanup start 4")
     until(app, lambda: app.process.cleanup.in_row == 2)
     app.board.full_ul_s = 600.0
     until(app, lambda: of_kind(app, records.SKIPPED))
-    assert app.process.cleanup.in_row == 0 and app.process.cleanup.running
+    assert app.process.cleanup.in_row == 2 and app.process.cleanup.running
 
 
 def test_water_keeps_the_run_going_and_a_broken_loop_proves_nothing():
@@ -264,7 +269,7 @@ def test_a_sample_that_is_not_in_the_log_does_not_count():
     append = app.journal.append
     app.journal.append = lambda slot: -1
     until(app, lambda: app.process.cleanup.samples == 4)
-    assert app.process.cleanup.running and app.process.cleanup.in_row == 0
+    assert app.process.cleanup.running and app.process.cleanup.in_row == 1
     app.journal.append = append
     until(app, lambda: not app.process.cleanup.running)
 
