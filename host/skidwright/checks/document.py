@@ -33,6 +33,22 @@ is said with each check: a *standard*, something *published*, *common practice* 
 project's judgement*. A judgement is a starting point; change it where your fluid or your counter differs.
 
 This page is made from the code (`make docs`); change `host/skidwright/checks`, not this file.
+
+## What no check can see
+
+- **Particles that settle before the counter**, by the counts themselves: fewer large ones look just like a
+  better filter. Give volume and bore of the line's level part, and `settling` judges the line by Stokes' law;
+  without them nothing does. To prove a line, draw a bottle at the tap and have it counted.
+- **A flow meter wrong by less than `pump_mismatch_percent`**, or by any amount where the pump's delivery was
+  not measured (`pump_full_ul_s`) or the oil is colder than `pump_from_c`. Every concentration is wrong by as
+  much. Weigh what the meter counted, as at commissioning, once a year and after each repair.
+- **Fluid at the tap that is not the machine's**: a dead leg, a cooler branch, a tank that was not stirred.
+- **Particles that are none but look so in every way**: varnish, additives that come out of solution, bubbles
+  few and small enough. A membrane under a microscope tells.
+
+The 95 % limits of a concentration (`check`, report) reach over counting statistics, the stated uncertainty of
+the volume, coincidence and, in `check`, over what the line may have left of the fluid before and may have let
+settle. They do not reach over what is listed here.
 """
 
 
