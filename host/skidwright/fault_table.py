@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 from skidboard import faults
 
+from skidwright.interlock_table import BY_NUMBER, ENDS_CYCLE, Interlock
+
 
 class Fault(NamedTuple):
     """One fault as a person needs it."""
@@ -29,13 +31,25 @@ class Fault(NamedTuple):
         return bool(faults.HELD >> self.number & 1)
 
     @property
+    def interlock(self) -> Interlock | None:
+        """The interlock that raises it, if one does."""
+        return BY_NUMBER.get(self.number)
+
+    @property
     def reset(self) -> str:
         """How sampling comes back."""
+        rule = self.interlock
+        return rule.reset_words() if rule else "nothing to reset: it is reported and sampling goes on"
+
+    @property
+    def after_trip(self) -> str:
+        """What the operator has to do once it has stopped the pump, in one line."""
+        rule = self.interlock
         if self.held:
-            return "an operator's `reset`, after the cause has been found, and then `start`"
-        if self.trips:
-            return "by itself, with the next asset, once the cause has been gone for `trip_hold_s`"
-        return "nothing to reset: it is reported and sampling goes on"
+            return "find and remove the cause; then `skidwright tell PORT reset`, and `start` to go on"
+        if rule is not None and rule.does == ENDS_CYCLE:
+            return "nothing: the next asset is sampled after the rest"
+        return "remove the cause; the skid goes on by itself, or at once with `skidwright tell PORT reset`"
 
 
 # number: (meaning, usual causes, remedy)
@@ -52,7 +66,7 @@ _TEXT: dict[int, tuple[str, str, str]] = {
         "A selector valve that leaks or sticks open, a burst or loose line downstream of a pressurised "
         "machine, electrical noise on the meter wire.",
         "Isolate the skid from the machine first. Look for leaks without touching any spray. Reset when "
-        "the cause is found.",
+        "the cause is found and a minute has passed without a pulse.",
     ),
     faults.OVER_PRESSURE: (
         "The pressure switch of the sample line has opened.",

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from skidboard import settings
 
-from skidwright.fault_table import FAULTS
+from skidwright.fault_table import FAULTS, Fault
+from skidwright.interlock_table import INTERLOCKS, LATE_MS, step_ms
 from skidwright.setting_meanings import GROUPS
 
 if TYPE_CHECKING:
@@ -31,8 +32,16 @@ present while it was counted. Some stop the pump (a trip); of these some are hel
 found the cause and given `skidwright tell PORT reset`. After that the skid is in standby and starts only
 when told to: `skidwright tell PORT start`.
 
-These rules protect pump and samples. They are no safety function: whatever protects people (stop chain,
-relief valve, pressure switch) must act in hardware, without the board.
+**No interlock on this page is safety-rated.** They are software on one small board, without a performance
+level (ISO 13849) or a SIL (IEC 62061). They protect pump and samples. Whatever protects people (stop chain,
+relief valve, pressure switch, thermostat) must be hard-wired and act without the board:
+[safety.md](safety.md) lists what.
+"""
+_TIMES_TEXT = """\
+An interlock acts at a control step: every {on:g} s with the pump on, every {off:g} s without, up to
+{late:g} s later where a record is being written just then. That comes on top of the time to trip. From that
+step on the pump's duty is 0 and all selector valves are closed. `make interlocks` holds the firmware to these
+times, with random faults in every state that a rule watches.
 """
 _COMMANDS_TEXT = """\
 Every command says what it does, with examples, under `--help`. Commands that answer a question take
@@ -83,12 +92,27 @@ def faults_page() -> str:
     out = io.StringIO()
     out.write(f"{_NOTICE}\n# Faults\n\n")
     out.write(_FAULTS_TEXT)
+    out.write("\n## The interlocks at a glance\n\n")
+    out.write(_TIMES_TEXT.format(on=step_ms(True) / 1000, off=step_ms(False) / 1000, late=LATE_MS / 1000))
+    out.write("\n")
+    table = []
+    for rule in INTERLOCKS:
+        name, *cells = rule.row()
+        table.append((f"[{name}](#{name.replace(' ', '-')})", *cells))
+    _table(out, ("interlock", "time to trip, as delivered", "stops the pump", "reset by"), table)
     for fault in FAULTS:
-        out.write(f"\n## {fault.name}\n\n")
-        out.write(f"{fault.meaning} {'**Stops the pump.**' if fault.trips else 'Sampling goes on.'}\n\n")
-        out.write(f"- Usual causes: {fault.cause}\n- What to do: {fault.remedy}\n- Reset: {fault.reset}.\n")
-        out.write(f"- Number: {fault.number}\n")
+        _fault(out, fault)
     return out.getvalue()
+
+
+def _fault(out: io.StringIO, fault: Fault) -> None:
+    rule = fault.interlock
+    does = f"{rule.does_words()[0].upper()}{rule.does_words()[1:]}" if rule else "Sampling goes on"
+    out.write(f"\n## {fault.name}\n\n{fault.meaning} **{does}.**\n\n")
+    out.write(f"- Usual causes: {fault.cause}\n- What to do: {fault.remedy}\n")
+    if rule:
+        out.write(f"- Watched: {rule.watched_words()}.\n- Time to trip: {rule.time_words()}.\n")
+    out.write(f"- Reset: {fault.reset}.\n- Number: {fault.number}\n")
 
 
 def checks_page() -> str:

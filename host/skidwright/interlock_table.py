@@ -21,7 +21,7 @@ ALWAYS = tuple(range(len(sequence.STATE_NAMES)))
 # What an interlock does.
 TRIPS = "stops the pump"
 TRIPS_IF_SET = "stops the pump where `stop_also` says so"
-ENDS_CYCLE = "gives the cycle up: the pump stops, the skid rests and goes on with the next asset"
+ENDS_CYCLE = "stops the pump and gives the cycle up; the skid rests and goes on with the next asset"
 
 # The longest a control step may come late, while a record is written to flash (the board's measured worst).
 LATE_MS = 250
@@ -80,13 +80,13 @@ class Interlock:
         name = dict(self.by_state).get(state, self.by)
         if not name:
             return self.fixed_ms
-        value = float(values[name])
+        value, pulse_ul = float(values[name]), float(values["meter_pulse_nl"]) / 1000
         if name.endswith("_ms"):
             return value
         if name.endswith("_s"):
             return value * 1000
         # A pulse counts for its volume when it has come.
-        return (value + values["meter_pulse_nl"] / 1000) / leak_ul_s * 1000
+        return (value + pulse_ul) / leak_ul_s * 1000
 
     def time_words(self) -> str:
         """The time to trip for people, with the values as delivered."""
@@ -107,6 +107,13 @@ class Interlock:
             return f"`{self.by}` ({self.trip_ms(values) / 1000:g} s as delivered) {self.after}"
         return f"{self.fixed_ms / 1000:g} s {self.after}" if self.fixed_ms else self.after
 
+    def does_words(self) -> str:
+        """What it does, for people, with the settings as delivered."""
+        if self.does != TRIPS_IF_SET:
+            return self.does
+        now = "does" if self.stops(settings.defaults()) else "does not"
+        return f"{self.does} (as delivered it {now}: {self.also} is its part of it); else sampling goes on"
+
     def watched_words(self) -> str:
         """The states it watches, for people."""
         if self.states == ALWAYS:
@@ -119,14 +126,27 @@ class Interlock:
             return f"clears itself {self.clears}"
         hold_s = settings.TABLE["trip_hold_s"][3]
         if self.held:
-            text = (
-                "by the operator: `skidwright tell PORT reset`, refused while the cause is still there; then "
-            )
-            return f"{text}`start`" + (f". {self.clears}" if self.clears else "")
-        text = (
-            f"clears itself {self.clears}; a trip ends `trip_hold_s` ({hold_s:g} s as delivered) after that"
+            text = "by the operator: `skidwright tell PORT reset`, refused while the cause is there"
+            return f"{text}; then `start`" + (f". {self.clears}" if self.clears else "")
+        return (
+            f"clears itself {self.clears}; a trip ends `trip_hold_s` ({hold_s:g} s as delivered) later, and"
+            " the skid rests and goes on with the next asset"
         )
-        return f"{text}, and the skid rests and goes on with the next asset"
+
+    def row(self) -> tuple[str, str, str, str]:
+        """The rule in short, with the settings as delivered: name, time to trip, whether it stops, reset."""
+        values = settings.defaults()
+        if self.by_state:
+            time = ", ".join(
+                f"{self.trip_ms(values, state) / 1000:g} s {_STATE_WORDS[state]}"
+                for state, _ in self.by_state
+            )
+        elif self.number == faults.UNWANTED_FLOW:
+            time = f"{self.trip_ms(values, leak_ul_s=200) / 1000:.0f} s at 200 uL/s"
+        else:
+            time = f"{self.trip_ms(values) / 1000:g} s"
+        stops = "yes" if self.stops(values) else "if `stop_also` says so"
+        return self.name, time, stops, "operator" if self.held else "itself"
 
 
 def _seconds(ms: int) -> str:

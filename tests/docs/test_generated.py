@@ -8,6 +8,7 @@ from skidboard import faults, settings
 from skidwright import fault_table, generated_docs, setting_meanings
 from skidwright.checks import CATALOGUE
 from skidwright.cli import app
+from skidwright.interlock_table import INTERLOCKS
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
@@ -36,8 +37,19 @@ def test_reset_policy_follows_the_board() -> None:
     alone = fault_table.by_name("no flow")
     told = fault_table.by_name("water loop")
     assert held and alone and told
-    assert "operator" in held.reset and "by itself" in alone.reset and "sampling goes on" in told.reset
+    assert "operator" in held.reset and "clears itself" in alone.reset
+    assert "tell PORT reset" in held.after_trip and "by itself" in alone.after_trip
+    plain = fault_table.by_name("storage")
+    assert plain and "sampling goes on" in plain.reset and told.interlock and not plain.interlock
     assert fault_table.by_name("no such fault") is None
+
+
+def test_each_interlock_has_its_time_and_reset_policy_in_the_page() -> None:
+    page = (DOCS / "faults.md").read_text("utf-8")
+    for rule in INTERLOCKS:
+        part = page.split(f"## {rule.name}\n")[1].split("\n## ")[0]
+        assert "- Time to trip: " in part and "- Watched: " in part, rule.name
+        assert ("by the operator" in part) == rule.held == (not re.search("clears itself", part)), rule.name
 
 
 def test_settings_faults_checks_and_commands_are_in_their_pages() -> None:
