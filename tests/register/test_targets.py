@@ -53,13 +53,14 @@ def test_pressure_picks_the_row(table) -> None:
 def test_reasons_say_where_each_figure_comes_from(table) -> None:
     text = " | ".join(
         suggested(
-            table, Component("servo", 90, "spool 4 um"), Component("servo", 200), Component("winch gear"),
-            Component("servo valv", 1),
+            table, Component("servo", 90, "spool 4 um"), Component("servo", 200), Component("servo"),
+            Component("Winch gear"), Component("servo valv", 1),
         ).reasons
     )  # fmt: skip
     assert "servo at 90 bar needs 16/14/11 (drawing 4711, published); spool 4 um" in text
     assert "(common practice, no source)" in text
-    assert "at a pressure nobody entered, taken as the highest, needs 20/15/14 (from memory" in text
+    assert "Winch gear needs 20/15/14 (from memory" in text
+    assert "servo at a pressure nobody entered, taken as the highest, needs 15/13/10" in text
     assert "servo valv at 1 bar: not in the table (did you mean servo valve?)" in text
 
 

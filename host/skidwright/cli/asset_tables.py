@@ -222,7 +222,7 @@ def suggest(
         for reason in found.reasons:
             output.say(f"- {reason}")
         for cleaner, code in found.targets.items():
-            output.say(f"{cleaner} cleaner: {format_code(code)}")
+            output.say(f"{counted(cleaner, 'scale number')} cleaner: {format_code(code)}")
         if accept and target is not None:
             output.say(f"target of asset {number} is now {format_code(target)}")
     return 1 if found.unknown or target is None else 0

@@ -79,16 +79,15 @@ def suggest(record: AssetRecord, table: Table) -> Suggestion:
     """A target for a machine, by its components."""
     reasons, unknown, codes = [], [], []
     for part in record.components:
-        at = "at a pressure nobody entered" if part.pressure_bar is None else f"at {part.pressure_bar:g} bar"
         row = table.find(part)
         if row is None:
             unknown.append(part.type)
-            reasons.append(f"{part.type} {at}: {_missing(part, table)}, so it is left out")
+            reasons.append(f"{_named(part, False)}: {_missing(part, table)}, so it is left out")
             continue
         codes.append(row.code)
+        banded = len(table.rows[table.names[_plain(part.type)]]) > 1
         why = f"{row.source}, published" if row.mark == "published" else MARKS[row.mark]
-        worst = ", taken as the highest," if part.pressure_bar is None else ""
-        text = f"{part.type} {at}{worst} needs {format_code(row.code)} ({why})"
+        text = f"{_named(part, banded)} needs {format_code(row.code)} ({why})"
         reasons.append(f"{text}; {part.note}" if part.note else text)
     if not codes:
         reasons.append("without a component that the table knows there is nothing to go by")
@@ -123,6 +122,13 @@ def user_table() -> Path | None:
 def _cleaner(code: Code, margin: int) -> Code:
     first, second, third = (max(0, number - margin) for number in code)
     return first, second, third
+
+
+def _named(part: Component, banded: bool) -> str:
+    """A component with its pressure; one that nobody entered is told only where it matters."""
+    if part.pressure_bar is not None:
+        return f"{part.type} at {part.pressure_bar:g} bar"
+    return f"{part.type} at a pressure nobody entered, taken as the highest," if banded else part.type
 
 
 def _missing(part: Component, table: Table) -> str:
