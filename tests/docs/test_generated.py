@@ -21,7 +21,9 @@ def test_page_is_up_to_date(name: str) -> None:
 
 
 def test_every_setting_has_a_meaning_and_none_is_extra() -> None:
-    assert sorted(setting_meanings.MEANINGS) == sorted([*settings.TABLE, settings.ASSETS, settings.METER_TABLE])
+    assert sorted(setting_meanings.MEANINGS) == sorted(
+        [*settings.TABLE, settings.ASSETS, settings.METER_TABLE]
+    )
     assert all(len(text) > 20 and text.endswith(".") for text in setting_meanings.MEANINGS.values())
 
 

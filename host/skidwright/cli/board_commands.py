@@ -130,6 +130,8 @@ def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
       skidwright tell /dev/ttyACM0 start
       skidwright tell /dev/ttyACM0 hold 800 120
     """
+    from skidwright.cli import fault_words
+    from skidwright.errors import Refused
     from skidwright.session import Session
 
     if bool(numbers) != (what in BY_HAND) or len(numbers) > 2:
@@ -139,7 +141,10 @@ def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
         session.hello()
         if what in _PUMP_RUNS:
             click.echo(cautions.PUMP_RUNS)
-        session.command(" ".join([what, *map(str, numbers)]))
+        try:
+            session.command(" ".join([what, *map(str, numbers)]))
+        except Refused as refused:
+            raise fault_words.with_remedy(refused) from None
     click.echo(f"{what}: done")
     if what in _MAY_START:
         click.echo(cautions.MAY_START)

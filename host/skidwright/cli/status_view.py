@@ -2,6 +2,8 @@
 
 from typing import TYPE_CHECKING, Any
 
+from skidwright.cli import fault_words
+
 if TYPE_CHECKING:
     from rich.panel import Panel
 
@@ -43,6 +45,7 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("state", f"{state.get('state', '?')}{soon}"),
         ("asset, run", f"{state.get('asset', '?')}, {state.get('run', '?')}"),
         ("faults", ", ".join(map(str, faults)) or "none"),
+        *fault_words.rows(state),
         ("flow", f"{_ml_min(state, 'flow_ul_s')} mL/min, set {_ml_min(state, 'set_ul_s')}, "
                  f"duty {_number(state, 'duty_permille') / 10:.1f} %{_speed(state)}"),
         ("counted", f"{volume:.1f} of {wanted:.1f} mL"),
@@ -68,11 +71,13 @@ def line(state: dict[str, Any]) -> str:
     counts = " ".join(map(str, (state.get("counts") or [])[:4]))
     water, fluid = _number(state, "water_cpct") / 100, _number(state, "temp_cdeg") / 100
     faults = ", ".join(map(str, state.get("faults") or [])) or "no faults"
+    after = fault_words.after_trip(state)
+    to_do = f"; to go on: {after}" if after else ""
     return (
         f"{output.iso(datetime.datetime.now(datetime.UTC))} {state.get('state', '?')} "
         f"asset {state.get('asset', '?')} flow {_ml_min(state, 'flow_ul_s')} mL/min "
         f"duty {_number(state, 'duty_permille') / 10:.1f} % counts {counts} "
-        f"water {water:.1f} % at {fluid:.1f} °C; {faults}"
+        f"water {water:.1f} % at {fluid:.1f} °C; {faults}{to_do}"
     )
 
 
@@ -130,6 +135,7 @@ def panel(state: dict[str, Any], hello: "Hello", settings: dict[str, Any]) -> "P
     bar = flow_bar(_number(state, "flow_ul_s"), low, high)
     for name, value in rows(state, hello):
         style = "bold red" if name == "faults" and value != "none" else ""
+        style = "bold" if name == "  to go on" else style
         table.add_row(Text(name, style="dim"), Text(value, style=style))
         if name == "flow":
             words = (
