@@ -1,0 +1,216 @@
+"""How far a clean-up has come: each quantity's fitted decay against its target, in figures and words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from skidwright.cleanup.decay import Decay, Interval, NoFit, fit
+from skidwright.trade import iso4406
+from skidwright.trade.water import Solubility, content_ppm
+
+Floats = NDArray[np.float64]
+
+CHANNELS = (">=4 um(c)", ">=6 um(c)", ">=14 um(c)")
+# States of a quantity, worst first.
+NEVER, PERHAPS, UNKNOWN, ON_ITS_WAY, THERE = "never", "perhaps never", "not known", "on its way", "on target"
+# Saturation moves with temperature while the water stays; a kelvin is several per cent of the reading.
+_STEADY_K = 5.0
+
+
+@dataclass(frozen=True)
+class Samples:
+    """What a run has brought, oldest first: n samples. NaN where nothing was measured.
+
+    `time_s` since the start of the run; `per_ml` (n, 3); `valid`: the counts may be believed, `dry_valid`:
+    the water saturation may.
+    """
+
+    time_s: Floats
+    per_ml: Floats
+    volume_ml: Floats
+    valid: NDArray[np.bool_]
+    water_percent: Floats
+    dry_valid: NDArray[np.bool_]
+    temperature_c: Floats
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One thing that a run brings down. Levels, limit and floor are in `unit`; times are seconds.
+
+    `end`: when it reaches its limit, since the start of the run (infinite: never; None: not known).
+    `ratio`: effective filtration ratio, where flow and tank are known. `ingress_per_min`: particles let in.
+    """
+
+    name: str
+    unit: str
+    limit: float
+    latest: float
+    found: Decay | NoFit
+    time_s: Floats = field(repr=False)
+    level: Floats = field(repr=False)
+    state: str = UNKNOWN
+    words: str = ""
+    end: Interval | None = None
+    ratio: Interval | None = None
+    ingress_per_min: Interval | None = None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """All quantities of a run, and what they come to. `end` is that of the slowest; None: not known."""
+
+    quantities: tuple[Quantity, ...]
+    state: str
+    end: Interval | None
+
+
+def judge(
+    samples: Samples,
+    targets: tuple[int | None, int | None, int | None],
+    water_limit_percent: float | None,
+    tank_l: float | None = None,
+    flow_l_min: float | None = None,
+    solubility: Solubility | None = None,
+) -> Progress:
+    """Judge a run by its valid samples against scale numbers and a limit of water saturation.
+
+    ValueError when nothing is asked for, or tank or flow are not above 0.
+    """
+    if not any(targets) and water_limit_percent is None:
+        raise ValueError("a target or a water limit is needed")
+    for figure in (tank_l, flow_l_min):
+        if figure is not None and not figure > 0:
+            raise ValueError("tank and flow must be above 0")
+    found = []
+    for i, number in enumerate(targets):
+        if number:
+            limit = float(iso4406.UPPER_PER_ML[number])
+            found.append(_particles(samples, i, limit, tank_l, flow_l_min))
+    if water_limit_percent is not None:
+        found.append(_water(samples, water_limit_percent, solubility))
+    order = (NEVER, PERHAPS, UNKNOWN, ON_ITS_WAY, THERE)
+    state = min((q.state for q in found), key=order.index)
+    return Progress(tuple(found), state, _slowest(found))
+
+
+def _slowest(found: list[Quantity]) -> Interval | None:
+    waiting = [q.end for q in found if q.state != THERE]
+    if any(end is None for end in waiting):
+        return None
+    ends = [end for end in waiting if end is not None] or [Interval(0.0, 0.0, 0.0)]
+    return Interval(max(e.value for e in ends), max(e.low for e in ends), max(e.high for e in ends))
+
+
+def _particles(samples: Samples, i: int, limit: float, tank_l: float | None, flow: float | None) -> Quantity:
+    use = samples.valid & np.isfinite(samples.per_ml[:, i])
+    t, level = samples.time_s[use], samples.per_ml[use, i]
+    fitted = fit(t, level, samples.volume_ml[use])
+    ratio = ingress = None
+    if isinstance(fitted, Decay) and tank_l and flow:
+        ratio = fitted.ratio(flow / 60 / tank_l)
+    if isinstance(fitted, Decay) and tank_l:
+        rate = fitted.rate_per_s.value * 60 * tank_l * 1000
+        ingress = Interval(*(f * rate for f in fitted.floor))
+    return _against(
+        CHANNELS[i], "per mL", limit, t, level, fitted, ratio, ingress,
+        "dirt comes in as fast as the filter takes it out, or fluid goes by the filter",
+    )  # fmt: skip
+
+
+def _water(samples: Samples, limit_percent: float, solubility: Solubility | None) -> Quantity:
+    use = samples.dry_valid & np.isfinite(samples.water_percent)
+    t, level, limit, unit = samples.time_s[use], samples.water_percent[use], limit_percent, "% of saturation"
+    warm = samples.temperature_c[use]
+    fitted: Decay | NoFit
+    if solubility is not None and len(warm) and np.isfinite(warm).all():
+        level = np.asarray(content_ppm(level, warm, solubility))
+        limit = float(content_ppm(limit_percent, float(np.median(warm[-5:])), solubility))
+        unit = "ppm"
+        fitted = fit(t, level)
+    elif len(warm) and np.ptp(warm) > _STEADY_K:
+        fitted = NoFit(
+            f"the fluid's temperature changed by {np.ptp(warm):.0f} K meanwhile, and saturation with it: give "
+            "the fluid's own constants of water (water_a, water_b)"
+        )
+    else:
+        fitted = fit(t, level)
+    return _against(
+        "water", unit, limit, t, level, fitted, None, None,
+        "water comes in as fast as the dryer takes it out, or the dryer is spent",
+    )  # fmt: skip
+
+
+def _against(
+    name: str, unit: str, limit: float, t: Floats, level: Floats, fitted: Decay | NoFit,
+    ratio: Interval | None, ingress: Interval | None, because: str,
+) -> Quantity:  # fmt: skip
+    latest = float(level[-1]) if len(level) else math.nan
+    at_limit = bool(len(level)) and latest <= limit
+    end = None
+    if isinstance(fitted, NoFit):
+        state, words = THERE if at_limit else UNKNOWN, fitted.why
+        still = fitted.level
+        if still is not None and still.low > limit:
+            state = NEVER
+            words = (
+                f"it stands still at {number(still.value)} {unit}, above {number(limit)}: as things are it "
+                f"will never get there; {because}"
+            )
+        elif at_limit:
+            words = f"at or below {number(limit)} {unit}"
+    else:
+        since = fitted.time_to(limit)
+        first = float(t[0])
+        end = Interval(*(first + moment for moment in since))
+        floor = fitted.floor
+        limits = f"{number(floor.low)} to {number(floor.high)}"
+        if floor.low > limit:
+            state = NEVER
+            words = (
+                f"it will never get there: it goes to {number(floor.value)} ({limits}) {unit}, above "
+                f"{number(limit)}; {because}"
+            )
+        elif at_limit:
+            state, words = THERE, f"at or below {number(limit)} {unit}"
+        elif floor.high >= limit or math.isinf(since.high):
+            state = PERHAPS
+            words = (
+                f"it may never get there: it goes to {number(floor.value)} ({limits}) {unit}, the target is "
+                f"{number(limit)}; {because}, or it is too early to tell"
+            )
+        else:
+            state, words = ON_ITS_WAY, f"it goes to {number(floor.value)} ({limits}) {unit}"
+    return Quantity(name, unit, limit, latest, fitted, t, level, state, words, end, ratio, ingress)
+
+
+def number(value: float) -> str:
+    """A level with three figures at the most, as a person writes it."""
+    return f"{float(f'{value:.3g}'):.10g}" if math.isfinite(value) else "?"
+
+
+def of_arrays(
+    time_s: ArrayLike, per_ml: ArrayLike, volume_ml: ArrayLike, valid: ArrayLike,
+    water_percent: ArrayLike | None = None, dry_valid: ArrayLike | None = None,
+    temperature_c: ArrayLike | None = None,
+) -> Samples:  # fmt: skip
+    """Samples out of plain arrays, of which water and temperature may be left out."""
+    t = np.asarray(time_s, np.float64)
+
+    def of(given: ArrayLike | None) -> Floats:
+        return np.full(t.shape, np.nan) if given is None else np.asarray(given, np.float64)
+
+    dry = np.zeros(t.shape, np.bool_) if dry_valid is None else np.asarray(dry_valid, np.bool_)
+    return Samples(
+        time_s=t,
+        per_ml=np.asarray(per_ml, np.float64)[:, :3],
+        volume_ml=np.broadcast_to(np.asarray(volume_ml, np.float64), t.shape),
+        valid=np.asarray(valid, np.bool_),
+        water_percent=of(water_percent),
+        dry_valid=dry,
+        temperature_c=of(temperature_c),
+    )
