@@ -24,6 +24,8 @@ CAUTION = (
 @click.argument("port", required=False)
 @click.option("--from-trace", type=click.Path(path_type=Path, dir_okay=False),
               help="Work on a CSV trace of any rig instead of a skid.")  # fmt: skip
+@click.option("--rehearse", is_flag=True,
+              help="Without hardware: tune the virtual skid, then disturb it for an hour.")  # fmt: skip
 @click.option("--closed-loop-s", type=float, default=None,
               help="Wanted closed-loop time constant.  [default: the loop's dead time]")  # fmt: skip
 @click.option("--present", type=(int, int), default=None, metavar="GAIN INTEGRAL",
@@ -40,6 +42,7 @@ CAUTION = (
 def tune(
     port: str | None,
     from_trace: Path | None,
+    rehearse: bool,
     closed_loop_s: float | None,
     present: tuple[int, int] | None,
     longest_s: float,
@@ -60,12 +63,17 @@ def tune(
     Examples:
       skidwright tune /dev/ttyACM0
       skidwright tune --from-trace rig.csv --closed-loop-s 2 --out rig
+      skidwright tune --rehearse --out rehearsal
 
     Exit status 1: the data cannot carry a model, the gains are not robust, or the verification fell short.
     """
-    if (port is None) == (from_trace is None):
-        raise click.UsageError("give a PORT or --from-trace FILE, one of them")
+    if (port is not None) + (from_trace is not None) + rehearse != 1:
+        raise click.UsageError("give a PORT, --from-trace FILE or --rehearse, one of them")
     asked = _present(present)
+    if rehearse:
+        from skidwright.cli import tune_rehearse
+
+        return tune_rehearse.run(closed_loop_s, asked, out, pictures, as_json)
     if from_trace is not None:
         return _offline(from_trace, closed_loop_s, asked, out, pictures, as_json)
     from skidwright.cli import tune_online
@@ -158,6 +166,7 @@ def draw(
 def show(proposal: Proposal | None, refusal: str) -> None:
     """Model, gains and verdict for people."""
     from skidwright.cli import output
+    from skidwright.tuning import simc
 
     if proposal is None:
         output.say(f"No gains proposed. {refusal[0].upper()}{refusal[1:]}.")
@@ -183,6 +192,10 @@ def show(proposal: Proposal | None, refusal: str) -> None:
     table = [(name, *cells, note) for (name, note), cells in zip(_LINES, lines, strict=True)]
     title = f"Gains for a closed-loop time of {proposal.closed_loop_s:.2f} s"
     output.print_table(("", *heads, ""), table, title=title)
+    fed = simc.feedforward(model)
+    if fed:
+        line = ", ".join(f"{name} = {value}" for name, value in fed.items())
+        output.say(f"Feedforward, from the straight line of flow against duty: {line}.")
     for text in proposal.statements:
         output.say(text)
 

@@ -60,8 +60,9 @@ def run(
         if proposal is not None and model is not None and good and not propose_only:
             asked = "Write these gains and verify them with a set-point step?"
             if yes or click.confirm(asked, default=False, err=True):
-                session.put_settings(proposal.proposed.settings)
+                session.put_settings(proposal.board_values())
                 content["written"] = True
+                content["written_settings"] = proposal.board_values()
                 tuning_file.save(content, folder)
                 bench.settings = session.settings()
                 good = _verify(bench, model, content, folder, pictures, band, as_json)
@@ -94,7 +95,7 @@ def _verify(
             f"{found['in_band']:.1%} of the time: {'as foretold' if found['good'] else 'not as foretold'}."
         )
         if not found["good"]:
-            present = content["present"]["settings"]
-            back = ", ".join(f"{name} = {value}" for name, value in present.items())
-            output.say(f"The gains are written all the same. Those before were {back}.")
+            before = content["board"]["settings"]
+            back = ", ".join(f"{name} = {before[name]}" for name in content["written_settings"])
+            output.say(f"They are written all the same. Before there were {back}.")
     return bool(found["good"])

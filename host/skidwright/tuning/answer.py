@@ -1,4 +1,7 @@
-"""What a loop does after a step, computed in small steps of time with the controller as the board has it."""
+"""What a plain PI loop does after a step, in small steps of time: a measure of the gains alone.
+
+The board itself takes a new set-point through a reference (`skidboard.controller`), see `foretold`.
+"""
 
 from __future__ import annotations
 

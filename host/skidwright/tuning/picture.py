@@ -52,10 +52,10 @@ def step_test(trace: Trace, model: Model | None, band: Band | None = None) -> Fi
         centre = (seen.start_s + seen.end_s).mean() / 2
         flow = model.flow0_ul_s + model.gain.value * x + model.drift_ul_s2 * (trace.time_s - centre)
         low.plot(time_s, flow, color=drawing.BLUE, label="model")
-    _band(low, band)
+    draw_band(low, band)
     low.set_ylabel("flow, uL/s")
     low.set_xlabel("time, s")
-    _legend(low)
+    draw_legend(low)
     return made
 
 
@@ -76,7 +76,7 @@ def answer(proposal: Proposal) -> Figure:
     top.set_ylabel("flow, uL/s over the start")
     low.set_ylabel("duty, % over the start")
     low.set_xlabel("time after a set-point step of 100 uL/s, s")
-    _legend(top)
+    draw_legend(top)
     return made
 
 
@@ -91,21 +91,22 @@ def verification(trace: Trace, found: dict[str, Any], band: Band | None = None) 
     top.plot(np.array(found["time_s"]) - start, found["foretold_ul_s"], color=drawing.BLUE, label="foretold")
     top.step(np.array(found["set_time_s"]) - start, found["set_ul_s"], where="post", color=drawing.BLACK,
              linestyle=":", label="set-point")  # fmt: skip
-    _band(top, band)
+    draw_band(top, band)
     top.set_ylabel("flow, uL/s")
-    _legend(top)
+    draw_legend(top)
     low.step(time_s, trace.duty_permille / 10, where="post", color=drawing.BLACK)
     low.set_ylabel("duty, %")
     low.set_xlabel("time, s")
     return made
 
 
-def _legend(axis: Any) -> None:
+def draw_legend(axis: Any) -> None:
     """Above the panel, where it hides nothing."""
     axis.legend(loc="lower right", bbox_to_anchor=(1, 0.97), ncols=3, frameon=False, fontsize=8)
 
 
-def _band(axis: Any, band: Band | None) -> None:
+def draw_band(axis: Any, band: Band | None) -> None:
+    """The band of flow with its ends named; nothing without one."""
     if band is None:
         return
     axis.axhspan(*band, color=drawing.GREEN, alpha=0.10, zorder=0.4)

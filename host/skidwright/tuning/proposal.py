@@ -43,6 +43,10 @@ class Proposal:
     acceptable: bool
     statements: tuple[str, ...]
 
+    def board_values(self) -> dict[str, int]:
+        """All settings to write: the gains, and the feedforward where the model can tell it."""
+        return {**self.proposed.settings, **simc.feedforward(self.model)}
+
 
 def loop_process(model: Model, control_period_s: float = CONTROL_PERIOD_S) -> Process:
     """The process as a controller of that period meets it: half a period more of dead time, for it holds its

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from skidboard import settings
 
+from skidwright.tuning.identify import Model
 from skidwright.tuning.margins import Gains, Process
 
 GAIN = "gain_ppm_per_ul_s"
 INTEGRAL = "integral_ms"
+FULL = "pump_full_ul_s"
+SLIP = "pump_slip_permille"
 
 
 def simc(process: Process, closed_loop_s: float) -> Gains:
@@ -30,6 +33,18 @@ def to_settings(gains: Gains) -> dict[str, int]:
         GAIN: _within(GAIN, round(gains.kc * 1000.0)),
         INTEGRAL: _within(INTEGRAL, round(gains.ti_s * 1000.0)),
     }
+
+
+def feedforward(model: Model) -> dict[str, int]:
+    """The board's settings of the straight line of flow against duty, as the step test found it.
+
+    Empty where the line is none that the settings can take, such as of a flow that stands at duty 0.
+    """
+    slip = -model.flow0_ul_s / model.gain.value
+    full = 1000.0 * model.gain.value + model.flow0_ul_s
+    if not (0.0 <= slip <= 500.0 and 100.0 <= full <= 60000.0):
+        return {}
+    return {FULL: round(full), SLIP: round(slip)}
 
 
 def from_settings(values: dict[str, int]) -> Gains:

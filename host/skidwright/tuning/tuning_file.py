@@ -16,6 +16,7 @@ import numpy as np
 from skidwright import __version__
 from skidwright.errors import TraceError
 from skidwright.tuning.proposal import Proposal, Tuning
+from skidwright.tuning.simc import feedforward
 from skidwright.tuning.trace import Floats, Trace
 
 KIND = "skidwright tuning"
@@ -45,6 +46,7 @@ def document(
         "closed_loop_s": proposal.closed_loop_s if proposal else None,
         "present": tuning_table(proposal.present) if proposal and proposal.present else None,
         "proposed": tuning_table(proposal.proposed) if proposal else None,
+        "feedforward": feedforward(proposal.model) if proposal else None,
         "verdict": {
             "acceptable": bool(proposal and proposal.acceptable),
             "statements": list(proposal.statements) if proposal else [refusal],
