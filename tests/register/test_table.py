@@ -122,3 +122,15 @@ def test_every_head_that_is_a_measure_carries_its_unit() -> None:
         if field.kind == NUMBER and name not in unitless:
             assert name.endswith(endings), name
     assert all(set(name) <= set(string.ascii_lowercase + string.digits + "_") for name in BY_NAME)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.text(max_size=200)
+    | st.text(st.sampled_from('number,name;"\r\n\t 7x'), max_size=80).map("number,name\n".__add__)
+)
+def test_any_text_is_a_table_or_one_line_that_says_why_not(text: str) -> None:
+    try:
+        read_table(text, {}, "t")
+    except RegisterError as error:
+        assert "\n" not in str(error) and str(error).startswith("t")

@@ -6,11 +6,11 @@ import datetime
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from skidwright.config import Asset
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from skidwright.trade.water import Solubility
 
 FILE_NAME = "register.sqlite"
@@ -103,6 +103,9 @@ class Event:
     @property
     def when(self) -> np.datetime64:
         """Its time in UTC, datetime64[ms]."""
+        # Read when it is needed: commands that only enter something should not wait for it.
+        import numpy as np
+
         return np.datetime64(self.utc_ms, "ms")
 
     @property
