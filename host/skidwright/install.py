@@ -26,6 +26,9 @@ from skidwright.session import Session
 
 # A board that leaves its app may reset to do so, and its port is away for a moment.
 _BACK_WITHIN_S = 40.0
+# A firmware just started says nothing until its log is open; while bytes come it is waited for longer.
+_STARTED_WITHIN_S = 60.0
+_STARTED_AT_LAST_S = 180.0
 # Each start of mpremote costs half a second.
 _FILES_AT_ONCE = 8
 _VIRTUAL = "virtual.py"
@@ -209,15 +212,26 @@ def _bring_up_to_date(
 
 
 def _await_start(port: str) -> str:
-    """Wait until the firmware answers; the device."""
-    deadline = time.monotonic() + _BACK_WITHIN_S
+    """Wait until the firmware answers; the device.
+
+    A busy machine, or a board with a full log, may take its time: as long as bytes come it is waited for,
+    three minutes at most. A prompt, or no port at all, for too long ends it sooner.
+    """
+    began = time.monotonic()
+    deadline = began + _STARTED_WITHIN_S
     while True:
+        session = None
         try:
             with Session.open(port, timeout_s=1.0, tries=2) as session:
                 return session.hello().device
         except (PortError, NotASkid, LinkTimeout) as error:
             # LinkTimeout: what answered was a request of an earlier round, read late by a board just started.
-            if time.monotonic() > deadline:
+            now = time.monotonic()
+            at_prompt = session is not None and session.prompt_seen
+            if session is not None and session.bytes_received and not at_prompt:
+                deadline = max(deadline, min(now + _BACK_WITHIN_S, began + _STARTED_AT_LAST_S))
+            given_up = began + _BACK_WITHIN_S if at_prompt or session is None else deadline
+            if now > given_up:
                 raise InstallError(
                     f"the firmware is on the board but does not start ({error.what})",
                     port,

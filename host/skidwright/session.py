@@ -60,7 +60,8 @@ class Session:
     """Talks to the board at `port`. Use as a context manager; `open` opens the port too.
 
     Methods raise LinkError and PortError. `timeout_s` is how long an answer may
-    take before the request is repeated, `tries` how often.
+    take before the request is repeated, `tries` how often. `bytes_received`, and `prompt_seen` (a MicroPython
+    prompt was among them), tell of what came.
     """
 
     def __init__(self, port: Port, timeout_s: float = TIMEOUT_S, tries: int = TRIES) -> None:
@@ -73,7 +74,7 @@ class Session:
         self._tag = time.monotonic_ns() % len(_TAGS)
         self._reading = False
         self._answered = False
-        self._prompt_seen = False
+        self.prompt_seen = False
         self._echo_seen = False
         # Whatever half frame the board still has from a talk broken off ends here.
         port.write(b"\0")
@@ -278,7 +279,7 @@ class Session:
                 return None
             data = self.port.read(left_s)
             self.bytes_received += len(data)
-            self._prompt_seen = self._prompt_seen or b">>>" in data or b"raw REPL" in data
+            self.prompt_seen = self.prompt_seen or b">>>" in data or b"raw REPL" in data
             for message in self._frames.feed(data):
                 if len(message) >= 2 and message[0] >= link.REPLY:
                     self._waiting.append(message)
@@ -292,7 +293,7 @@ class Session:
         if self._answered:
             remedy = "check the cable, then repeat: what was pulled is kept"
             return LinkTimeout("the board has stopped answering", self.where, remedy)
-        if self._prompt_seen:
+        if self.prompt_seen:
             remedy = f"put the firmware on it: `skidwright install {self.where}`, or reset it"
             return NotASkid("a MicroPython prompt answers, not the skid's firmware", self.where, remedy)
         if self._echo_seen:

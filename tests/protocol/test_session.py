@@ -88,6 +88,21 @@ def test_silence_is_no_skid_and_later_a_timeout():
         made.status()
 
 
+def test_an_echo_is_no_skid():
+    """A loop-back plug, or a line whose TX and RX touch: each request comes back as it was sent."""
+    made = session(lambda message: message)
+    with pytest.raises(NotASkid, match="no skid answers, only what is sent comes back"):
+        made.hello()
+    made = session(lambda message: message)
+    with pytest.raises(NotASkid, match="no skid answers"):
+        list(made.read_ahead([(1, 0, 4096)]))
+
+
+def test_an_echo_beside_a_skid_does_no_harm():
+    made = session(lambda message: [message, hello_answer(message)])
+    assert made.hello().boot == 3
+
+
 def test_a_command_is_never_given_twice():
     made = session(lambda message: None)
     with pytest.raises(NotASkid):

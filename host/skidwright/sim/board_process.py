@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -20,6 +22,7 @@ from skidboard.board import virtual
 from skidwright.errors import SimError
 
 ROM = Path(__file__).resolve().parent / "rom"
+_IMAGE_BYTES = 352 * 4096
 REQUEST_BYTES = virtual.REQUEST_WORDS * 8
 # Not as a script: MicroPython keeps a script's whole path in its heap, which would then depend on the folder.
 _POWER_ON = "exec(open('rom/power_on.py').read())"
@@ -85,6 +88,21 @@ class BoardProcess(Protocol):
         """Give everything back."""
 
 
+def _not_made(folder: Path, said: str) -> SimError:
+    """Why a flash image could not be made, by what MicroPython says: its errors bear a number only."""
+    last = (said.strip().splitlines() or ["it was ended without a word"])[-1][-200:]
+    number = re.search(r"OSError: \[?(?:Errno )?(\d+)", last)
+    if number:
+        last = os.strerror(int(number[1])).lower()
+    full = (number and int(number[1]) == errno.ENOSPC) or shutil.disk_usage(folder).free < _IMAGE_BYTES
+    if full:
+        remedy = "make room there, or name another folder"
+        return SimError("the flash image cannot be made (no space left on device)", str(folder), remedy)
+    return SimError(
+        f"the flash image cannot be made ({last})", str(folder), "look at that folder, or name another"
+    )
+
+
 class MicroPythonBoard:
     """Real MicroPython with LittleFS on an image file; `port` is a pseudo-terminal."""
 
@@ -125,7 +143,7 @@ class MicroPythonBoard:
             cwd=self._folder, capture_output=True, text=True, timeout=60,
         )  # fmt: skip
         if done.returncode:
-            raise SimError(f"{self._folder}: the flash image cannot be made: {done.stderr.strip()[-200:]}")
+            raise _not_made(self._folder, done.stderr)
 
     def _copy_rom(self) -> None:
         shutil.copytree(
