@@ -42,6 +42,8 @@ def test_mark_and_tell(run, one_line, live_port: str, tmp_path: Path) -> None:
     assert run("tell", live_port, "stop").status == 0
     one_line(run("tell", live_port, "reset"), "not tripped")
     one_line(run("tell", live_port, "hold"), "a number")
+    one_line(run("tell", live_port, "duty", "-5"), "-5 is outside")
+    one_line(run("tune", live_port), "Start the pump?", "give --yes")
     one_line(run("tell", live_port, "start", 5), "no number")
     one_line(run("tell", live_port, "hold", 9999), "outside")
     by_hand = run("tell", live_port, "hold", 800, 30)

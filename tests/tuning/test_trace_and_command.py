@@ -95,6 +95,30 @@ def test_command_proposes_and_keeps(run: Any, rig: Path, tmp_path: Path) -> None
     assert "time constant" in text and "gain margin" in text and "present" in text and "3.00 s" in text
 
 
+def test_a_trace_that_begins_before_flow(run: Any, tmp_path: Path) -> None:  # noqa: F811
+    """The pump at rest, then started, then stepped: the model is that of the steps."""
+    plant = Plant(2.5, 1.2, 0.5, 730.0, 50.0)
+    steps = step_test(plant, 6, np.random.default_rng(3))
+    rest_s = np.arange(0, 5, 0.1)
+    start_s = np.arange(5, 15, 0.1)
+    began = steps.time_s - steps.time_s[0] + 15
+    low = steps.duty_permille[0]
+    time_s = np.concatenate([rest_s, start_s, began])
+    duty = np.concatenate([0 * rest_s, 0 * start_s + low, steps.duty_permille])
+    flow = np.concatenate([0 * rest_s, 730 * (1 - np.exp(-(start_s - 5) / 1.2)), steps.flow_ul_s])
+    whole = Trace(time_s, duty, flow)
+    traces.write(whole, tmp_path / "Rig.csv")
+    found = run("tune", "--from-trace", tmp_path / "Rig.csv", "--json")
+    assert found.status == 0, found
+    assert found.json["model"]["gain_ul_s_per_permille"]["value"] == pytest.approx(2.5, rel=0.07)
+    assert "in which flow began" in found.json["trace"]["notes"][-1]
+    assert traces.from_flow_on(steps) is steps
+    nothing = Trace(time_s, duty, 0 * flow)
+    traces.write(nothing, tmp_path / "rig.csv")
+    answer = run("tune", "--from-trace", tmp_path / "rig.csv")
+    assert answer.status == 1 and f"No gains proposed. {tmp_path / 'rig.csv'}: no step seen" in answer.out
+
+
 def test_a_slower_closed_loop_has_smaller_gain(run: Any, rig: Path) -> None:  # noqa: F811
     fast = run("tune", "--from-trace", rig, "--json").json["proposed"]
     slow = run("tune", "--from-trace", rig, "--closed-loop-s", 3, "--json").json["proposed"]

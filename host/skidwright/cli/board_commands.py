@@ -106,7 +106,11 @@ def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float
             live.update(status_view.panel(state, hello, settings), refresh=True)
 
 
-@click.command(short_help="Start, stop or reset a skid, or take its pump by hand.")
+# A number below 0 is to be refused as a number, not as an option.
+@click.command(
+    short_help="Start, stop or reset a skid, or take its pump by hand.",
+    context_settings={"ignore_unknown_options": True},
+)
 @options.port_argument
 @click.argument("what", type=click.Choice(COMMANDS))
 @click.argument("numbers", nargs=-1, type=int, metavar="[N [SECONDS]]")

@@ -128,7 +128,7 @@ def _offline(
     from skidwright.tuning.identify import identify
     from skidwright.tuning.proposal import propose
 
-    trace = traces.read(path)
+    trace = traces.from_flow_on(traces.read(path))
     proposal, refusal = None, ""
     try:
         proposal = propose(identify(trace), closed_loop_s, present or noted_gains(trace))
@@ -169,7 +169,7 @@ def show(proposal: Proposal | None, refusal: str) -> None:
     from skidwright.tuning import simc
 
     if proposal is None:
-        output.say(f"No gains proposed. {refusal[0].upper()}{refusal[1:]}.")
+        output.say(f"No gains proposed. {refusal}.")
         return
     model = proposal.model
     rows = [

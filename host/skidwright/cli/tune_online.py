@@ -19,7 +19,7 @@ def run(
     as_json: bool,
 ) -> int:
     """The exit status; see `skidwright tune --help`."""
-    from skidwright.cli import output, tune_command
+    from skidwright.cli import consent, output, tune_command
     from skidwright.errors import StepTestStopped
     from skidwright.session import Session
     from skidwright.tuning import trace as traces
@@ -30,13 +30,15 @@ def run(
     def tell(text: str, seconds: float = 0.0) -> None:
         click.echo(f"{seconds:6.0f} s  {text}" if seconds else f"          {text}", err=True)
 
+    if not yes:
+        consent.ask("Start the pump?")
     with Session.open(port) as session:
         hello = session.hello()
         settings = session.settings()
         band = (float(settings["flow_low_ul_s"]), float(settings["flow_high_ul_s"]))
         click.echo(tune_command.CAUTION, err=True)
-        if not yes:
-            click.confirm("Start the pump?", abort=True, err=True)
+        if not consent.agreed("Start the pump?", yes):
+            raise click.Abort
         bench = Bench(session, settings, longest_s, tell)
         try:
             trace, model, refusal = bench.step_test()
@@ -59,7 +61,7 @@ def run(
         good = bool(content["verdict"]["acceptable"])
         if proposal is not None and model is not None and good and not propose_only:
             asked = "Write these gains and verify them with a set-point step?"
-            if yes or click.confirm(asked, default=False, err=True):
+            if consent.agreed(asked, yes):
                 session.put_settings(proposal.board_values())
                 content["written"] = True
                 content["written_settings"] = proposal.board_values()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 ROWS_MIN = 20
 ROWS_MAX = 200_000
+_SETTLED_ROWS = 10
 # Column name -> what its numbers are multiplied with.
 TIME_COLUMNS = {"time_s": 1.0, "time_ms": 1e-3, "time_min": 60.0}
 DUTY_COLUMNS = {"duty_permille": 1.0, "duty_percent": 10.0, "duty": 1000.0}
@@ -156,6 +157,34 @@ def _check(trace: Trace, where: str) -> None:
         known = np.isfinite(trace.volume_ul) & np.isfinite(trace.edge_s)
         if (np.diff(trace.volume_ul[known]) < 0).any() or (np.diff(trace.edge_s[known]) < 0).any():
             raise TraceError("the running volume or its edge goes back", where, "leave out rows of a restart")
+
+
+def from_flow_on(trace: Trace) -> Trace:
+    """A trace that begins with the pump at rest, without that beginning: flow has to have settled.
+
+    Left out is all until half-way from the first flow to the next change of duty; a note says so. A trace
+    that begins in flow, or never has any, stays as it is.
+    """
+    flow = trace.flow_ul_s
+    flows = np.flatnonzero(flow > 0.05 * np.median(flow[flow > 0])) if (flow > 0).any() else np.zeros(0, int)
+    if not flows.size or flows[0] == 0:
+        return trace
+    later = np.flatnonzero(np.diff(trace.duty_permille) != 0) + 1
+    later = later[later > flows[0] + _SETTLED_ROWS]
+    if not later.size:
+        return trace
+    kept = slice((int(flows[0]) + int(later[0])) // 2, None)
+    start_s = float(trace.time_s[kept][0])
+    note = f"left out: the first {start_s - trace.time_s[0]:.1f} s, in which flow began"
+    return replace(
+        trace,
+        time_s=trace.time_s[kept],
+        duty_permille=trace.duty_permille[kept],
+        flow_ul_s=flow[kept],
+        edge_s=None if trace.edge_s is None else trace.edge_s[kept],
+        volume_ul=None if trace.volume_ul is None else trace.volume_ul[kept],
+        notes=(*trace.notes, note),
+    )
 
 
 def write(trace: Trace, path: Path) -> None:
