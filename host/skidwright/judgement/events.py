@@ -20,7 +20,7 @@ FILTER, TOP_UP, FLUID, REPAIR, FLUSH, START, OTHER = (
 # The first that fits, in this order: "new oil filter" is a filter, not a fluid.
 _WORDS = (
     (FILTER, r"filter|element\b|cartridge"),
-    (TOP_UP, r"top(?:ped|ping)?[ -]?up|topp(?:ed|ing)\b|refill|filled up"),
+    (TOP_UP, r"top(?:ped|ping)?[ -]?up|topp(?:ed|ing)\b|refill|\bfilled\b"),
     (TOP_UP, r"added .*\b(?:oil|fluid|l|litres?|liters?)\b"),
     (FLUID, r"(?:oil|fluid) (?:was )?(?:change|exchange|renew)|(?:new|fresh) (?:oil|fluid)"),
     (FLUID, r"chang\w+ (?:the )?(?:oil|fluid)"),
