@@ -10,6 +10,8 @@ from skidwright.checks.limits import CheckLimits
 from skidwright.config import format_code
 from skidwright.history import History
 from skidwright.receiving import Decision, Terms
+from skidwright.register.model import AssetRecord
+from skidwright.trade.water import PUBLISHED, carry
 
 
 def record(decision: Decision, history: History, terms: Terms, limits: CheckLimits) -> dict[str, Any]:
@@ -49,6 +51,21 @@ def record(decision: Decision, history: History, terms: Terms, limits: CheckLimi
         "not_believed": decision.left_out,
         "reasons": list(decision.reasons),
     }  # fmt: skip
+
+
+def when_cold(decision: Decision, history: History, goal: AssetRecord) -> str:
+    """What the water found means at the coldest of the machine it goes into; "" where that cannot be told."""
+    rows = [
+        row for row in decision.rows if np.isfinite(history.water_percent[row] + history.temperature_c[row])
+    ]
+    if goal.coldest_c is None or not rows:
+        return ""
+    fluids = [goal.solubility] if goal.solubility else list(PUBLISHED.values())
+    water, warm = history.water_percent[rows], history.temperature_c[rows]
+    cold = max(float(carry(water, warm, goal.coldest_c, fluid).rs_percent.max()) for fluid in fluids)
+    said = "free water" if cold >= 100 else f"up to {cold:.0f} % of saturation"
+    by = "the fluid's own constants" if goal.solubility else "constants published for mineral insulating oil"
+    return f"at {goal.coldest_c:g} degC, the coldest of {goal.title}, its water would be {said} (by {by})"
 
 
 def _place(history: History, row: int) -> tuple[str, str]:

@@ -36,6 +36,10 @@ PRACTICE = (
     "filter fluid whenever it is moved, new fluid included (common practice, no source)",
     "clear fluid proves nothing: the eye sees particles from about 40 um (common practice, no source)",
 )
+_NOT_ONE_FLUID = (
+    "the samples differ by more than chance, so each must be proven by itself: stir, flush the line, and see "
+    "whether the count still falls or rises"
+)
 Floats = NDArray[np.float64]
 
 
@@ -105,16 +109,14 @@ def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
         return Decision(OPEN, (_since(have, terms), *_why(left_out)), rows=_list(used), left_out=left_out)
     one_fluid = _alike(history, used, len(terms.numbers), limits)
     channels = _channels(history, used, terms, limits, one_fluid)
-    reasons = [_words(channel, terms) for channel in channels]
-    if not one_fluid:
-        reasons.insert(
-            0, "the samples differ by more than chance, so each must be proven by itself: stir, flush the "
-            "line, and see whether the count still falls or rises"
-        )  # fmt: skip
-    states = [channel.state for channel in channels]
     water, water_words = _water(history, used, terms)
-    states.append(water)
+    said = [(channel.state, _words(channel, terms)) for channel in channels] + [(water, water_words)]
+    states = [state for state, _ in said]
     outcome = REFUSED if REFUSED in states else OPEN if OPEN in states else ACCEPTED
+    # what decided it stands first
+    reasons = [text for _, text in sorted(said, key=lambda pair: (REFUSED, OPEN, ACCEPTED).index(pair[0]))]
+    if not one_fluid:
+        reasons.insert(0, _NOT_ONE_FLUID)
     if outcome == OPEN and OPEN in states[:-1]:
         reasons += _more(channels, history, used, terms, limits)
     per_ml = np.array([channel.per_ml for channel in channels])
@@ -122,7 +124,7 @@ def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
     code = code_texts(scale_numbers(per_ml[None, :3]), few)[0]
     return Decision(
         outcome,
-        (*reasons, *water_words, *_why(left_out)),
+        (*reasons, *_why(left_out)),
         code,
         tuple(channels),
         _list(used),
@@ -247,19 +249,19 @@ def _more(
             f"{have:.3g} mL were (take more samples: --last)"]  # fmt: skip
 
 
-def _water(history: History, used: NDArray[np.intp], terms: Terms) -> tuple[str, list[str]]:
+def _water(history: History, used: NDArray[np.intp], terms: Terms) -> tuple[str, str]:
     limit = terms.water_limit_percent
     if limit is None or limit >= 100:
-        return ACCEPTED, ["nothing was asked of water"]
+        return ACCEPTED, "nothing was asked of water"
     rows = used[history.water_verdict[used] == VALID]
     if len(rows) < len(used):
-        return OPEN, [f"water: only {len(rows)} of {len(used)} samples have a reading that can be believed"]
+        return OPEN, f"water: only {len(rows)} of {len(used)} samples have a reading that can be believed"
     worst = int(rows[np.argmax(history.water_percent[rows])])
     found, warm = float(history.water_percent[worst]), float(history.temperature_c[worst])
     at = f" at {warm:.0f} degC" if np.isfinite(warm) else ""
     if found > limit:
-        return REFUSED, [f"water: {found:.1f} % of saturation{at}, above the {limit:g} % allowed"]
-    return ACCEPTED, [f"water: {found:.1f} % of saturation{at} at most, within the {limit:g} % allowed"]
+        return REFUSED, f"water: {found:.1f} % of saturation{at}, above the {limit:g} % allowed"
+    return ACCEPTED, f"water: {found:.1f} % of saturation{at} at most, within the {limit:g} % allowed"
 
 
 def _list(rows: NDArray[np.intp]) -> tuple[int, ...]:

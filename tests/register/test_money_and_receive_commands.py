@@ -45,7 +45,7 @@ def test_a_clean_drum_is_accepted_and_kept(here, tmp_path: Path) -> None:
     assert found["water_limit_percent"] == 60 and len(found["samples"]) == 3
     assert [sample["seq"] for sample in found["samples"]] == [5, 6, 7]
     assert found["samples"][0]["device"] == sl.DEVICE.hex()
-    assert any("filter fluid whenever it is moved" in line for line in found["practice"])
+    assert any("filter fluid whenever it is moved" in line for line in found["notes"])
     events = here("asset", "show", 12, "--json").json["events"]
     assert [event["words"] for event in events] == ["topped up, 20 L: drum 7, receipt 1"]
     kept = here("asset", "show", 90, "--json").json["receipts"][0]
@@ -68,6 +68,7 @@ def test_samples_of_the_drum_before_do_not_count(here, tmp_path: Path) -> None:
     answer = here("receive", "--asset", 90, "--fluid", "drum 8", "--target", "17/15/12", "--json")
     assert answer.status == 1 and answer.json["outcome"] == "not proven"
     assert "no valid sample since" in answer.json["reasons"][0]
+    assert "belong to the fluid received before" in answer.json["notes"][0]
     put_log(tmp_path / "archive", 6, DIRTY, 90, 2, 24)
     answer = here("receive", "--asset", 90, "--fluid", "drum 8", "--target", "17/15/12", "--json")
     assert answer.json["outcome"] == "refused" and {s["log"] for s in answer.json["samples"]} == {"00000002"}
@@ -76,6 +77,25 @@ def test_samples_of_the_drum_before_do_not_count(here, tmp_path: Path) -> None:
     answer = here("receive", "--asset", 90, "--fluid", "drum 9", "--target", "17/15/12", *further)
     assert len(answer.json["samples"]) == 12 and answer.json["record"] is None
     assert not answer.json["one_fluid"]
+
+
+def test_water_that_is_dry_while_warm_is_told_at_the_coldest(here, tmp_path: Path) -> None:
+    put_log(tmp_path / "archive", 6, CLEAN, 90, 1, 0)
+    here("asset", "edit", 12, "--coldest-c", -5)
+    (note,) = [
+        n for n in here("receive", "--asset", 90, "--into", 12, "--json").json["notes"] if "coldest" in n
+    ]
+    assert "at -5 degC" in note and "free water" in note
+    here("asset", "edit", 12, "--coldest-c", 40, "--water-a", 7.42, "--water-b", 1670)
+    (note,) = [
+        n for n in here("receive", "--asset", 90, "--into", 12, "--json").json["notes"] if "coldest" in n
+    ]
+    # log10 S = A - B/T: the content stays, so saturation goes with 10**(B/T_cold - B/T_warm)
+    rows = here("check", "--all", "--json").json["samples"][-3:]
+    cold = max(
+        r["water_percent"] * 10 ** (1670 / 313.15 - 1670 / (273.15 + r["temperature_c"])) for r in rows
+    )
+    assert f"up to {cold:.0f} % of saturation (by the fluid's own constants)" in note
 
 
 def test_too_few_samples_are_no_proof(here, tmp_path: Path) -> None:

@@ -96,7 +96,14 @@ def receive(
     samples = history.histories(logs, [number])[number]
     decision = receiving.decide(samples, terms, config.limits())
     content = receipt.record(decision, samples, terms, config.limits())
-    content |= {"fluid": fluid, "asset": number, "into": into, "practice": list(receiving.PRACTICE)}
+    cold = receipt.when_cold(decision, samples, goal)
+    notes = [*([cold] if cold else []), *receiving.PRACTICE]
+    if terms.since_ms is not None and since is None:
+        notes.insert(
+            0, f"samples up to {output.iso_ms(terms.since_ms - 1000)} belong to the fluid received before; "
+            "--since looks further back"
+        )  # fmt: skip
+    content |= {"fluid": fluid, "asset": number, "into": into, "notes": notes}
     kept = None if dry_run else _keep(archive, number, into, fluid, decision, terms, volume_l, content)
     if as_json:
         output.print_json({**content, "record": kept})
@@ -193,7 +200,7 @@ def _say(decision: Decision, content: dict[str, Any], kept: int | None) -> None:
     times = [sample["utc"] for sample in content["samples"] if sample["utc"]]
     if times:
         output.say(f"- rests on {len(content['samples'])} samples from {times[0]} to {times[-1]}")
-    for line in content["practice"]:
+    for line in content["notes"]:
         output.say(f"note: {line}")
     if kept is not None:
         output.say(f"kept in the register as receipt {kept}")
