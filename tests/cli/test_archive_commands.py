@@ -203,3 +203,12 @@ def test_an_archive_of_nonsense_is_read_without_stumbling(run, archive: Path, co
         answer = run(*command, "--archive", archive)
         assert answer.status in (0, 1), answer
         assert answer.err == ""
+
+
+@pytest.mark.parametrize("command", ["check", "report"])
+@pytest.mark.parametrize("cut", [70, 143])
+def test_archive_cut_off_in_mid_record(run, good_archive: Path, command: str, cut: int) -> None:
+    (path,) = good_archive.glob("*/*.skidlog")
+    path.write_bytes(path.read_bytes()[:-cut])
+    done = run(command, "--archive", good_archive)
+    assert done.status == 1 and "1 x unfinished record" in done.out

@@ -47,7 +47,8 @@ def report(
       skidwright report --asset 2 -o /srv/reports --open
       skidwright report --pdf --paper letter
 
-    Exit status 1: an asset is over its target or limit, or nothing could be judged.
+    Exit status 1: an asset is over its target or limit, nothing could be judged, or a log is damaged or
+    incomplete.
     """
     from skidwright.cli import output
     from skidwright.papers.pdf import print_page
@@ -81,4 +82,11 @@ def report(
             ("asset", "what it says", "how sure", "report"),
             [(row["name"], row["headline"], row["sureness"], row["report"]) for row in made],
         )
-    return 0 if made and all(row["grade"] in (headline.GOOD, headline.CLOSE) for row in made) else 1
+    logs = {log.path: log.report for data in found for log in data.samples.logs}
+    for path, integrity in logs.items():
+        if not integrity.ok and not as_json:
+            wrong = ", ".join(f"{n:,} x {kind}" for kind, n in sorted(integrity.totals.items()))
+            output.say(f"note: {path}: {wrong}; `skidwright check` says where")
+    whole = all(integrity.ok for integrity in logs.values())
+    good = all(row["grade"] in (headline.GOOD, headline.CLOSE) for row in made)
+    return 0 if made and good and whole else 1
