@@ -45,6 +45,9 @@ class Dice:
         self.table = self._table(seed)
         self.amount = self._amount()
         self.offset_ms = self.dice.random() * self._span_ms()
+        if self.choked and state == sequence.MANUAL:
+            # A choke from the start on leaves a trickle that is no flow at all, which is another rule's.
+            self.offset_ms += 6000.0
 
     def _settings(self) -> dict[str, Any]:
         dice, number, state = self.dice, self.number, self.state

@@ -21,6 +21,9 @@ from skidwright.config import Config
 @click.option("--pdf", is_flag=True, help="A PDF of each beside it, printed by a browser of this machine.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
               help="Paper of the PDF.")  # fmt: skip
+@click.option("--tuning", type=click.Path(path_type=Path, dir_okay=False), default=None,
+              help="tuning.json to show in the report.  [default: the board's newest in tuning*/, here or "
+              "beside the archive]")  # fmt: skip
 @click.option("--open", "show", is_flag=True, help="Open the reports in a browser.")
 @options.json_option
 def report(
@@ -32,6 +35,7 @@ def report(
     folder: Path,
     pdf: bool,
     paper: str,
+    tuning: Path | None,
     show: bool,
     as_json: bool,
 ) -> int:
@@ -46,21 +50,25 @@ def report(
       skidwright report
       skidwright report --asset 2 -o /srv/reports --open
       skidwright report --pdf --paper letter
+      skidwright report --tuning rig/tuning.json
 
     Exit status 1: an asset is over its target or limit, nothing could be judged, or a log is damaged or
     incomplete.
     """
     from skidwright.cli import output
     from skidwright.papers.pdf import print_page
-    from skidwright.register import known_assets
-    from skidwright.report import gather, headline, page
+    from skidwright.register import Register, known_assets
+    from skidwright.report import gather, headline, page, tuning_section
 
     config = known_assets(config, archive).config
-    found = gather.gather(selection.assess(archive, config, device, asset, keys), config, asset)
+    with Register.open(archive) as register:
+        done = register.events()
+    found = gather.gather(selection.assess(archive, config, device, asset, keys), config, asset, done)
     made = []
     for data in found:
         path = folder / page.file_name(data.asset.number, data.asset.name)
-        page.write(data, path)
+        kept = tuning or tuning_section.find((Path(), archive.parent), data.samples.logs[-1].path.parent.name)
+        page.write(data, path, tuning=tuning_section.section(kept, data.samples) if kept else None)
         if pdf:
             print_page(path.read_text("utf-8"), path.with_suffix(".pdf"), paper)
         said = headline.judge(data)

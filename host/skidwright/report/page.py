@@ -5,7 +5,7 @@ import os
 import re
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from skidboard import VERSION
@@ -14,6 +14,9 @@ from skidwright.config import format_code
 from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.openness import openness
+
+if TYPE_CHECKING:
+    from skidwright.report.tuning_section import TuningSection
 
 SIGNS = {headline.GOOD: "✓", headline.CLOSE: "▲", headline.BAD: "✗", headline.UNKNOWN: "?"}
 
@@ -28,7 +31,9 @@ def _template() -> Any:
     ).get_template("page.html.j2")
 
 
-def render(data: AssetReport, written: datetime.datetime | None = None) -> str:
+def render(
+    data: AssetReport, written: datetime.datetime | None = None, tuning: "TuningSection | None" = None
+) -> str:
     """The page as text. `written` (UTC) is the date it bears, now when left out."""
     from markupsafe import Markup
 
@@ -53,6 +58,8 @@ def render(data: AssetReport, written: datetime.datetime | None = None) -> str:
         sign=SIGNS[said.grade],
         css=Markup((Path(__file__).parent / "page.css").read_text("utf-8")),
         pictures=drawn,
+        tuning=tuning,
+        tuning_picture=Markup(tuning.picture) if tuning else "",
         openness=openness(data),
         volume_uncertainty=f"{data.limits.volume_uncertainty_percent:g}",
         total=len(samples),
@@ -94,9 +101,14 @@ def file_name(number: int, name: str) -> str:
     return "_".join(filter(None, [f"asset_{number}", words])) + ".html"
 
 
-def write(data: AssetReport, path: Path, written: datetime.datetime | None = None) -> None:
+def write(
+    data: AssetReport,
+    path: Path,
+    written: datetime.datetime | None = None,
+    tuning: "TuningSection | None" = None,
+) -> None:
     """Write the page to `path`, whole or not at all. Raises OSError."""
-    text = render(data, written)
+    text = render(data, written, tuning)
     path.parent.mkdir(parents=True, exist_ok=True)
     half = path.with_name(f".{path.name}.{os.getpid()}")
     try:
