@@ -9,25 +9,30 @@ from skidwright.assessment import Assessment
 from skidwright.calibration.due import due_days
 from skidwright.config import Config
 from skidwright.history import History, histories
+from skidwright.register.model import Event
 from skidwright.report import exclusions, excursions, happenings, statements
+from skidwright.report.maintenance import maintenance_of
 from skidwright.report.model import AssetReport, ExcludedReason
 
 _ML_MIN_PER_UL_S = 0.06
 
 
-def gather(logs: Sequence[Assessment], config: Config, only: Iterable[int] = ()) -> list[AssetReport]:
+def gather(
+    logs: Sequence[Assessment], config: Config, only: Iterable[int] = (), maintenance: Iterable[Event] = ()
+) -> list[AssetReport]:
     """A report's content for each asset (or those in `only`) that has samples in the logs.
 
-    Raises OSError when a log cannot be read.
+    `maintenance` is what the register says was done, to any asset. Raises OSError when a log cannot be read.
     """
     found = histories(logs, only)
     numbers = sorted(found, key=lambda n: (list(config.assets).index(n) if n in config.assets else 99, n))
-    return [_report(found[n], config) for n in numbers]
+    done = list(maintenance)
+    return [_report(found[n], config, [event for event in done if event.asset == n]) for n in numbers]
 
 
-def _report(samples: History, config: Config) -> AssetReport:
+def _report(samples: History, config: Config, done: Sequence[Event]) -> AssetReport:
     number, logs = samples.asset, samples.logs
-    told = excursions.of(samples, config.asset(number))
+    told = excursions.of(samples, config.asset(number)) + maintenance_of(samples, done)
     skipped: list[ExcludedReason] = []
     for log in logs:
         times = log.event_times()[0]
