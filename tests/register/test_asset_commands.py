@@ -248,3 +248,18 @@ def test_no_register_yet_is_no_error(run, monkeypatch: pytest.MonkeyPatch, tmp_p
     monkeypatch.setenv("SKIDWRIGHT_ARCHIVE", str(tmp_path / "none"))
     assert run("asset", "list", "--json").json == []
     assert not (tmp_path / "none").exists()
+
+
+def test_the_report_tells_what_was_done_to_the_machine(here, tmp_path: Path) -> None:
+    import synthetic_log as sl
+
+    path = tmp_path / "archive" / sl.DEVICE.hex() / f"{sl.LOG:08x}.skidlog"
+    path.parent.mkdir()
+    path.write_bytes(sl.good_log(40, assets=(12,)))
+    when = {"before it all": "2025-12-31", "return line": "2026-01-01T03:00Z", "after it all": "2026-02-01"}
+    for text, utc in when.items():
+        here("asset", "event", 12, "filter", "--text", text, "--when", utc)
+    here("asset", "event", 11, "repair", "--text", "of another", "--when", "2026-01-01T03:00Z")
+    page = Path(here("report", "--json").json[0]["report"]).read_text("utf-8")
+    assert "return line, by the register" in page and "after it all, by the register" in page
+    assert "before it all" not in page and "of another" not in page
