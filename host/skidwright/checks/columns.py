@@ -53,8 +53,10 @@ class Columns:
         )
         self.counts = _rows(samples["counts"])
         # a volume of 0 is rejected elsewhere; here it must only not divide by zero
-        self.volume_ml = np.maximum(samples["volume_ul"], 1) * 1e-3
-        self.per_ml = self.counts * 1000 / np.maximum(samples["volume_ul"], 1)
+        volume_ul = np.maximum(self.whole("volume_ul"), 1)
+        self.volume_ml = volume_ul * 1e-3
+        self.per_ml = self.counts * 1000
+        self.per_ml /= volume_ul
         self.true_per_ml, self.loss = corrected(self.per_ml, limits.sensing_volume_ml)
         self._settings = settings
         self._crcs, self._which = _distinct(np.ascontiguousarray(samples["settings_crc"]))
@@ -66,6 +68,7 @@ class Columns:
             column = self.samples[name]
         except ValueError:
             raise AttributeError(name) from None
+        column = self._whole.get(name, column)
         values: Floats = _rows(column) if column.ndim == 2 else column.astype(np.float64)
         self.__dict__[name] = values
         return values

@@ -1,5 +1,7 @@
 """Runs the catalogue over samples: which of them may be believed, for which quantity, and why not."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
@@ -7,7 +9,7 @@ from skidboard import records
 from skidwright.checks import flow, loops
 from skidwright.checks.catalogue import CATALOGUE
 from skidwright.checks.check import QUANTITIES, SUSPECT
-from skidwright.checks.columns import Before, Columns
+from skidwright.checks.columns import Before, Columns, Floats
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.checks.verdicts import ABSENT, Verdicts, join
@@ -64,15 +66,23 @@ class Judge:
         return Verdicts(
             verdict=np.ascontiguousarray(worst.T),
             reasons=reasons,
-            per_ml=np.ascontiguousarray(c.true_per_ml.T),
+            per_ml=_by_sample(c.true_per_ml),
             codes=_codes(c),
-            left_over_per_ml=np.ascontiguousarray(c.left_over_per_ml.T, dtype=np.float32),
-            settled_share=np.ascontiguousarray(flow.settled_shares(c).T, dtype=np.float32),
-            loss=np.ascontiguousarray(c.loss.T),
+            left_over_per_ml=_by_sample(c.left_over_per_ml, np.float32),
+            settled_share=_by_sample(flow.settled_shares(c), np.float32),
+            loss=_by_sample(c.loss),
             water_percent=c.saturation("mean"),
             utc_ms=c.utc_ms,
             utc_error_ms=c.utc_error_ms,
         )
+
+
+def _by_sample(rows: Floats, kind: type[np.floating[Any]] = np.float64) -> NDArray[Any]:
+    """(k, n) as (n, k), written row by row: numpy's own transposed copy takes more than twice as long."""
+    out = np.empty(rows.shape[::-1], kind)
+    for k, row in enumerate(rows):
+        out[:, k] = row
+    return out
 
 
 def _codes(c: Columns) -> NDArray[np.uint8]:
