@@ -8,6 +8,8 @@ What must hold after every trial, whatever the cable, the disk and the host's ow
    no more than part of one write, and is gone after the next pull.
 4. The board was never told that a record is safe which the archive does not hold.
 5. A pull over a sound cable afterwards ends with archive and log identical.
+
+One trial in twenty kills a real host process instead, see killed_host.py.
 """
 
 from __future__ import annotations
@@ -19,10 +21,12 @@ import shutil
 import sys
 import tempfile
 from collections import Counter
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 from cable_board import DEVICE, LOG, BadCable, CableBoard, Clock
+from killed_host import POSSIBLE, KilledHost
 from skidboard import records
 from skidwright import pull as pull_module
 from skidwright import session as session_module
@@ -34,6 +38,7 @@ from skidwright.session import Session
 SIZES = (0, 3, 27, 28 * 2 + 5, 28 * 4 - 1, 28 * 6 + 11)
 RATES = (0.002, 0.01, 0.04, 0.1, 0.3, 0.6)
 TIMEOUT_S, TRIES, READ_TRIES = 2.0, 4, 12
+KILLS = 0.05
 
 
 class Killed(BaseException):
@@ -82,8 +87,10 @@ class Storm:
     def __init__(self, folder: Path) -> None:
         self.outcomes: Counter[str] = Counter()
         self.faults: Counter[str] = Counter()
+        self.kills: Counter[str] = Counter()
         self.longest_s = 0.0
         self._folder = folder
+        self._killed: KilledHost | None = None
         for size in SIZES:
             board = CableBoard(folder / f"log{size}", Clock())
             for i in range(size):
@@ -92,13 +99,29 @@ class Storm:
     def trial(self, seed: int) -> None:
         """One trial. Raises AssertionError with the seed when something does not hold."""
         try:
-            self._trial(random.Random(seed))
+            dice = random.Random(f"kill {seed}")
+            if self._killed is not None and dice.random() < KILLS:
+                self.kills[self._killed.trial(dice)] += 1
+                self.outcomes["killed -9"] += 1
+            else:
+                self._trial(random.Random(seed))
         except (AssertionError, SkidwrightError) as broken:
             raise AssertionError(f"seed {seed}: {broken}") from broken
 
+    def use(self, killed: KilledHost | None) -> None:
+        """From now on kill pulls of that one too."""
+        self._killed = killed
+
     def _trial(self, dice: random.Random) -> None:
+        saved = session_module.time, pull_module.time
         clock = Clock()
         session_module.time = pull_module.time = clock  # type: ignore[assignment]
+        try:
+            self._pull_over_a_bad_cable(dice, clock)
+        finally:
+            session_module.time, pull_module.time = saved
+
+    def _pull_over_a_bad_cable(self, dice: random.Random, clock: Clock) -> None:
         place = self._folder / "trial"
         shutil.rmtree(place, ignore_errors=True)
         shutil.copytree(self._folder / f"log{dice.choice(SIZES)}", place / "log")
@@ -172,23 +195,26 @@ def records_in(held: bytes) -> int:
 def run(trials: int, first_seed: int, say: Any = print) -> Storm:
     """All trials; AssertionError when one fails, or when they have tried nothing."""
     shared = Path("/dev/shm")
-    saved = session_module.time, pull_module.time
-    with tempfile.TemporaryDirectory(dir=shared if shared.is_dir() else None) as folder:
+    with (
+        tempfile.TemporaryDirectory(dir=shared if shared.is_dir() else None) as folder,
+        KilledHost(Path(folder) / "killed") if POSSIBLE else nullcontext() as killed,
+    ):
         storm = Storm(Path(folder))
-        try:
-            for seed in range(first_seed, first_seed + trials):
-                storm.trial(seed)
-        finally:
-            session_module.time, pull_module.time = saved
+        storm.use(killed)
+        for seed in range(first_seed, first_seed + trials):
+            storm.trial(seed)
     say(f"{trials} pulls, seeds {first_seed} to {first_seed + trials - 1}")
     say("ended:  " + ", ".join(f"{n} {what}" for what, n in storm.outcomes.most_common()))
     say("faults: " + ", ".join(f"{n} {what}" for what, n in storm.faults.most_common()))
+    if storm.kills:
+        say("killed: " + ", ".join(f"{n} {what}" for what, n in storm.kills.most_common()))
     say(f"longest: {storm.longest_s:.1f} s of virtual time")
     assert trials > 0 and sum(storm.outcomes.values()) == trials, "nothing was tried"
     missing = [kind for kind in BadCable.KINDS if not storm.faults[kind]]
     assert not missing, f"never tried: {missing}"
     clear = trials - storm.outcomes["identical"]
     assert storm.outcomes["identical"] > 0 and clear > 0, "all ended alike"
+    assert not POSSIBLE or trials < 400 or storm.kills["part"] > 0, "no pull was killed in the middle"
     return storm
 
 
