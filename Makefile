@@ -18,19 +18,24 @@ DAYS ?= $(if $(filter interlocks,$(MAKECMDGOALS)),30,365)
 SEED ?= 1
 FAMILY_SEEDS ?= 1-100
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz soak pio interlocks clean
+# For `make cleanup-runs`.
+RUNS ?= 200
+
+.PHONY: help demo test lint types bench score score-families docs storm fuzz soak trends pio interlocks cleanup-runs clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
 	@echo "make test   lint, type checks and all tests"
 	@echo "make score SEEDS=1-20 [SCENARIO=FILE]   verdicts against the plant's own truth"
-	@echo "make score-families [FAMILY_SEEDS=1-100]   each check against scenarios of one condition each"
+	@echo "make score-families [FAMILY_SEEDS=1-100] [JOBS=2]   each check against scenarios of one condition each"
 	@echo "make bench  speed, as ratios measured side by side"
 	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
+	@echo "make trends YEARS=200   how often judgement over time errs, and how late it sees"
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
 	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
+	@echo "make cleanup-runs RUNS=200   random clean-up runs: the board must stop at the right sample"
 	@echo "make docs   write the generated reference pages again"
 
 # What a user needs ...
@@ -66,7 +71,7 @@ score: $(VENV)/.run
 	$(BIN)/python -m skidwright.sim.score --seeds $(SEEDS) $(if $(SCENARIO),--scenario $(SCENARIO))
 
 score-families: $(VENV)/.run
-	$(BIN)/python -m skidwright.sim.score --families --seeds $(FAMILY_SEEDS)
+	$(BIN)/python -m skidwright.sim.score --families --seeds $(FAMILY_SEEDS) $(if $(JOBS),--jobs $(JOBS))
 
 bench: $(VENV)/.test
 	$(PIP) --group bench
@@ -87,6 +92,12 @@ pio: $(VENV)/.test
 
 interlocks: $(VENV)/.test
 	$(BIN)/python tests/fault/interlock_trials.py --trials $(TRIALS) --days $(DAYS)
+
+trends: $(VENV)/.test
+	$(BIN)/python tests/judgement/trends.py --years $(YEARS)
+
+cleanup-runs: $(VENV)/.test
+	$(BIN)/python tests/cleanup/runs.py --runs $(RUNS)
 
 clean:
 	rm -rf $(VENV) build dist

@@ -31,7 +31,7 @@ class Judged:
         return int((~self.run.valid).sum())
 
     def until_proven_s(self) -> Interval | None:
-        """From the newest sample until so many in a row are on target; infinite for never, None: not known."""
+        """From the newest sample until so many in a row are on target; infinite: never, None: not known."""
         end = self.progress.end
         if end is None:
             return None
@@ -47,10 +47,7 @@ def judge(
     flow_l_min: float | None = None,
     solubility: Solubility | None = None,
 ) -> Judged:
-    """Judge one run of the history's asset by all its samples. Times unknown are taken from the record's order.
-
-    A sample's time is the middle of its count.
-    """
+    """Judge one run of the history's asset by all its samples; a sample's time is the middle of its count."""
     rows = run.rows
     end_s = (history.utc_ms[rows] - run.begun.astype(np.int64)) / 1000.0
     count_s = 60 * history.volume_ml[rows] / np.maximum(history.flow_ml_min[rows, 1], 1e-6)

@@ -44,6 +44,7 @@ def draw(samples: Samples, progress: Progress, title: str) -> Figure:
             out = ~samples.valid & (samples.per_ml[:, column] > 0)
             _hollow(top, samples.time_s[out] / seconds, samples.per_ml[out, column], *_MARKS[quantity.name])
         top.set_ylabel("particles per mL")
+        _legend(top, bool((~samples.valid).any()))
         _plain_numbers(top)
     for quantity in water:
         low = axes[-1]
@@ -67,9 +68,8 @@ def _panel(axis: Any, quantity: Quantity, span: float, seconds: float, mark: str
     axis.axhline(quantity.limit, color=colour, linestyle=(0, (5, 2.5)), linewidth=0.9)
     axis.annotate(
         f"target {quantity.name}: {number(quantity.limit)}",
-        (1, quantity.limit), xycoords=("axes fraction", "data"), xytext=(-3, 2), textcoords="offset points",
-        ha="right", va="bottom", fontsize=7.5, color=colour,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
+        (0, quantity.limit), xycoords=("axes fraction", "data"), xytext=(3, 2), textcoords="offset points",
+        ha="left", va="bottom", fontsize=7.5, color=colour, zorder=1.5,  # below the samples
     )  # fmt: skip
     if isinstance(quantity.found, Decay):
         first = float(quantity.time_s[0])
@@ -85,6 +85,22 @@ def _panel(axis: Any, quantity: Quantity, span: float, seconds: float, mark: str
 def _hollow(axis: Any, x: Any, y: Any, mark: str, colour: str) -> None:
     axis.plot(x, y, mark, markerfacecolor="white", markeredgecolor=colour, markersize=4.2, linestyle="none",
               markeredgewidth=0.8)  # fmt: skip
+
+
+def _legend(axis: Any, hollow: bool) -> None:
+    """In the upper right, which a decay leaves free."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    rows: list[Any] = [
+        Line2D([], [], marker=mark, color=colour, linewidth=1.0, markersize=3.4, label=f"{name}, fitted")
+        for name, (mark, colour) in _MARKS.items()
+    ]
+    if hollow:
+        rows.append(Line2D([], [], marker="o", color=drawing.GREY, markerfacecolor="white", linestyle="none",
+                           markersize=4.2, label="not valid, left out"))  # fmt: skip
+    rows.append(Patch(color=drawing.GREY, alpha=0.35, label="floor it goes to, 95 %"))
+    axis.legend(handles=rows, loc="upper right", frameon=False, fontsize=7.5)
 
 
 def _plain_numbers(axis: Any) -> None:

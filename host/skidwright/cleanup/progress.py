@@ -134,8 +134,8 @@ def _water(samples: Samples, limit_percent: float, solubility: Solubility | None
         fitted = fit(t, level)
     elif len(warm) and np.ptp(warm) > _STEADY_K:
         fitted = NoFit(
-            f"the fluid's temperature changed by {np.ptp(warm):.0f} K meanwhile, and saturation with it: give "
-            "the fluid's own constants of water (water_a, water_b)"
+            f"the fluid's temperature changed by {np.ptp(warm):.0f} K meanwhile, and saturation with it: "
+            "give the fluid's own constants of water (water_a, water_b)"
         )
     else:
         fitted = fit(t, level)

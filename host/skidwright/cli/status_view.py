@@ -57,6 +57,7 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("running since", duration(_number(state, "uptime_ms") // 1000)),
     ]  # fmt: skip
     made += wiring_rows(state)
+    made += cleanup_rows(state)
     if _number(state, "records_lost"):
         made.append(("records lost", f"{_number(state, 'records_lost')}: storage failed, see docs/faults.md"))
     return made
@@ -79,6 +80,22 @@ def line(state: dict[str, Any]) -> str:
         f"duty {_number(state, 'duty_permille') / 10:.1f} % counts {counts} "
         f"water {water:.1f} % at {fluid:.1f} °C; {faults}{to_do}"
     )
+
+
+def cleanup_rows(state: dict[str, Any]) -> list[tuple[str, str]]:
+    """A clean-up run that goes on, or how the last one ended; nothing when there was none."""
+    run = state.get("cleanup")
+    if not isinstance(run, dict) or not (run.get("running") or run.get("ended")):
+        return []
+    if not run.get("running"):
+        from skidwright.cleanup.runs import end_text
+
+        return [("clean-up", f"asset {_number(run, 'asset')}: {end_text(_number(run, 'ended'))}")]
+    text = (
+        f"asset {_number(run, 'asset')} for {duration(_number(run, 'run_s'))}: {_number(run, 'in_row')} in "
+        f"a row on target, {_number(run, 'valid')} of {_number(run, 'samples')} samples valid"
+    )
+    return [("clean-up", f"{text}, output {'on' if run.get('output') else 'off'}")]
 
 
 def wiring_rows(state: dict[str, Any]) -> list[tuple[str, str]]:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import faults, records
 
+from skidwright.cleanup.runs import end_text
 from skidwright.fault_table import by_name
 from skidwright.report.model import ExcludedReason, Happening
 from skidwright.timeline import UNKNOWN_UTC_MS
@@ -139,6 +140,12 @@ def _told(
             )
         elif kind == records.BY_HAND:
             yield when, "pump by hand" if code else "controller again", text, False
+        elif kind == records.CLEANUP and row["asset"] == asset:
+            if code:
+                yield when, "clean-up ended", f"{end_text(code)}, after {row['d']} samples", True
+            else:
+                aim = "/".join(str(int(row["a"]) >> shift & 0xFF or "-") for shift in (0, 8, 16))
+                yield when, "clean-up begun", f"to {aim}", True
         elif kind == records.RECOVERED:
             yield (
                 when,

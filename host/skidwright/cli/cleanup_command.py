@@ -1,0 +1,99 @@
+"""`skidwright cleanup`: start a clean-up run and follow it, or judge the last one from the archive."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from skidwright.cli import options, selection
+from skidwright.config import Config
+
+# Numbers that are not a whole code are refused when the command line is read.
+_MOST = 28
+
+
+def _code(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tuple[int, int, int] | None:
+    if value is None:
+        return None
+    parts = value.split("/")
+    if len(parts) != 3 or not all(p.isdigit() and 1 <= int(p) <= _MOST for p in parts):
+        raise click.BadParameter(f"{value!r} is no code of three scale numbers, such as 16/14/11")
+    a, b, c = (int(p) for p in parts)
+    if not a >= b >= c:
+        raise click.BadParameter(f"{value}: a scale number may not be above the one before it")
+    return a, b, c
+
+
+@click.command(short_help="Filter until the fluid is proven clean; judge how that went.")
+@click.argument("port", required=False)
+@click.option("--asset", type=click.IntRange(1, 65535), required=True, help="Asset number.")
+@click.option(
+    "--target", callback=_code, metavar="CODE",
+    help="Code to reach, such as 16/14/11.  [default: the asset's own]",
+)  # fmt: skip
+@click.option(
+    "--water", type=click.FloatRange(1, 100), metavar="PERCENT",
+    help="Water saturation to reach.  [default: the asset's own limit; only with --target: none]",
+)  # fmt: skip
+@click.option("--samples", type=click.IntRange(1, 20), default=3, show_default=True, help="So many in a row.")
+@click.option(
+    "--hours", type=click.FloatRange(0.2, 336), default=24.0, show_default=True, help="Longest time."
+)
+@click.option(
+    "--stall", type=click.FloatRange(0.2, 336), default=4.0, show_default=True, metavar="HOURS",
+    help="End it when nothing has become better for so long.",
+)  # fmt: skip
+@click.option(
+    "--output", type=click.IntRange(1, 8), default=None,
+    help="Selector output of the cart's relay.  [default: the board's setting cleanup_output]",
+)  # fmt: skip
+@click.option("--stop", is_flag=True, help="Stop the run that is going on; the output goes off.")
+@click.option("--follow", is_flag=True, help="Follow a run that is going on; start nothing.")
+@click.option("--yes", is_flag=True, help="Start without asking.")
+@click.option("--every", type=click.FloatRange(0.2, 3600), default=5.0, show_default=True,
+              help="Seconds between looks.")  # fmt: skip
+@click.option("--times", type=click.IntRange(1), default=None, help="Leave off after so many looks.")
+@click.option("--tank", type=click.FloatRange(0.01, 1e7), metavar="LITRES",
+              help="Fluid in the tank.  [default: the register's volume_l]")  # fmt: skip
+@click.option(
+    "--flow", type=click.FloatRange(0.01, 1e5), metavar="L_MIN", help="Flow through the cart's filter."
+)
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw it, as .svg or .png.")
+@options.archive_option
+@options.config_option
+@selection.device_option
+@options.key_option
+@options.json_option
+def cleanup(port: str | None, asset: int, archive: Path, config: Config, as_json: bool, **given: Any) -> int:
+    """Run a clean-up of one asset on the skid at PORT and follow it; without PORT judge the last run in the
+    archive.
+
+    The board samples the asset again and again and switches an output off, which drives a filter cart's or
+    dryer's pump, when so many valid samples in a row are at or below the target and the water limit; also on
+    any trip, at the longest time, without progress, or when power fails. Ctrl-C leaves the run going: follow
+    it again with --follow, end it with --stop. The output is no safety function: docs/cleanup.md.
+
+    Shown are, for each quantity: latest, target, the floor that the fitted decay goes to, when it will be on
+    target, and with --tank and --flow the effective filtration ratio, all with 95 % limits.
+
+    \b
+    Examples:
+      skidwright cleanup /dev/ttyACM0 --asset 2 --target 16/14/11 --water 30
+      skidwright cleanup /dev/ttyACM0 --asset 2 --stop
+      skidwright cleanup --asset 2 --tank 400 --flow 15 --picture ramp.png
+
+    Exit status 1: not proven clean, or not yet.
+    """
+    from skidwright.cli import cleanup_live, cleanup_view
+
+    picture = given["picture"]
+    if picture is not None and picture.suffix not in (".svg", ".png"):
+        raise click.UsageError(f"--picture {picture}: the name must end in .svg or .png")
+    if given["stop"] and given["follow"]:
+        raise click.UsageError("--stop and --follow exclude each other")
+    if port is None:
+        if given["stop"] or given["follow"]:
+            raise click.UsageError("--stop and --follow need a PORT")
+        judged = cleanup_view.last_run(archive, config, asset, given)
+        return cleanup_view.show(judged, picture, as_json)
+    return cleanup_live.run(port, asset, archive, as_json, {**given, "config": config})

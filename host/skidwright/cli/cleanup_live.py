@@ -1,0 +1,175 @@
+"""The part of `skidwright cleanup` that talks to a board: start, follow, stop."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+
+from skidwright.config import Config
+
+CAUTION = (
+    "A second pump, the filter cart's or dryer's, will be switched on by the board and off again later, by "
+    "itself. Hands off both pumps and all fittings, stop chain within reach, return line secured. The output "
+    "is no safety function: the cart needs a stop, overload protection and a motor starter of its own, put "
+    "in by a licensed electrician where it is mains. A line under pressure can inject fluid through the "
+    "skin. See docs/cleanup.md."
+)
+# After a sample the log is pulled and fitted again, but not more often than this.
+_FIT_S = 60.0
+
+
+def run(port: str, asset: int, archive: Path, as_json: bool, given: dict[str, Any]) -> int:
+    """The exit status; see `skidwright cleanup --help`. `given` are its options."""
+    from skidwright.register import known_assets
+    from skidwright.session import Session
+
+    config: Config = given["config"]
+    known = known_assets(config, archive)
+    with Session.open(port) as session:
+        session.hello()
+        if given["stop"]:
+            session.command("cleanup stop")
+            click.echo("cleanup: stopped, the output is off")
+            return 0
+        if not given["follow"]:
+            _start(session, asset, known.asset(asset), known.config, given)
+        elif not session.status().get("cleanup", {}).get("running"):
+            raise click.UsageError("--follow: no clean-up is running; start one without --follow")
+        try:
+            how = _follow(session, archive, given, as_json)
+        except KeyboardInterrupt:
+            click.echo(
+                "left; the board goes on by itself. Follow it with --follow, end it with --stop.", err=True
+            )
+            how = 0
+        if given["picture"] is None and not as_json:
+            return 0 if how == 1 else 1
+        _pull(session, archive, given)
+    from skidwright.cli import cleanup_view
+
+    return cleanup_view.show(cleanup_view.last_run(archive, config, asset, given), given["picture"], as_json)
+
+
+def _start(session: Any, asset: int, record: Any, config: Config, given: dict[str, Any]) -> None:
+    """Put the targets on the board, say the caution, ask, start. Raises UsageError, Refused."""
+    from skidwright.cli import consent
+
+    target = given["target"] or record.target
+    water = given["water"]
+    if water is None and given["target"] is None:
+        water = record.water_limit_percent
+    if target is None and water is None:
+        raise click.UsageError(f"asset {asset} has no target: give --target, or set one with `asset edit`")
+    settings = session.settings()
+    if "cleanup_4um" not in settings:
+        raise click.UsageError("the firmware on the board knows no clean-up: run `skidwright install` again")
+    if asset not in settings["assets"]:
+        have = ", ".join(map(str, settings["assets"]))
+        raise click.UsageError(f"--asset {asset}: the board samples {have}; see its setting assets")
+    output = settings["cleanup_output"] if given["output"] is None else given["output"]
+    if 0 < output <= len(settings["assets"]):
+        raise click.UsageError(f"--output {output}: that output opens the sampling valve of an asset")
+    if session.status().get("cleanup", {}).get("running"):
+        raise click.UsageError("a clean-up is running already: --follow it, or end it with --stop")
+    if not given["yes"]:
+        consent.ask("Start the clean-up?")
+    values = dict(zip(("cleanup_4um", "cleanup_6um", "cleanup_14um"), target or (0, 0, 0), strict=True))
+    values |= {
+        "cleanup_water_cpct": 0 if water is None else round(water * 100),
+        "cleanup_samples": given["samples"],
+        "cleanup_limit_s": round(given["hours"] * 3600),
+        "cleanup_stall_s": round(given["stall"] * 3600),
+        "cleanup_output": output,
+    }
+    code = "/".join(map(str, target)) if target else "no code"
+    click.echo(
+        f"asset {asset}: to {code}{'' if water is None else f' and {water:g} % of saturation'}, "
+        f"{given['samples']} samples in a row, {given['hours']:g} h at the most; "
+        + (f"output {output} goes on" if output else "no output is set: nothing but the judgement"),
+        err=True,
+    )
+    for line in _doubts(settings, config, target):
+        click.echo(f"note: {line}", err=True)
+    click.echo(CAUTION, err=True)
+    if not consent.agreed("Start the clean-up?", given["yes"]):
+        raise click.Abort
+    session.put_settings({name: value for name, value in values.items() if settings[name] != value})
+    session.command(f"cleanup start {asset}")
+
+
+def _doubts(settings: dict[str, Any], config: Config, target: tuple[int, int, int] | None) -> list[str]:
+    """What the board cannot know and the checks will say afterwards."""
+    from skidwright.trade import iso4406
+
+    limits = config.limits()
+    found = []
+    if settings["purge_volume_ul"] < limits.purge_least_volumes * limits.line_volume_ul:
+        found.append("purge_volume_ul is below three line volumes: the checks will doubt every sample")
+    if target and limits.sensing_volume_ml * iso4406.UPPER_PER_ML[target[0]] > 0.015:
+        found.append("at this target coincidence hides more than the board allows for; judge by `check`")
+    import datetime
+
+    due = settings.get("calibration_due_day", 0)
+    today = (datetime.datetime.now(datetime.UTC).date() - datetime.date(2000, 1, 1)).days
+    if due and today > due:
+        found.append("the counter's calibration has run out: the checks will doubt every sample")
+    return found
+
+
+def _follow(session: Any, archive: Path, given: dict[str, Any], as_json: bool) -> int:
+    """Look again and again until the run has ended or the looks are over; how it ended, 0 while it runs."""
+    from skidwright.cleanup.runs import end_text
+    from skidwright.cli import cleanup_view
+
+    seen, fitted_at, looks, estimate, how = -1, -_FIT_S, 0, "", 0
+    while given["times"] is None or looks < given["times"]:
+        if looks:
+            time.sleep(given["every"])
+        looks += 1
+        state = session.status()
+        run = state.get("cleanup", {})
+        how = 0 if run.get("running") else int(run.get("ended", 0))
+        samples = int(run.get("samples", 0))
+        if samples != seen and samples and time.monotonic() - fitted_at >= _FIT_S:
+            fitted_at = time.monotonic()
+            estimate = _estimate(session, archive, int(run.get("asset", 0)), given)
+        if samples != seen or not run.get("running"):
+            wanted = session.settings()["cleanup_samples"]
+            line = (
+                f"{cleanup_view.span(int(run.get('run_s', 0)))}: {samples} samples, "
+                f"{run.get('valid', 0)} valid, "
+                f"{run.get('in_row', 0)} of {wanted} in a row on target, output "
+                f"{'on' if run.get('output') else 'off'}"
+            )
+            if not as_json:
+                click.echo(f"{line}. {estimate}".rstrip())
+        seen = samples
+        if not run.get("running"):
+            if not as_json:
+                click.echo(f"cleanup: {end_text(how)}; output off")
+            break
+    return how
+
+
+def _estimate(session: Any, archive: Path, asset: int, given: dict[str, Any]) -> str:
+    """The forecast in a sentence, from what is pulled now; nothing when that is not possible."""
+    from skidwright.cli import cleanup_view
+    from skidwright.errors import ArchiveError
+
+    _pull(session, archive, given)
+    try:
+        return cleanup_view.summary(cleanup_view.last_run(archive, given["config"], asset, given))
+    except ArchiveError:
+        return ""
+
+
+def _pull(session: Any, archive: Path, given: dict[str, Any]) -> None:
+    from skidwright import archive as archives
+    from skidwright import log_keys
+    from skidwright import pull as pulling
+
+    known = given["keys"] or log_keys.of(session.hello().device)
+    pulling.pull(session, archives.Archive.create(archive), key=known[-1] if known else None)
