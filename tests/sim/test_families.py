@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 
 import numpy as np
@@ -10,7 +11,7 @@ import synthetic_log as sl
 from sim.skids import needs_micropython
 from skidwright.checks import CATALOGUE, CheckLimits, Verdicts
 from skidwright.sim import score, score_families
-from skidwright.sim.confusion import CONDITIONS, MEANT_FOR, conditions, confusion
+from skidwright.sim.confusion import CONDITIONS, MEANT_FOR, Confusion, conditions, confusion
 from skidwright.sim.families import FAMILIES, scenario
 from skidwright.sim.join import Facts
 from skidwright.sim.schedule import FAULT_BITS
@@ -164,6 +165,26 @@ def test_families_in_short():
 
 def test_an_aim_without_samples_is_missed():
     assert [row["met"] for row in score_families.aims(score_families.Confusion())] == [False] * 3
+
+
+def test_results_of_other_seeds_are_added_up(tmp_path, capsys):
+    one, files = Confusion(), []
+    one.add(judged(known(bubbles=([0, 1], 3)), verdicts(air=[1, 2])))
+    for seed in (1, 2):
+        made = {"seeds": [seed], "total": one.plain(), "by_family": {"air": one.plain()}}
+        files.append(tmp_path / f"{seed}.json")
+        files[-1].write_text(json.dumps(made))
+    out = tmp_path / "both.json"
+    assert score.main(["--join", *map(str, files), "--out", str(out)]) == 1  # every limit holds: above 97 %
+    both = json.loads(out.read_text())
+    assert both["seeds"] == [1, 2] and both["total"]["samples"] == 8
+    assert both["by_family"]["air"]["checks"]["air"]["detected"] == 2
+    assert "2 seeds of 1 families" in capsys.readouterr().out
+    assert score.main(["--join", str(files[0]), str(files[0]), "--out", str(out)]) == 2
+    assert "seed 1 is in two" in capsys.readouterr().err
+    files[0].write_text("[]")
+    assert score.main(["--join", str(files[0]), "--out", str(out)]) == 2
+    assert str(files[0]) in capsys.readouterr().err
 
 
 def test_command_line_writes_where_told(tmp_path, monkeypatch, capsys):

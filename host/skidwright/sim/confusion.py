@@ -133,6 +133,14 @@ class Confusion:
                 "sound": dict(self.sound), **tables}  # fmt: skip
 
 
+def of_plain(table: dict[str, Any]) -> Confusion:
+    """The confusion behind what `Confusion.plain` gave. Raises KeyError and TypeError for anything else."""
+    out = Confusion(table["samples"], table["unplaced"], table["valid"], sound=Counter(table["sound"]))
+    for name in ("checks", "by_condition", "coverage"):
+        setattr(out, name, {key: Counter(counts) for key, counts in table[name].items()})
+    return out
+
+
 def confusion(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimits,
               band_ml_s: tuple[float, float]) -> Confusion:  # fmt: skip
     """Compare the verdicts on `samples` with the truth about them."""

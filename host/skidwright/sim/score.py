@@ -219,6 +219,13 @@ def main(arguments: list[str] | None = None) -> int:
         action="store_true",
         help="short scenarios of one condition each, in place of one scenario",
     )
+    parser.add_argument(
+        "--join",
+        type=Path,
+        nargs="+",
+        metavar="FILE",
+        help="add up results of --families over other seeds, in place of a run",
+    )
     parser.add_argument("--jobs", type=int, default=2, help="how many seeds at a time")
     parser.add_argument(
         "--out",
@@ -230,20 +237,38 @@ def main(arguments: list[str] | None = None) -> int:
         seeds = seeds_of(given.seeds)
     except ValueError:
         parser.error(f"--seeds: {given.seeds!r} is not understood; write 1-20 or 3,5,8-9")
-    out = given.out or Path("build/score_families.json" if given.families else "build/score.json")
+    families = given.families or bool(given.join)
+    out = given.out or Path("build/score_families.json" if families else "build/score.json")
     try:
-        if given.families:
+        if given.join:
+            result = _joined(given.join)
+        elif given.families:
             result = score_families.sweep(seeds, given.jobs, progress=_Progress())
         else:
             result = sweep(given.scenario, seeds, given.jobs)
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
-    except (SkidwrightError, OSError) as problem:
+    except (SkidwrightError, OSError, ValueError) as problem:
         print(f"score: {problem}", file=sys.stderr)
         return 2
-    print("\n".join(score_families.lines(result) if given.families else _lines(given.scenario, result)))
+    print("\n".join(score_families.lines(result) if families else _lines(given.scenario, result)))
     print(f"written to {out}")
     return 0 if result["met"] else 1
+
+
+def _joined(files: list[Path]) -> dict[str, Any]:
+    """The results in `files` as one. Raises OSError, and ValueError that names what is no such result."""
+    results = []
+    for file in files:
+        try:
+            results.append(json.loads(file.read_text(encoding="utf-8")))
+        except ValueError as problem:
+            raise ValueError(f"{file}: no JSON: {problem}") from None
+    try:
+        return score_families.joined(results)
+    except (KeyError, TypeError, AttributeError):
+        names = ", ".join(map(str, files))
+        raise ValueError(f"{names}: not all are results of --families") from None
 
 
 class _Progress:

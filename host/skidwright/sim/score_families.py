@@ -20,6 +20,7 @@ from skidwright.sim.confusion import (
     NOTHING_WRONG,
     Confusion,
     confusion,
+    of_plain,
 )
 from skidwright.sim.families import FAMILIES, drawn
 from skidwright.sim.join import facts, place_boots
@@ -102,6 +103,30 @@ def sweep(
             by_family[family].add(one)
             if progress is not None:
                 progress(done, len(tasks))
+    return _result(seeds, total, by_family)
+
+
+def joined(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
+    """Results of `sweep` over different seeds as one, wherever and whenever they were made.
+
+    ValueError when a seed is in two of them or there are none, KeyError for what is no such result.
+    """
+    seeds: list[int] = []
+    total = Confusion()
+    by_family: dict[str, Confusion] = {}
+    for result in results:
+        if twice := set(seeds) & set(result["seeds"]):
+            raise ValueError(f"seed {min(twice)} is in two of the results")
+        seeds += result["seeds"]
+        total.add(of_plain(result["total"]))
+        for family, table in result["by_family"].items():
+            by_family.setdefault(family, Confusion()).add(of_plain(table))
+    if not seeds:
+        raise ValueError("no results were given")
+    return _result(sorted(seeds), total, by_family)
+
+
+def _result(seeds: list[int], total: Confusion, by_family: dict[str, Confusion]) -> dict[str, Any]:
     table = aims(total)
     return {
         "seeds": seeds,
