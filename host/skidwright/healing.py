@@ -8,6 +8,7 @@ segment they were: nothing is deleted, and whoever changed them on purpose can b
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, field
 
 from skidboard import records
@@ -57,8 +58,25 @@ class _Healer:
             why = self._wrong(block, number, following)
             if why:
                 block = self._mend(index, number, block, following, why)
+            if following_number >= 0 and number != following_number - 1:
+                self._say_gap(number, following_number)
             following, following_number = block, number
         return self._found
+
+    def _say_gap(self, number: int, following_number: int) -> None:
+        """Segments missing in the archive are no loss yet while the board has them."""
+        if number >= following_number:
+            self._found.left.append(f"the archive's segment {following_number} comes after segment {number}")
+            return
+        first = max(number + 1, self._hello.segment_first)
+        if first >= following_number:
+            return
+        with contextlib.suppress(Refused):
+            if self._session.read(first, 0, records.HEADER_BYTES).total:
+                which = f"segment {first} and up to {following_number - 1}"
+                self._found.left.append(
+                    f"{which} are missing in the archive, and the board has them: pull into another folder"
+                )
 
     def _number(self, index: int, block: bytes, following_number: int) -> int:
         """The segment's number: its header's, or what its neighbours' say when that is damaged."""
