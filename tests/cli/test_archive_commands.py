@@ -9,6 +9,7 @@ import pytest
 import synthetic_log as sl
 from cli.conftest import write_archive
 from skidboard import faults, records
+from uncertainties import ufloat
 
 
 def test_check_counts_what_was_put_in(run, archive: Path) -> None:
@@ -64,6 +65,23 @@ def test_check_all_says_what_a_count_leaves_open(run, archive: Path) -> None:
     assert sum("because of" in line for line in text) == 5
     assert sum("noted from here on" in line for line in text) == 1
     assert len(rows) == 60
+
+
+def test_check_carries_the_converters_error_into_water(run, archive: Path) -> None:
+    rows = run("check", "--archive", archive, "--all", "--json").json["samples"]
+    good = [row for row in rows if row["water_percent"] is not None]
+    assert len(good) == 58 and all(
+        row["water_uncertainty_percent"] is None for row in rows if row not in good
+    )
+    # 0 to 100 % over 16 mA: by the package uncertainties, an error within 760 uA, 12 bits over 22 mA, and the
+    # spread of sl.samples, 7000 to 7400 uA
+    sample = sl.samples(1)[0]
+    spread = float(sample["water_max_ua"]) - float(sample["water_min_ua"])
+    ua = ufloat(0, 760 / 3**0.5) + ufloat(0, 22_000 / 4096 / 12**0.5) + ufloat(0, spread / 12**0.5)
+    assert good[0]["water_uncertainty_percent"] == pytest.approx((ua / 160).std_dev, abs=0.006)
+    Path("skid.toml").write_text("[checks]\nloop_error_ua = 50\n")
+    less = run("check", "--archive", archive, "--all", "--json").json["samples"][0]
+    assert less["water_uncertainty_percent"] < 0.4 * good[0]["water_uncertainty_percent"]
 
 
 def test_check_counts_cycles_without_a_sample(run, tmp_path: Path) -> None:
@@ -212,3 +230,17 @@ def test_archive_cut_off_in_mid_record(run, good_archive: Path, command: str, cu
     path.write_bytes(path.read_bytes()[:-cut])
     done = run(command, "--archive", good_archive)
     assert done.status == 1 and "1 x unfinished record" in done.out
+
+
+def test_a_host_clock_that_jumped_is_noticed(run, tmp_path: Path) -> None:
+    """Three contacts agree, one was made with the host's clock an hour ahead."""
+    hour_ms = 3_600_000
+    contacts = [
+        sl.contact(seq, 1, seq * hour_ms, sl.START_UTC_MS + seq * hour_ms + (hour_ms if seq == 2 else 0))
+        for seq in range(4)
+    ]
+    write_archive(tmp_path / "archive", sl.merged(*contacts, sl.samples(10, first_seq=4)))
+    done = run("check", "--archive", tmp_path / "archive")
+    assert "clock was wrong or jumped: 1 clock contacts contradict the others" in done.out
+    (log,) = run("check", "--json", "--archive", tmp_path / "archive").json["logs"]
+    assert (log["clock_contacts"], log["clock_contacts_rejected"]) == (3, 1)

@@ -89,6 +89,12 @@ class CheckLimits:
     droplet_percent: float = _limit(90, "% saturation", "Saturation from which droplets may be counted.")
     free_water_percent: float = _limit(98, "% saturation", "Saturation from which free water is assumed.")
     loop_drift_ua: float = _limit(320, "uA", "Highest minus lowest water loop current during the count.")
+    loop_error_ua: float = _limit(
+        0,
+        "uA",
+        "Largest error of converter and burden resistor of the water loop, for the stated uncertainty of a "
+        "reading; 0: as in docs/wiring.md, 100 once calibrated or with the 16-bit converter, else 760.",
+    )
     temperature_span_c: float = _limit(5, "K", "Highest minus lowest temperature during the count.")
     temperature_least_c: float = _limit(30, "K below 0 degC", "Lowest temperature believed.")
     temperature_most_c: float = _limit(130, "degC", "Highest temperature believed.")
