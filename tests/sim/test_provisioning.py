@@ -1,4 +1,4 @@
-"""A flash image that cannot be made ends in one line that says why; MicroPython's errors bear a number only."""
+"""A flash image that cannot be made ends in one line that says why; MicroPython says numbers only."""
 
 import sys
 
