@@ -3,9 +3,10 @@
 from pathlib import Path
 
 import pytest
+from fault.interlock_trial import Trial
 from fault.interlock_trials import PAIRS, check_spread, trials
 from fault.normal_running import normal_running
-from skidboard import faults
+from skidboard import faults, interlocks, sequence
 from skidwright.interlock_table import BY_NUMBER, INTERLOCKS, TRIPS
 
 
@@ -29,3 +30,31 @@ def test_the_table_has_every_rule_that_stops_the_pump():
     assert always == {n for n in range(len(faults.NAMES)) if faults.TRIPPING >> n & 1}
     asked_for = {faults.BAND_NOT_REACHED, faults.DUTY_AT_LIMIT, faults.WATER_LOOP, faults.TEMP_SENSOR}
     assert set(BY_NUMBER) == always | asked_for
+
+
+def _slow(self: interlocks.Interlocks, no_flow_ms: int, *rest: int) -> None:
+    CONFIGURE(self, no_flow_ms + 500, *rest)
+
+
+CONFIGURE = interlocks.Interlocks.configure
+# What is broken on purpose: where, which name, what takes its place; and the rule and state that show it.
+BROKEN = {
+    "half a second late": (interlocks.Interlocks, "configure", _slow, faults.NO_FLOW, sequence.COUNT),
+    "a reset that is never refused": (
+        interlocks.Interlocks, "causes_present", lambda _: 0, faults.STOP_INPUT, sequence.REST
+    ),
+    "a hold that nobody keeps": (
+        sequence.Sequence, "_latch", lambda *_: None, faults.OVER_PRESSURE, sequence.PRIME
+    ),
+    "a rule that is gone": (
+        faults, "TRIPPING", faults.TRIPPING & ~(1 << faults.FLUID_HOT), faults.FLUID_HOT, sequence.MANUAL
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_a_broken_rule_is_seen(name: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    where, attribute, instead, number, state = BROKEN[name]
+    monkeypatch.setattr(where, attribute, instead)
+    with pytest.raises(AssertionError):
+        Trial(number, state, 7, tmp_path).run()
