@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from skidboard import records
 
-from skidwright import confidence
+from skidwright import confidence, water_reading
 from skidwright.assessment import Assessment
 from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, Verdicts
 from skidwright.checks.check import SEVERITY_WORDS
@@ -61,10 +61,14 @@ class Tally:
             left_over, settled = verdicts.left_over_per_ml[part], verdicts.settled_share[part]
             low, high = confidence.limits_per_ml(counts, volume_ml, log.limits, left_over, settled)
             chances = confidence.number_texts(counts, volume_ml, log.limits)
+            water_off = water_reading.uncertainty_percent(piece.samples[part], log.settings, log.limits)
             for k, i in enumerate(part.tolist()):
                 row = row_of(piece, verdicts, i)
                 row["limits_per_ml"] = [_span(*ends) for ends in zip(low[k], high[k], strict=True)]
                 row["scale_number_chances"] = chances[k]
+                row["water_uncertainty_percent"] = (
+                    None if np.isnan(water_off[k]) else round(float(water_off[k]), 2)
+                )
                 row |= self._water_row(row)
                 yield row
 

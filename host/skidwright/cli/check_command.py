@@ -49,7 +49,8 @@ def check(
     Nothing is deleted or changed. What each check looks at is in docs/checks.md. Cycles that ended without a
     sample are counted too, with their cause. With --all, each sample has a second line: for >=4, >=6 and
     >=14 um(c) the limits between which the machine's concentration lies with 95 % confidence, and how likely
-    each scale number is.
+    each scale number is. Behind the water reading stands twice its standard uncertainty, from converter and
+    wiring (without the sensor's own error).
 
     \b
     Examples:
@@ -172,6 +173,8 @@ def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[tuple[Any, ...]]:
     for row in rows:
         verdict = row["verdict"]
         percent = "" if row["water_percent"] is None else f"{row['water_percent']:.1f}"
+        if percent and row["water_uncertainty_percent"] is not None:
+            percent += f" ±{2 * row['water_uncertainty_percent']:.1f}"
         open_left = [
             f"{_limits(span)}: {chances or '?'}"
             for span, chances in zip(row["limits_per_ml"], row["scale_number_chances"], strict=False)
