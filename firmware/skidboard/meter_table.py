@@ -56,7 +56,7 @@ class MeterTable:
     """After `configure()`, `at()` gives the volume of a pulse in nL."""
 
     def __init__(self):
-        self._points = ()
+        self._points = ()  # type: tuple
         self._pulse_nl = 0
 
     def configure(self, pulse_nl, table, v40_tenths, v100_tenths):
