@@ -112,6 +112,23 @@ def test_rot_is_healed_from_the_board(board, tmp_path, change, said):
     assert not again.healed and not again.warnings and again.bytes_moved == 0
 
 
+def test_an_edit_in_the_open_segment_shows_when_the_next_one_comes(board, tmp_path):
+    archive = Archive.create(tmp_path / "a")
+    pull(board, archive)
+
+    def edit_the_last(raw):
+        at = 6 * SEGMENT + HEAD + 5 * SLOT
+        raw[at + 28 : at + 32] = struct.pack("<I", 4711)
+        raw[at + 140 : at + 144] = struct.pack("<I", zlib.crc32(raw[at : at + 140], 0x2144DF1C))
+
+    spoil(archive, edit_the_last)
+    grow(board, 40)
+    summary = pull(board, archive)
+    assert any("segment 8" in line and "chained" in line for line in summary.warnings)
+    assert len(summary.healed) == 1 and "segment 7 " in summary.healed[0]
+    assert path_of(archive).read_bytes() == board.log_bytes()
+
+
 def test_rot_that_the_board_no_longer_has_is_left_and_said(board, tmp_path):
     archive = Archive.create(tmp_path / "a")
     pull(board, archive)
