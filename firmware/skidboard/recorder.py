@@ -3,7 +3,6 @@
 from skidboard import records
 from skidboard.ticks import ticks_diff
 
-
 _GARBAGE = 2048  # that a record leaves behind, bytes
 
 

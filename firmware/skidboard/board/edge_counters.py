@@ -12,8 +12,9 @@ from machine import Pin
 
 from skidboard.board.edges import counter
 
-# One PIO cycle is 40 ns: a level that lasts 9 of them, 360 ns, is counted, a spike below 240 ns is not. A pulse
-# takes 16 at most, so that a million a second are counted. Divides the clock of both chips without remainder.
+# One PIO cycle is 40 ns: a level that lasts 9 of them, 360 ns, is counted, a spike below 240 ns is not. A
+# pulse takes 16 at most, so that a million a second are counted. Divides the clock of both chips without
+# remainder.
 PIO_HZ = 25000000
 
 
