@@ -43,8 +43,8 @@ GROUPS: dict[str, dict[str, str]] = {
         "of [mm2/s, nL], by rising viscosity, each within a quarter of `meter_pulse_nl`. Straight lines in "
         "temperature between the points, beyond them as at the last. Needs the fluid's viscosities and a "
         "temperature sensor; without these `meter_pulse_nl` counts.",
-        "fluid_v40_dmm2_s": "Viscosity of the sampled fluid at 40 degC, for that table; 0 when there is none. "
-        "One for all assets: with fluids of different grades leave the table out and widen the uncertainty.",
+        "fluid_v40_dmm2_s": "Viscosity of the sampled fluid at 40 degC, for that table; 0 when there is none."
+        " One for all assets: with fluids of different grades leave the table out and widen the uncertainty.",
         "fluid_v100_dmm2_s": "The same at 100 degC. In between by ASTM D341.",
     },
     "Pump and controller": {
@@ -117,9 +117,9 @@ GROUPS: dict[str, dict[str, str]] = {
         "log_segments": "Segments of 4096 bytes the log may fill. When it is full the oldest is given up,"
         " and a record says how many records went and whether a host held them. Each "
         "holds 28 records.",
-        "watchdog_ms": "The board restarts, with the pump off, when the main loop stands still for this long; at "
-        "least 2000, for the loop turns once a second at rest and a record may take a while. 0 switches the "
-        "watchdog off, which is for work on the bench only.",
+        "watchdog_ms": "The board restarts, with the pump off, when the main loop stands still for this long;"
+        " at least 2000, for the loop turns once a second at rest and a record may take a while. 0 switches"
+        " the watchdog off, which is for work on the bench only.",
     },
 }
 

@@ -11,7 +11,7 @@ import micropython
 
 
 def main(firmware, tests):
-    """Tick through standby, a cycle of a clean-up run, a rest, a duty by hand and a trip; 0 when nothing was allocated."""
+    """Tick through standby, a clean-up run, a rest, a duty by hand, a trip; 0 when nothing was allocated."""
     sys.path.insert(0, firmware)
     sys.path.insert(0, tests)
     from fake_board import FakeBoard, fresh_folder

@@ -80,7 +80,8 @@ def test_a_hang_ends_in_a_reset_with_its_cause_on_record(tmp_path: Path, firmwar
         events = pulled(skid, tmp_path / "archive")
     _, starts, _ = truth.load(tmp_path / "skid" / "truth.npz")
     assert starts["cause"].tolist() == [0, 2]
-    print(f"figure: hang: pump off {starts['start_us'][1] / 1e6 - 20.1:.1f} s after the loop's last good turn")
+    off_s = starts["start_us"][1] / 1e6 - 20.1
+    print(f"figure: hang: pump off {off_s:.1f} s after the loop's last good turn")
     # Fed until 20 s; the setting watchdog_ms is 3 s by default.
     assert starts["start_us"][1] == pytest.approx(23.1e6, abs=0.2e6)
     assert kinds_codes(events, records.BOOT) == [0, 2]
