@@ -177,11 +177,17 @@ def _against(
             )
         elif at_limit:
             state, words = THERE, f"at or below {number(limit)} {unit}"
-        elif floor.high >= limit or math.isinf(since.high):
+        elif floor.value >= limit:
             state = PERHAPS
             words = (
                 f"it may never get there: it goes to {number(floor.value)} ({limits}) {unit}, the target is "
                 f"{number(limit)}; {because}, or it is too early to tell"
+            )
+        elif math.isinf(since.high):
+            state = ON_ITS_WAY
+            words = (
+                f"it goes to {number(floor.value)} ({limits}) {unit}; it is too early to exclude a floor "
+                "above the target"
             )
         else:
             state, words = ON_ITS_WAY, f"it goes to {number(floor.value)} ({limits}) {unit}"

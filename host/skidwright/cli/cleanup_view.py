@@ -128,18 +128,16 @@ def summary(judged: Judged) -> str:
     if until is None:
         return "When it will be clean cannot be told yet."
     if math.isinf(until.value):
-        return "It may never be clean like this."
+        return "It may never be clean like this, or it is too early to tell."
     high = "open" if math.isinf(until.high) else span(until.high)
     return f"Proven clean in about {span(until.value)} (95 %: {span(until.low)} to {high})."
 
 
 def _ingress(q: Quantity) -> str:
-    from skidwright.cleanup.progress import number
-
     if q.ingress_per_min is None or not q.ingress_per_min.value > 0:
         return ""
-    low, high = number(q.ingress_per_min.low), number(q.ingress_per_min.high)
-    return f" About {number(q.ingress_per_min.value)} ({low} to {high}) particles come in a minute."
+    value, low, high = (f"{float(f'{n:.2g}'):,.0f}" for n in q.ingress_per_min)
+    return f" About {value} ({low} to {high}) particles come in a minute."
 
 
 def _level(value: float) -> str:
