@@ -23,8 +23,8 @@ TRIPS = "stops the pump"
 TRIPS_IF_SET = "stops the pump where `stop_also` says so"
 ENDS_CYCLE = "stops the pump and gives the cycle up; the skid rests and goes on with the next asset"
 
-# The longest a control step may come late while records are written to flash: one takes up to 109 ms (measured
-# on an emulated RP2040), and two may fall together.
+# The longest a control step may come late while records are written to flash: one takes up to 109 ms
+# (measured on an emulated RP2040), and two may fall together.
 LATE_MS = 250
 
 _STATE_WORDS = {
