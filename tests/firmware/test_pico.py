@@ -200,6 +200,26 @@ def test_meter_edge_time_comes_from_the_interrupt(chip):
     assert board.meter_edge_us == 12345
 
 
+def test_meter_count_and_time_belong_together(chip, monkeypatch):
+    """An edge right after the count was read: its time must not go with the count without it."""
+    board = chip.build()
+    meter = StateMachine.made[6]
+    reads = []
+
+    def get(sm, words):
+        words[0] = sm.x
+        if sm is meter:
+            reads.append(sm.x)
+            if len(reads) == 1:
+                sm.x -= 1
+                Pin.handler(None)
+
+    monkeypatch.setattr(StateMachine, "get", get)
+    board.refresh()
+    assert len(reads) == 2
+    assert (board.meter_count, board.meter_edge_us) == (1, 12345)
+
+
 def test_loop_current_by_ohms_law(chip):
     board = chip.build()
     for milliamps in (0, 3.6, 4, 12, 20, 21.5):
