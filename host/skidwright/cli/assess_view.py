@@ -6,14 +6,10 @@ import numpy as np
 
 from skidwright.cli import output
 from skidwright.config import format_code
-from skidwright.judgement import forecast as ahead
 from skidwright.judgement.attention import WORDS, Attention
-from skidwright.judgement.forecast import Forecast
 from skidwright.judgement.judge import Judgement
-from skidwright.judgement.plain import DAYS_A_MONTH
-from skidwright.judgement.series import Series
-from skidwright.judgement.trend import Trend
-from skidwright.judgement.wording import date, percent
+from skidwright.judgement.told import lines
+from skidwright.judgement.wording import percent
 
 
 def rank(found: Sequence[Attention]) -> None:
@@ -63,10 +59,11 @@ def show(one: Attention) -> None:
     if judgement is None:
         return
     _show_state(judgement)
-    rows = _rows(judgement.particle_series, judgement.forecasts)
-    rows += _rows(judgement.water_series, (judgement.water_forecast,))
+    rows = lines(judgement)
     if rows:
-        output.print_table(("series", ">newest", "trend (95 %)", "since", "last change", "limit"), rows)
+        output.print_table(
+            ("series", ">newest", "trend (95 %)", "since", "last change", "above usual", "limit"), rows
+        )
         output.say("Trends and changes of particles are in scale numbers: one up is about twice as many.")
     for hint in judgement.hints:
         output.say(f"\nHint, no diagnosis: {hint.what}")
@@ -96,48 +93,3 @@ def _show_state(judgement: Judgement) -> None:
 
 def _span(values: tuple[float, float]) -> str:
     return " to ".join(dict.fromkeys(f"{value:.0f}" for value in values))
-
-
-def _rows(series: Series, forecasts: Sequence[Forecast | None]) -> list[tuple[str, ...]]:
-    if not len(series.points):
-        return []
-    return [
-        (
-            f"{name} at {series.reference}" if series.reference else name,
-            _newest(series, k),
-            trend_text(series.trends[k]),
-            "" if (line := series.trends[k]) is None else date(line.first_days),
-            f"{series.changes[k][-1].step:+.1f} on {date(series.changes[k][-1].days)}"
-            if series.changes[k]
-            else "none",
-            forecast_text(forecasts[k]),
-        )
-        for k, name in enumerate(series.names)
-    ]
-
-
-def _newest(series: Series, k: int) -> str:
-    value = float(series.points.values[-1, k])
-    return f"{value:.1f} %" if series.reference else f"{2**value:,.4g} per mL"
-
-
-def trend_text(line: Trend | None) -> str:
-    """A trend with its interval, or that there is none; a day's where it spans less than a month."""
-    if line is None:
-        return "too little to say"
-    times, a_while = (DAYS_A_MONTH, "month") if line.span_days > DAYS_A_MONTH else (1.0, "day")
-    low, high = line.low * times, line.high * times
-    word = f"{line.slope * times:+.2f}" if line.rising or line.falling else "no trend"
-    return f"{word} a {a_while} ({low:+.2f} to {high:+.2f})"
-
-
-def forecast_text(found: Forecast | None) -> str:
-    """When a limit is passed: an interval, or why there is none."""
-    if found is None:
-        return "no limit set"
-    if found.state == ahead.FAR:
-        return f"not before {date(found.horizon_days)}"
-    if found.state != ahead.AHEAD:
-        return found.state
-    latest = date(found.latest_days)
-    return f"passed {date(found.earliest_days)} to {'later' if latest == 'never' else latest}"

@@ -9,6 +9,7 @@ from skidwright.judgement import forecast as ahead
 from skidwright.judgement import targets, wetness
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
+from skidwright.judgement.told import WORTH_TELLING
 from skidwright.judgement.wording import date, percent, span
 from skidwright.register.model import AssetRecord
 
@@ -16,8 +17,6 @@ ACT, LOOK, WATCH, FINE = 3, 2, 1, 0
 WORDS = {ACT: "act", LOOK: "look soon", WATCH: "watch", FINE: "in order"}
 # What the newest points of so many days show counts as now.
 NOW_DAYS, LATELY_DAYS = 7.0, 30.0
-# A smaller step, however sure, is no reason to send anybody.
-_TOLD = {"scale numbers": 0.3, "% of saturation": 3.0}
 SOON_DAYS, YEAR_DAYS = 30.0, 365.0
 # Without an interval of its own an asset is silent after so many times its usual one, and not before so many
 # days.
@@ -150,7 +149,7 @@ def _changes(one: Judgement, newest: float) -> Iterable[Reason]:
         stepped: dict[float, list[str]] = {}
         for k, changes in enumerate(series.changes):
             for change in changes[-1:]:
-                if change.step >= _TOLD[series.unit] and change.days >= newest - LATELY_DAYS:
+                if change.step >= WORTH_TELLING[series.unit] and change.days >= newest - LATELY_DAYS:
                     name = series.names[k].removesuffix(" um(c)")
                     stepped.setdefault(change.days, []).append(f"{name} {change.step:+.1f}")
         if stepped:

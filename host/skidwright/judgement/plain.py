@@ -9,9 +9,8 @@ from skidwright.judgement.attention import WORDS, Attention
 from skidwright.judgement.forecast import Forecast
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
+from skidwright.judgement.told import DAYS_A_MONTH
 from skidwright.judgement.trend import Trend
-
-DAYS_A_MONTH = 30.0
 
 
 def row_of(one: Attention) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 """Brings an asset's samples, verdicts, events and the state of its logs together for a report."""
 
+import datetime
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
@@ -9,6 +10,9 @@ from skidwright.assessment import Assessment
 from skidwright.calibration.due import due_days
 from skidwright.config import Config
 from skidwright.history import History, histories
+from skidwright.judgement.events import joined, marks
+from skidwright.judgement.judge import Judgement, judge
+from skidwright.register.known import merge
 from skidwright.register.model import Event
 from skidwright.report import exclusions, excursions, happenings, statements
 from skidwright.report.maintenance import maintenance_of
@@ -57,7 +61,18 @@ def _report(samples: History, config: Config, done: Sequence[Event]) -> AssetRep
         judged_with=_digest(config, number),
         note=config.note,
         limits=config.limits(),
+        judgement=_judgement(samples, config, done, due["counter"]),
     )
+
+
+def _judgement(
+    samples: History, config: Config, done: Sequence[Event], due: datetime.date | None
+) -> Judgement:
+    """The asset judged over time; operators' marks of its logs and the register say what happened."""
+    booked = [(event.utc_ms, event.kind, event.text) for event in done]
+    happened = joined(marks(samples.logs), booked)
+    record = merge(config, []).asset(samples.asset)
+    return judge(samples, record, config.limits(), happened, due)
 
 
 def _digest(config: Config, number: int) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 from skidwright.checks.limits import CheckLimits
 from skidwright.config import Asset, Counter
 from skidwright.history import ABSENT, REJECTED, SUSPECT, VALID, History
+from skidwright.judgement.judge import Judgement
 
 # The verdicts stand in what the pages are made of, so that its readers need look nowhere else.
 __all__ = [
@@ -98,3 +99,4 @@ class AssetReport:
     judged_with: str = ""  # SHA-256 of asset, counter and thresholds
     note: str = ""  # for the top of the page
     limits: CheckLimits = field(default_factory=CheckLimits)
+    judgement: Judgement | None = None  # over time; None where it was left out

@@ -14,8 +14,11 @@ from skidwright.config import format_code
 from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.openness import openness
+from skidwright.report.over_time import over_time
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from skidwright.report.tuning_section import TuningSection
 
 SIGNS = {headline.GOOD: "✓", headline.CLOSE: "▲", headline.BAD: "✗", headline.UNKNOWN: "?"}
@@ -26,9 +29,16 @@ def _template() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     place = FileSystemLoader(Path(__file__).parent)
-    return Environment(
-        loader=place, autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    ).get_template("page.html.j2")
+    made = Environment(loader=place, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    made.filters["whole_dates"] = _whole_dates
+    return made.get_template("page.html.j2")
+
+
+def _whole_dates(text: str) -> "Markup":
+    """A text, escaped, whose dates are not broken at their hyphens."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"\d{4}-\d\d-\d\d", r'<span class="time">\g<0></span>', str(escape(text))))
 
 
 def render(
@@ -61,6 +71,7 @@ def render(
         tuning=tuning,
         tuning_picture=Markup(tuning.picture) if tuning else "",
         openness=openness(data),
+        over_time=over_time(data),
         volume_uncertainty=f"{data.limits.volume_uncertainty_percent:g}",
         total=len(samples),
         period_start=headline.iso_time(dated.min()) if len(dated) else "unknown",

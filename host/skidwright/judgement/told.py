@@ -1,0 +1,103 @@
+"""A judgement in words: one line a series, for terminal and page alike."""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from skidwright.judgement import forecast as ahead
+from skidwright.judgement.forecast import Forecast
+from skidwright.judgement.judge import Judgement
+from skidwright.judgement.series import Series
+from skidwright.judgement.trend import Trend
+from skidwright.judgement.wording import date
+
+DAYS_A_MONTH = 30.0
+# A smaller step, however sure, is no reason to send anybody.
+WORTH_TELLING = {"scale numbers": 0.3, "% of saturation": 3.0}
+# An alarm of so many days ago or less is told as one of now.
+_NOW_DAYS = 7.0
+
+
+class Line(NamedTuple):
+    """A series: newest point, trend with its interval and start, last change, last upward alarm, forecast."""
+
+    series: str
+    newest: str
+    trend: str
+    since: str
+    change: str
+    alarm: str
+    limit: str
+
+
+def lines(one: Judgement) -> list[Line]:
+    """The four particle sizes and water, those that have points."""
+    return [
+        *_lines(one.particle_series, one.forecasts),
+        *_lines(one.water_series, (one.water_forecast,)),
+    ]
+
+
+def _lines(series: Series, forecasts: Sequence[Forecast | None]) -> list[Line]:
+    if not len(series.points):
+        return []
+    return [
+        Line(
+            f"{name} at {series.reference}" if series.reference else name,
+            _newest(series, k),
+            trend_text(series.trends[k]),
+            "" if (line := series.trends[k]) is None else date(line.first_days),
+            change_text(series, k),
+            alarm_text(series, k),
+            forecast_text(forecasts[k]),
+        )
+        for k, name in enumerate(series.names)
+    ]
+
+
+def _newest(series: Series, k: int) -> str:
+    value = float(series.points.values[-1, k])
+    return f"{value:.1f} %" if series.reference else f"{2**value:,.4g} per mL"
+
+
+def trend_text(line: Trend | None) -> str:
+    """A trend with its interval, or that there is none; a day's where it spans less than a month."""
+    if line is None:
+        return "too little to say"
+    times, a_while = (DAYS_A_MONTH, "month") if line.span_days > DAYS_A_MONTH else (1.0, "day")
+    low, high = line.low * times, line.high * times
+    word = f"{line.slope * times:+.2f}" if line.rising or line.falling else "no trend"
+    return f"{word} ({low:+.2f} to {high:+.2f} a {a_while})"
+
+
+def change_text(series: Series, k: int) -> str:
+    """The last change: by how much, and when; where only the direction changed, when it turned."""
+    if not series.changes[k]:
+        return "none"
+    change = series.changes[k][-1]
+    if abs(change.step) < WORTH_TELLING[series.unit]:
+        return f"turned on {date(change.days)}"
+    return f"{change.step:+.1f} on {date(change.days)}"
+
+
+def alarm_text(series: Series, k: int) -> str:
+    """Whether the charts are in alarm now, and since when; else when they last were."""
+    found = [alarm for alarm in series.alarms if alarm.series == k and alarm.up]
+    if not found:
+        return "none"
+    days = series.points.days
+    first, last = float(days[found[-1].first]), float(days[found[-1].last])
+    if last >= days[-1] - _NOW_DAYS:
+        return f"since {date(first)}"
+    return f"until {date(last)}"
+
+
+def forecast_text(found: Forecast | None) -> str:
+    """When a limit is passed: an interval, or why there is none."""
+    if found is None:
+        return "no limit set"
+    if found.state == ahead.FAR:
+        return f"not before {date(found.horizon_days)}"
+    if found.state != ahead.AHEAD:
+        return found.state
+    latest = date(found.latest_days)
+    return f"passed {date(found.earliest_days)} to {'later' if latest == 'never' else latest}"
