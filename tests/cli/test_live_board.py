@@ -55,7 +55,9 @@ def test_mark_and_tell(run, one_line, live_port: str, tmp_path: Path) -> None:
     assert run("tell", live_port, "start").status == 0
     one_line(run("mark", live_port, "two\nlines"), "one line")
     archive = tmp_path / "archive"
-    assert run("pull", live_port, "--archive", archive).status == 0
+    pulled = run("pull", live_port, "--archive", archive)
+    assert pulled.status == 0
+    assert pulled.out.splitlines()[-1].endswith("; chained by SHA-256 without a key")
     run("report", "--archive", archive)
     assert "filter changed – 10 µm" in next(Path("reports").glob("*.html")).read_text("utf-8")
 

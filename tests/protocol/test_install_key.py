@@ -41,6 +41,7 @@ def test_new_key_to_checked_log(tmp_path, monkeypatch, capsys):
             told = json.dumps([vars(hello), status, session.settings()], default=str)
             pulled = pull(session, Archive.create(tmp_path / "archive"), clock=skid.utc_ms, key=key)
         assert pulled.warnings == [] and pulled.device == device
+        assert pulled.chain == "HMAC-SHA-256 with the board's key, and what came was tried with it"
         path = Archive.open(tmp_path / "archive").log_path(device, pulled.log)
         raw = path.read_bytes()
         assert raw[5] == records.CHAIN_HMAC
