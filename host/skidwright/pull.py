@@ -83,8 +83,14 @@ def pull(
     """
     started = time.monotonic()
     hello = session.hello()
+    earlier = archive.logs(hello.device)
     with archive.writer(hello.device, hello.log) as writer:
         run = _Pull(session, writer, hello, key)
+        if earlier and hello.log not in earlier:
+            run.summary.warn(
+                f"the board has begun a new log; what it held of log {earlier[-1]} is gone from it. If nobody "
+                "meant that: `skidwright salvage` finds in its flash what was never pulled"
+            )
         run.heal()
         if contact:
             session.contact(run.held_seq(), clock, host)

@@ -308,7 +308,9 @@ def test_a_new_log_on_the_same_board_is_another_file(stored_board, tmp_path):
     shutil.rmtree(stored_board.folder / "log")
     stored_board.config["log"] = 0x77777777
     stored_board.restart(3)
-    pull_from(stored_board, tmp_path / "a")
+    (said,) = pull_from(stored_board, tmp_path / "a").warnings
+    assert "begun a new log" in said and LOG in said and "salvage" in said
+    assert pull_from(stored_board, tmp_path / "a").warnings == []
     assert Archive.open(tmp_path / "a").logs(DEVICE) == [LOG, "77777777"]
 
 
