@@ -88,7 +88,7 @@ def pull(
         run = _Pull(session, writer, hello, key)
         if earlier and hello.log not in earlier:
             run.summary.warn(
-                f"the board has begun a new log; what it held of log {earlier[-1]} is gone from it. If nobody "
+                f"the board has begun a new log; what it held of log {earlier[-1]} is gone. If nobody "
                 "meant that: `skidwright salvage` finds in its flash what was never pulled"
             )
         run.heal()
