@@ -63,7 +63,9 @@ def counts_sound(sample, before, settings):
     if sample.water_state != LOOP_FAILED and percent_at(settings, sample.water_ua.highest) >= 8990:
         return False
     counts = sample.counts
-    if counts[0] == 0 or not _channels_sound(counts) or _air(counts) or _carried_over(counts, before):
+    if counts[0] == 0 or not _channels_sound(counts) or _carried_over(counts, before):
+        return False
+    if _air(counts) or _air_on_top(counts, before):
         return False
     same = counts[0] + counts[1] + counts[2] + counts[3] >= 200
     for i in range(4):
@@ -126,6 +128,16 @@ def _air(counts):
     expected = isqrt(at_14 * at_14 * at_14 // max(at_6, 1))
     noise = isqrt(expected + 2 * expected * expected // at_14)
     return at_21 * 100 > expected * 135 + 400 * noise
+
+
+def _air_on_top(counts, before):
+    """Of what came on top since the sample before, more than 45 % are >=21 um(c): some bubbles."""
+    if before[0] < 0:
+        return False
+    over = 100 * (counts[3] - before[3]) - 45 * max(counts[2] - before[2], 0)
+    rest = max(counts[2] - counts[3] + before[2] - before[3], 0)
+    # 3.4 standard deviations of counting (the host: 3.5), in hundredths
+    return 10 * over > 34 * isqrt((counts[3] + before[3]) * 3025 + rest * 2025)
 
 
 def _even(sample, channel):

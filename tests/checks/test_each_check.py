@@ -120,6 +120,11 @@ CASES = {
     "bursts-4um": (GOOD, bursty("windows_4um", 0)),
     "bursts-14um": (GOOD, bursty("windows_14um", 2)),
     "air": (counted([54_000, 12_600, 1_140, 400]), counted([56_000, 14_600, 3_140, 1_970])),
+    # 300 more above 21 um(c) and 310 more above 14 are bubbles, 300 and 900 are coarse dirt
+    "air-more": (
+        two(GOOD, counted([54_900, 13_500, 2_040, 510])),
+        two(GOOD, counted([54_310, 12_910, 1_450, 510])),
+    ),
     "water-loop": (changed(water_min_ua=3600), changed(water_min_ua=3599)),
     "water-uncertain": (changed(water_min_ua=3800), changed(water_min_ua=3799)),
     "water-drift": (changed(water_max_ua=7300), changed(water_max_ua=7800)),

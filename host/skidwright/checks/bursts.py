@@ -7,7 +7,7 @@ from skidwright.checks.columns import Columns, Floats, Mask
 
 # Upper 1e-4 point of chi-square with 7 degrees of freedom (scipy.stats.chi2.isf; checked in the tests).
 CHI2_7_HIGH = 29.878
-_AIR_SIGMA = 4
+_AIR_SIGMA, _MORE_SIGMA = 4, 3.5
 _CARRIED = np.log(21 / 14) / np.log(14 / 6)
 
 
@@ -69,6 +69,29 @@ def air(c: Columns) -> Mask:
     return found
 
 
+def air_on_top(c: Columns) -> Mask:
+    """What came on top since the asset's sample before is nearly all large: some bubbles."""
+    share = c.limits.air_large_share_percent / 100
+    at_14, at_21 = c.counts[2:]
+    # the same volume as then, the usual case, leaves the earlier counts as they are
+    times = c.volume_ml / c.earlier_ml
+    before_21 = c.earlier_counts[3] * times
+    more_21 = at_21 - before_21
+    enough = (more_21 > _MORE_SIGMA * np.sqrt(at_21 + before_21)) & (at_14 >= c.limits.air_large_counts)
+    near = np.flatnonzero(enough)
+    found = np.zeros(c.n, np.bool_)
+    if len(near):
+        at_14, at_21, before_21, more_21 = at_14[near], at_21[near], before_21[near], more_21[near]
+        before_14 = c.earlier_counts[2, near] * times[near]
+        over = more_21 - share * np.maximum(at_14 - before_14, 0)
+        # a count from a smaller volume is scaled up with its noise
+        widen = np.maximum(times[near], 1)
+        large, rest = at_21 + widen * before_21, at_14 - at_21 + widen * (before_14 - before_21)
+        noise = np.sqrt(large * (1 - share) ** 2 + np.maximum(rest, 0) * share**2)
+        found[near] = over > _MORE_SIGMA * noise
+    return found
+
+
 CHECKS = (
     Check(
         "bursts-4um",
@@ -103,5 +126,17 @@ CHECKS = (
         "bubbles are nearly all large; solid particles thin out with size",
         "Check suction fittings and fluid level; keep the return line below the surface; raise the "
         "line's pressure.",
+    ),
+    Check(
+        "air-more",
+        COUNTS,
+        SUSPECT,
+        air_on_top,
+        "share of particles >=21 um(c) among those >=14 um(c) that came on top since the asset's last sample",
+        ("air_large_share_percent", "air_large_counts"),
+        JUDGEMENT,
+        "even coarse dirt brings more particles of 14 to 21 um(c) than above; 3.5 standard deviations of "
+        "counting",
+        "Take another sample: a few bubbles pass, coarse dirt that was let in stays. Then as for `air`.",
     ),
 )

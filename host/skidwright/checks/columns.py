@@ -61,7 +61,9 @@ class Columns:
         self._settings = settings
         self._crcs, self._which = _distinct(np.ascontiguousarray(samples["settings_crc"]))
         self.settings_known = self._spread([settings.of(crc) is not None for crc in self._crcs]) != 0
-        self.earlier_counts, self.earlier_per_ml = before.of(samples, self.counts, self.per_ml)
+        self.earlier_counts, self.earlier_ml, self.earlier_per_ml = before.of(
+            samples, self.counts, self.volume_ml, self.per_ml
+        )
 
     def __getattr__(self, name: str) -> Floats:
         try:
@@ -212,18 +214,21 @@ class Before:
 
     def __init__(self) -> None:
         self._counts: dict[int, Floats] = {}
+        self._ml: dict[int, float] = {}
         self._per_ml: Floats | None = None
 
-    def of(self, samples: NDArray[np.void], counts: Floats, per_ml: Floats) -> tuple[Floats, Floats]:
-        """Counts of the same asset's sample before, and per mL of the sample before of any; NaN for none.
-
-        Both (4, n). Takes the stretch as seen: the next call goes on after it.
+    def of(
+        self, samples: NDArray[np.void], counts: Floats, volume_ml: Floats, per_ml: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Counts (4, n) and volume (n,) of the same asset's sample before, and per mL (4, n) of the sample
+        before of any asset; NaN for none. Takes the stretch as seen: the next call goes on after it.
         """
         n = counts.shape[1]
         same = np.full((CHANNELS, n), np.nan)
+        same_ml = np.full(n, np.nan)
         before = np.full((CHANNELS, n), np.nan)
         if not n:
-            return same, before
+            return same, same_ml, before
         before[:, 1:] = per_ml[:, :-1]
         if self._per_ml is not None:
             before[:, 0] = self._per_ml
@@ -231,18 +236,21 @@ class Before:
         assets = np.ascontiguousarray(samples["asset"])
         if np.all(assets == assets[0]):
             same[:, 1:] = counts[:, :-1]
+            same_ml[1:] = volume_ml[:-1]
             firsts, lasts = np.array([0]), np.array([n - 1])
         else:
             order = np.argsort(assets, kind="stable")
             ranked = assets[order]
             starts = np.flatnonzero(np.r_[True, ranked[1:] != ranked[:-1]])
             same[:, order[1:]] = counts[:, order[:-1]]
+            same_ml[order[1:]] = volume_ml[order[:-1]]
             firsts, lasts = order[starts], order[np.r_[starts[1:], n] - 1]
         for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
             asset = int(assets[first])
             same[:, first] = self._counts.get(asset, np.nan)
-            self._counts[asset] = counts[:, last].copy()
-        return same, before
+            same_ml[first] = self._ml.get(asset, np.nan)
+            self._counts[asset], self._ml[asset] = counts[:, last].copy(), float(volume_ml[last])
+        return same, same_ml, before
 
 
 def corrected(per_ml: Floats, sensing_volume_ml: float) -> tuple[Floats, Floats]:

@@ -55,6 +55,7 @@ MEANT_FOR = {
     "bursts-4um": ("air", "carry-over"),
     "bursts-14um": ("air",),
     "air": ("air",),
+    "air-more": ("air",),
     "droplets": ("droplets",),
     "free-water": ("droplets",),
     "water-loop": ("water loop broken",),
