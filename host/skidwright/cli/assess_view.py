@@ -1,5 +1,6 @@
 """What `skidwright assess` shows: a ranking on one screen, or all there is to say of one asset."""
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,26 +14,41 @@ from skidwright.judgement.wording import percent
 
 
 def rank(found: Sequence[Attention]) -> None:
-    """All assets, worst first, with the reasons in words; what holds for all of them stands below."""
+    """All assets, worst first, reasons in words below each; what holds for all of them stands at the end."""
     common = _common(found)
-    output.print_table(
-        (">no.", "asset", "needs", "code", "target", "why"),
-        [
-            (
-                one.asset.number,
-                one.asset.name,
-                one.word,
-                _code(one),
-                format_code(one.asset.target) if one.asset.target else "",
-                "; ".join(reason.text for reason in one.reasons if reason.text not in common),
-            )
-            for one in found
-        ],
-    )
+    rows = [(str(one.asset.number), one.asset.name, one.word, _code(one), _target(one)) for one in found]
+    heads = ("no.", "asset", "needs", "code", "target")
+    widths = [max(map(len, column)) for column in zip(heads, *rows, strict=True)]
+    room = max(output.console().width, 40)
+    output.say(_line(heads, widths))
+    for one, row in zip(found, rows, strict=True):
+        output.say(_line(row, widths))
+        for reason in one.reasons:
+            if reason.text not in common:
+                output.say(
+                    textwrap.fill(
+                        reason.text,
+                        room - 1,
+                        initial_indent=" " * widths[0] + "   - ",
+                        subsequent_indent=" " * widths[0] + "     ",
+                        break_long_words=False,
+                    )
+                )
+    output.say("")
     for text in common:
         output.say(f"All of them: {text}.")
     sums = [f"{sum(one.word == word for one in found)} {word}" for word in WORDS.values()]
-    output.say(f"{len(found)} assets: {', '.join(sums)}. `skidwright assess --asset N` says more of one.")
+    output.say(f"{len(found)} assets: {', '.join(sums)}.")
+    output.say("`skidwright assess --asset N` says more of one.")
+
+
+def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
+    number, *others = zip(cells, widths, strict=True)
+    return "  ".join([number[0].rjust(number[1]), *(cell.ljust(width) for cell, width in others)]).rstrip()
+
+
+def _target(one: Attention) -> str:
+    return format_code(one.asset.target) if one.asset.target else ""
 
 
 def _common(found: Sequence[Attention]) -> list[str]:
@@ -62,7 +78,19 @@ def show(one: Attention) -> None:
     rows = lines(judgement)
     if rows:
         output.print_table(
-            ("series", ">newest", "trend (95 %)", "since", "last change", "above usual", "limit"), rows
+            ("series", ">newest", "trend", "95 %", "last change", "above usual", "limit"),
+            [
+                (
+                    line.series,
+                    line.newest,
+                    line.trend,
+                    line.interval.replace(" to ", ".."),
+                    line.change,
+                    line.alarm,
+                    line.limit,
+                )
+                for line in rows
+            ],
         )
         output.say("Trends and changes of particles are in scale numbers: one up is about twice as many.")
     for hint in judgement.hints:
@@ -78,9 +106,10 @@ def _show_state(judgement: Judgement) -> None:
         text = f"Code {format_code(state.code)}, median of the newest {state.samples} valid samples"
         if judgement.asset.target:
             text += f"; target {format_code(judgement.asset.target)}: {state.state}"
-            chances = ", ".join(percent(chance) for chance in state.chances)
-            text += f" (chance of being at or below it >=4, >=6, >=14 um(c): {chances})"
         output.say(text + ".")
+        if state.chances:
+            chances = ", ".join(percent(chance) for chance in state.chances)
+            output.say(f"Chance of being at or below target >=4, >=6, >=14 um(c): {chances}.")
     if np.isfinite(water.percent):
         text = f"Water {water.percent:.0f} % of saturation"
         text += f" at {water.warm_c:.0f} degC" if np.isfinite(water.warm_c) else ""

@@ -28,6 +28,9 @@ GUARD = 7
 # What is stated: so many false alarms in a year of daily points, both charts of all series of an asset
 # together.
 FALSE_ALARMS_PER_YEAR = 0.1
+# The limits are made for half of it: the other half is kept for points that are alike, whose noise is known
+# less well.
+_MADE_FOR = 0.5
 POINTS_PER_YEAR = 365
 SERIES_OF_AN_ASSET = 5
 CHARTS = 2
@@ -81,7 +84,7 @@ class Alarm:
 
 def run_length(false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR) -> float:
     """Average points between false alarms that each chart of each series is given."""
-    return POINTS_PER_YEAR * SERIES_OF_AN_ASSET * CHARTS / false_alarms_per_year
+    return POINTS_PER_YEAR * SERIES_OF_AN_ASSET * CHARTS / (_MADE_FOR * false_alarms_per_year)
 
 
 def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR) -> Charts:

@@ -18,11 +18,12 @@ _NOW_DAYS = 7.0
 
 
 class Line(NamedTuple):
-    """A series: newest point, trend with its interval and start, last change, last upward alarm, forecast."""
+    """A series: newest point, trend with interval and start, last change, last upward alarm, forecast."""
 
     series: str
     newest: str
     trend: str
+    interval: str
     since: str
     change: str
     alarm: str
@@ -44,7 +45,7 @@ def _lines(series: Series, forecasts: Sequence[Forecast | None]) -> list[Line]:
         Line(
             f"{name} at {series.reference}" if series.reference else name,
             _newest(series, k),
-            trend_text(series.trends[k]),
+            *trend_text(series.trends[k]),
             "" if (line := series.trends[k]) is None else date(line.first_days),
             change_text(series, k),
             alarm_text(series, k),
@@ -59,14 +60,14 @@ def _newest(series: Series, k: int) -> str:
     return f"{value:.1f} %" if series.reference else f"{2**value:,.4g} per mL"
 
 
-def trend_text(line: Trend | None) -> str:
-    """A trend with its interval, or that there is none; a day's where it spans less than a month."""
+def trend_text(line: Trend | None) -> tuple[str, str]:
+    """A trend or that there is none, and its interval: a month's, or a day's where it spans less."""
     if line is None:
-        return "too little to say"
+        return "too little to say", ""
     times, a_while = (DAYS_A_MONTH, "month") if line.span_days > DAYS_A_MONTH else (1.0, "day")
     low, high = line.low * times, line.high * times
-    word = f"{line.slope * times:+.2f}" if line.rising or line.falling else "no trend"
-    return f"{word} ({low:+.2f} to {high:+.2f} a {a_while})"
+    word = f"{line.slope * times:+.2f} a {a_while}" if line.rising or line.falling else "no trend"
+    return word, f"{low:+.2f} to {high:+.2f}"
 
 
 def change_text(series: Series, k: int) -> str:
