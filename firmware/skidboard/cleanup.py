@@ -119,8 +119,8 @@ class CleanUp:
                 above = True
                 if sound:
                     self._lower(i, level)
-            # A 64th and one more: enough for what is lost up to 1.5 %.
-            elif target and scale_number(level + (level >> 6) + 1, volume_ul) > target:
+            # A 256th and one more: enough for what coincidence hides up to 0.39 %.
+            elif target and scale_number(level + (level >> 8) + 1, volume_ul) > target:
                 stored = False
         limit = settings["cleanup_water_cpct"]
         level = sample_checks.percent_at(settings, sample.water_ua.mean())
