@@ -10,9 +10,11 @@ import pytest
 from bench_flow import after_events, runs
 from command_line import one_line, run  # noqa: F401  (fixtures)
 from skidboard import settings
+from skidboard.process import Process
+from skidboard.sequence import COUNT, SETTLE
 from skidwright.tuning import tuning_file
 from skidwright.tuning.identify import identify
-from skidwright.tuning.rehearsal import step_test
+from skidwright.tuning.rehearsal import TICK_US, PlantBoard, plant, rehearse, settings_for, step_test
 
 PACE = 6.0
 SEED = 2
@@ -68,6 +70,46 @@ def test_gain_changes_with_viscosity_lag_and_dead_time_do_not() -> None:
     assert hot.gain.value / cold.gain.value > 1.7
     assert [cold.tau_s.value, hot.tau_s.value] == pytest.approx([0.6, 0.6], rel=0.1)
     assert cold.seen_dead_s == pytest.approx(hot.seen_dead_s, abs=0.08)
+
+
+@pytest.mark.parametrize("fluid_c", [-5.0, 45.0, 80.0])
+def test_from_purging_fast_to_counting_slowly(fluid_c: float) -> None:
+    """A whole cycle with the default gains, thick oil or thin: flow comes down into the band and stays."""
+    skid = plant(3, faults=False, fluid_c=[[0.0, fluid_c]])
+    process = Process(PlantBoard(skid))
+    process.configure(settings_for(None))
+    process.sequence.start()
+    settling, counting = [], []
+    for _ in range(1800):
+        process.step(PlantBoard(skid), 0, True)
+        before = skid.drawn_ml
+        skid.step(TICK_US)
+        flow = (skid.drawn_ml - before) * 1e9 / TICK_US
+        if process.sequence.state == SETTLE:
+            settling.append(flow)
+        elif process.sequence.state == COUNT:
+            counting.append(flow)
+    late = next(k for k, flow in enumerate(settling) if flow < 1000) * TICK_US * 1e-6
+    print(f"figure: at {skid.viscosity_mm2_s:.0f} mm2/s from 2000 uL/s into the band in {late:.1f} s, lowest "
+          f"{min(settling):.0f}, counting {min(counting):.0f} to {max(counting):.0f} uL/s")  # fmt: skip
+    assert late < 4 and min(settling) > 780
+    assert min(counting) > 780 and max(counting) < 890
+
+
+def test_a_meter_that_slips_with_thin_oil() -> None:
+    """A pulse of 200 uL times 1 + 0.15 / viscosity: 3 % at 5 mm2/s. With its table flow is true again."""
+    table = [[v, round(200_000 * (1 + 0.15 / v))] for v in (5, 10, 30, 300)]
+    fluid = {"fluid_v40_dmm2_s": 320, "fluid_v100_dmm2_s": 54}
+    mean = {}
+    for name, values in (("without", {}), ("with", {"meter_table": table, **fluid})):
+        skid = plant(4, faults=False, fluid_c=[[0.0, 103.8]], meter_slip_mm2_s=0.15)
+        held = rehearse(values, 4, on=skid, pace=6.0)
+        steady = (held.time_s > 60) & (held.time_s < 140)
+        mean[name] = float(np.mean(held.flow_ul_s[steady])) / 833 - 1
+    print(f"figure: a meter that slips by 3 %: flow off by {mean['without']:.2%} without a table, "
+          f"{mean['with']:.2%} with it")  # fmt: skip
+    assert mean["without"] == pytest.approx(0.03, abs=0.005)
+    assert abs(mean["with"]) < 0.005
 
 
 @pytest.mark.slow

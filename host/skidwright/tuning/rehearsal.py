@@ -110,16 +110,17 @@ def plant(
     fluid_c: list[list[float]] | None = None,
     noise: bool = True,
     pace: float = 1.0,
+    meter_slip_mm2_s: float = 0.0,
 ) -> Plant:
     """The plant of the rehearsal; `fluid_c` are [time, degC] pairs, `pace` how many times faster all happens.
 
-    Without `noise` pump and meter are steady.
+    Without `noise` pump and meter are steady; `meter_slip_mm2_s` is the scenario key's `slip_mm2_s`.
     """
     table = {
         "title": "rehearsal",
         "duration": int(DURATION_S),
         "line": {"cooling": 0.0},
-        "meter": {"scatter": _SCATTER if noise else 0.0},
+        "meter": {"scatter": _SCATTER if noise else 0.0, "slip_mm2_s": meter_slip_mm2_s},
         "pump": {} if noise else {"unsteady": 0.0},
         "temperature": {"low_c": -50.0, "high_c": 150.0, "air_c": _COLD_C, "swing_c": 0.0},
         "asset": [{
