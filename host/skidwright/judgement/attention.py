@@ -9,14 +9,14 @@ from skidwright.judgement import forecast as ahead
 from skidwright.judgement import targets, wetness
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
-from skidwright.judgement.told import WORTH_TELLING
+from skidwright.judgement.told import WORTH_TELLING, is_now
 from skidwright.judgement.wording import date, percent, span
 from skidwright.register.model import AssetRecord
 
 ACT, LOOK, WATCH, FINE = 3, 2, 1, 0
 WORDS = {ACT: "act", LOOK: "look soon", WATCH: "watch", FINE: "in order"}
-# What the newest points of so many days show counts as now.
-NOW_DAYS, LATELY_DAYS = 7.0, 30.0
+# A change so many days ago or less is one of lately.
+LATELY_DAYS = 30.0
 SOON_DAYS, YEAR_DAYS = 30.0, 365.0
 # Without an interval of its own an asset is silent after so many times its usual one, and not before so many
 # days.
@@ -69,7 +69,7 @@ def _order(one: Attention) -> tuple[float, ...]:
 def reasons(one: Judgement, now: np.datetime64) -> list[Reason]:
     """Every reason for attention to one asset, gravest first."""
     newest = one.newest.astype("datetime64[ms]").astype(np.int64) / 86_400_000
-    found = [*_target(one), *_water(one), *_charts(one, newest), *_changes(one, newest)]
+    found = [*_target(one), *_water(one), *_charts(one), *_changes(one, newest)]
     found += [*_forecasts(one, newest), *_sampling(one, now), *_calibration(one, now)]
     return sorted(found, key=lambda reason: -reason.level)
 
@@ -126,11 +126,11 @@ def _both(one: Judgement) -> tuple[Series, Series]:
     return one.particle_series, one.water_series
 
 
-def _charts(one: Judgement, newest: float) -> Iterable[Reason]:
+def _charts(one: Judgement) -> Iterable[Reason]:
     for series in _both(one):
         rising, first, away = [], np.inf, 0.0
         for alarm in series.alarms:
-            if alarm.up and series.points.days[alarm.last] >= newest - NOW_DAYS:
+            if alarm.up and is_now(series, alarm):
                 rising.append(series.names[alarm.series])
                 first = min(first, float(series.points.days[alarm.first]))
                 away = max(away, alarm.furthest)

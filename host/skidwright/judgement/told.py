@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from skidwright.judgement import forecast as ahead
+from skidwright.judgement.charts import Alarm
 from skidwright.judgement.forecast import Forecast
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
@@ -13,8 +14,8 @@ from skidwright.judgement.wording import date
 DAYS_A_MONTH = 30.0
 # A smaller step, however sure, is no reason to send anybody.
 WORTH_TELLING = {"scale numbers": 0.3, "% of saturation": 3.0}
-# An alarm of so many days ago or less is told as one of now.
-_NOW_DAYS = 7.0
+# An alarm within so many of the newest points, and so many days, is one of now.
+_NOW_POINTS, _NOW_DAYS = 7, 30.0
 
 
 class Line(NamedTuple):
@@ -86,10 +87,16 @@ def alarm_text(series: Series, k: int) -> str:
     if not found:
         return "none"
     days = series.points.days
-    first, last = float(days[found[-1].first]), float(days[found[-1].last])
-    if last >= days[-1] - _NOW_DAYS:
-        return f"since {date(first)}"
-    return f"until {date(last)}"
+    newest = found[-1]
+    if is_now(series, newest):
+        return f"since {date(float(days[newest.first]))}"
+    return f"until {date(float(days[newest.last]))}"
+
+
+def is_now(series: Series, alarm: Alarm) -> bool:
+    """Whether an alarm stands, or ended within the newest points."""
+    days = series.points.days
+    return alarm.last >= len(days) - _NOW_POINTS and bool(days[alarm.last] >= days[-1] - _NOW_DAYS)
 
 
 def forecast_text(found: Forecast | None) -> str:
