@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from skidwright.session import Session
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import from_table
@@ -95,6 +96,23 @@ def test_start_follow_leave_and_stop(run, tmp_path: Path) -> None:  # noqa: F811
         assert run("cleanup", port, *common, "--follow", "--times", 1).status == 1
         assert run("cleanup", port, *common, "--stop").out == "cleanup: stopped, the output is off\n"
         assert "stopped by command" in run("status", port).out
+
+
+def test_a_forecast_while_it_runs(run, tmp_path: Path) -> None:  # noqa: F811
+    (tmp_path / "skid.toml").write_text(TOML, "utf-8")
+    with VirtualSkid(from_table({**TABLE, "contact": []}), tmp_path / "skid", 4) as skid:
+        skid.run_until(30)
+        with skid.contact() as port, Session.open(port) as session:
+            session.hello()
+            session.command("cleanup start 1")
+        skid.run_until(1200)
+        skid.go_live()
+        shown = run("cleanup", skid.port, "--asset", 1, "--follow", "--times", 1, "--archive", tmp_path / "a",
+                    "--config", tmp_path / "skid.toml", "--picture", tmp_path / "now.svg")  # fmt: skip
+    assert shown.status == 1, shown
+    assert "in a row on target, output on" in shown.out and "Proven clean in about" in shown.out
+    # 60 L at 12 L/min and a ratio of 2.5: from 5000 to 640 in about 18 minutes, the water in about 19
+    assert "running" in shown.out and (tmp_path / "now.svg").exists()
 
 
 @pytest.mark.parametrize(
