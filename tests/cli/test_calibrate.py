@@ -20,6 +20,7 @@ def test_flow_from_runs(run, tmp_path):
     assert kept["by"] == "A. Moe" and kept["due"] == "2027-11-25"
     assert kept["settings"]["meter_due_day"] == 10190  # 2027-11-25, counted from 2000-01-01
     assert kept["settings"]["meter_pulse_nl"] == round(kept["result"]["pulse_nl"])
+    assert 1 <= kept["settings"]["meter_uncertainty_cpct"] <= 200
     # Once more would write over it.
     assert_one_line(
         run("calibrate", "flow", *CAUGHT, "--density", 0.861, *WHO), "such a file already", "--out"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -116,7 +117,12 @@ def flow(
                 )
             taken = calibrate_work.catch(session, times, seconds, CAUTION)
         result = meter.calibrate(taken, fluid, balance_u)
-        settings = {"meter_pulse_nl": round(result.pulse_nl), "meter_due_day": facts.due_day}
+        settings = {
+            "meter_pulse_nl": round(result.pulse_nl),
+            # In hundredths of a per cent, rather too large than too small.
+            "meter_uncertainty_cpct": min(math.ceil(result.uncertainty.standard * 1e4), 2000),
+            "meter_due_day": facts.due_day,
+        }
         figure = f"{result.pulse_nl / 1000:.2f} uL/pulse +-{result.uncertainty.expanded:.2%}"
         measured = {"fluid": fluid, "runs": taken, "balance_u_g": balance_u}
         work = calibrate_work.Outcome("flow", facts, measured, _flow_result(result), settings, figure)
