@@ -16,7 +16,7 @@ from skidwright.archive import Archive
 from skidwright.config import format_code, parse_code
 from skidwright.errors import RegisterUnreadable, UnknownAsset
 from skidwright.register import database as db
-from skidwright.register.fields import FIELDS, check, checked_event, parse, text_of
+from skidwright.register.fields import FIELDS, check, check_component, checked_event, parse, text_of
 from skidwright.register.model import FILE_NAME, AssetRecord, Component, CostRange, Event, Paper, Receipt
 
 Entry = TypeVar("Entry", Event, Paper, Receipt)
@@ -95,10 +95,17 @@ class Register:
         """All assets by number."""
         parts: dict[int, list[Component]] = {}
         for row in self._rows("SELECT * FROM components ORDER BY asset, place"):
-            part = Component(row["type"], row["pressure_bar"], row["note"])
-            parts.setdefault(row["asset"], []).append(part)
-        rows = self._rows("SELECT * FROM assets ORDER BY number")
-        return [self._asset(row, tuple(parts.get(row["number"], ()))) for row in rows]
+            with self._understood("components"):
+                part = Component(row["type"], row["pressure_bar"], row["note"])
+                check_component(part)
+                parts.setdefault(row["asset"], []).append(part)
+        found = []
+        for row in self._rows("SELECT * FROM assets ORDER BY number"):
+            with self._understood(f"asset {tuple(row)[0]}"):
+                values = {field.name: parse(field, text_of(field, row[field.name])) for field in FIELDS}
+                components = tuple(parts.get(row["number"], ()))
+                found.append(AssetRecord(row["number"], **values, components=components))
+        return found
 
     def asset(self, number: int) -> AssetRecord | None:
         """The asset of that number, None when the register does not know it."""
@@ -194,7 +201,8 @@ class Register:
     def costs(self, asset: int) -> list[CostRange]:
         """The ranges of costs that were entered for an asset, by item."""
         rows = self._rows("SELECT * FROM costs WHERE asset = ? ORDER BY item", asset)
-        return [CostRange(**dict(row)) for row in rows]
+        with self._understood("costs"):
+            return [CostRange(**dict(row)) for row in rows]
 
     def _rows(self, query: str, *values: Any) -> list[sqlite3.Row]:
         with db.translated(self.path):
@@ -204,14 +212,19 @@ class Register:
         rows = self._rows(f"SELECT * FROM {table} WHERE ?1 IS NULL OR asset = ?1 ORDER BY utc_ms, id", asset)
         entries = []
         for row in map(dict, rows):
-            try:
+            with self._understood(f"{table}, entry {row.get('id')}"):
                 if "content" in row:
                     row["content"] = json.loads(row["content"])
                 entries.append(make(row))
-            except (ValueError, TypeError) as error:
-                where = f"{self.path}: {table}, entry {row['id']}"
-                raise RegisterUnreadable(f"not understood ({error})", where, _RESTORE) from None
         return entries
+
+    @contextlib.contextmanager
+    def _understood(self, place: str) -> Iterator[None]:
+        """What another program or a bad disk made of `place`, as an error of ours."""
+        try:
+            yield
+        except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+            raise RegisterUnreadable(f"not understood ({error})", f"{self.path}: {place}", _RESTORE) from None
 
     def _insert(self, table: str, entry: Event | Paper | Receipt) -> int:
         names = [field.name for field in fields(entry) if field.name != "id"]
@@ -222,14 +235,6 @@ class Register:
                 [_stored(getattr(entry, name)) for name in names],
             )
         return int(done.lastrowid or 0)
-
-    def _asset(self, row: sqlite3.Row, components: tuple[Component, ...]) -> AssetRecord:
-        try:
-            values = {field.name: parse(field, text_of(field, row[field.name])) for field in FIELDS}
-            return AssetRecord(row["number"], **values, components=components)
-        except (ValueError, TypeError) as error:
-            where = f"{self.path}: asset {row['number']}"
-            raise RegisterUnreadable(f"not understood ({error})", where, _RESTORE) from None
 
 
 def _stored(value: Any) -> Any:
