@@ -39,10 +39,12 @@ def draw(samples: Samples, progress: Progress, title: str) -> Figure:
         top = axes[0]
         top.set_yscale("log")
         for quantity in counted:
-            _panel(top, quantity, span, seconds, *_MARKS[quantity.name])
             column = list(_MARKS).index(quantity.name)
+            _panel(top, quantity, span, seconds, *_MARKS[quantity.name], column)
             out = ~samples.valid & (samples.per_ml[:, column] > 0)
             _hollow(top, samples.time_s[out] / seconds, samples.per_ml[out, column], *_MARKS[quantity.name])
+        lowest = min(min(q.limit, float(q.level.min())) if len(q.level) else q.limit for q in counted)
+        top.set_ylim(bottom=0.25 * lowest)
         top.set_ylabel("particles per mL")
         _legend(top, bool((~samples.valid).any()))
         _plain_numbers(top)
@@ -56,13 +58,19 @@ def draw(samples: Samples, progress: Progress, title: str) -> Figure:
         low.set_ylim(bottom=0)
     for axis in axes:
         axis.axvline(last / seconds, color=drawing.GREY, linewidth=0.7, linestyle=":")
+    axes[-1].annotate(
+        "newest sample", (last / seconds, 0), xycoords=("data", "axes fraction"), xytext=(-3, 3),
+        textcoords="offset points", ha="right", va="bottom", fontsize=7.5, color=drawing.GREY,
+    )  # fmt: skip
     axes[-1].set_xlim(0, span / seconds)
     axes[-1].set_xlabel(f"time since the run began, {unit}")
     axes[0].set_title(title)
     return made
 
 
-def _panel(axis: Any, quantity: Quantity, span: float, seconds: float, mark: str, colour: str) -> None:
+def _panel(
+    axis: Any, quantity: Quantity, span: float, seconds: float, mark: str, colour: str, place: int = 2
+) -> None:
     axis.plot(quantity.time_s / seconds, quantity.level, mark, color=colour, markersize=3.4, linestyle="none",
               markeredgewidth=0.6)  # fmt: skip
     axis.axhline(quantity.limit, color=colour, linestyle=(0, (5, 2.5)), linewidth=0.9)
@@ -77,9 +85,10 @@ def _panel(axis: Any, quantity: Quantity, span: float, seconds: float, mark: str
         axis.plot(t / seconds, quantity.found.at(t - first), color=colour, linewidth=1.0)
         floor = quantity.found.floor
         if floor.high > 0 and math.isfinite(floor.high):
-            axis.axhspan(
-                max(floor.low, 1e-3 * quantity.limit), floor.high, 0.97, 1.0, color=colour, alpha=0.35
-            )
+            # side by side at the right end; one that reaches 0 runs out of the picture
+            left = 0.955 + 0.015 * place
+            low = max(floor.low, 1e-6 * quantity.limit)
+            axis.axhspan(low, floor.high, left, left + 0.013, color=colour, alpha=0.45, linewidth=0)
 
 
 def _hollow(axis: Any, x: Any, y: Any, mark: str, colour: str) -> None:
@@ -88,7 +97,7 @@ def _hollow(axis: Any, x: Any, y: Any, mark: str, colour: str) -> None:
 
 
 def _legend(axis: Any, hollow: bool) -> None:
-    """In the upper right, which a decay leaves free."""
+    """In the lower left, which a decay leaves free."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -100,7 +109,7 @@ def _legend(axis: Any, hollow: bool) -> None:
         rows.append(Line2D([], [], marker="o", color=drawing.GREY, markerfacecolor="white", linestyle="none",
                            markersize=4.2, label="not valid, left out"))  # fmt: skip
     rows.append(Patch(color=drawing.GREY, alpha=0.35, label="floor it goes to, 95 %"))
-    axis.legend(handles=rows, loc="upper right", frameon=False, fontsize=7.5)
+    axis.legend(handles=rows, loc="lower left", ncols=2, frameon=False, fontsize=7.5)
 
 
 def _plain_numbers(axis: Any) -> None:
