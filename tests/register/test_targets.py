@@ -4,8 +4,10 @@ import re
 from pathlib import Path
 
 import pytest
+from scipy import stats
 from skidwright.errors import ConfigError
 from skidwright.register import AssetRecord, Component, targets
+from skidwright.trade.iso4406 import UPPER_PER_ML
 
 TABLE = """
 [[component]]
@@ -115,3 +117,18 @@ def test_what_is_wrong_in_a_table_is_named(tmp_path: Path, text: str, words: str
     with pytest.raises(ConfigError, match=re.escape(words)) as caught:
         targets.load(path)
     assert "own.toml" in str(caught.value)
+
+
+@pytest.mark.parametrize("code", [(19, 17, 14), (14, 12, 9)])
+def test_the_volume_to_prove_a_target_is_just_enough(code) -> None:
+    volume = targets.volume_to_prove_ml(code)
+    # F. Garwood's upper limit by the chi-square distribution (scipy), for a volume known exactly
+    enough = []
+    for number in code:
+        limit = UPPER_PER_ML[number]
+        for share, fits in ((1.1, True), (0.8, False)):
+            expected = limit / 2 * volume * share
+            high = stats.chi2.ppf(0.95, 2 * (expected + 1)) / 2 / (volume * share)
+            enough.append(fits == bool(high <= limit))
+    # the channel with the fewest particles decides; the others fit at the smaller volume as well
+    assert enough[-2:] == [True, True] and all(enough[::2])

@@ -216,13 +216,21 @@ def suggest(
             kept = register.asset(number)
             assert kept is not None
             register.put(dataclasses.replace(kept, target=target))
+    counted_ml = config.board_in_force()["sample_volume_ul"] / 1000
+    needed_ml = targets.volume_to_prove_ml(target) if target else 0.0
     if as_json:
-        output.print_json(_suggestion(found, target, accept))
+        volumes = {"volume_to_prove_ml": round(needed_ml, 2), "volume_of_a_sample_ml": counted_ml}
+        output.print_json({**_suggestion(found, target, accept), **(volumes if target else {})})
     else:
         for reason in found.reasons:
             output.say(f"- {reason}")
         for cleaner, code in found.targets.items():
             output.say(f"{counted(cleaner, 'scale number')} cleaner: {format_code(code)}")
+        if target is not None:
+            output.say(
+                f"To prove {format_code(target)} on a fluid half as dirty takes {needed_ml:.2g} mL counted; "
+                f"a sample counts {counted_ml:g} mL"
+            )
         if accept and target is not None:
             output.say(f"target of asset {number} is now {format_code(target)}")
     return 1 if found.unknown or target is None else 0

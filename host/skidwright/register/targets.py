@@ -99,6 +99,20 @@ def suggest(record: AssetRecord, table: Table) -> Suggestion:
     return Suggestion(needed, targets, tuple(reasons), tuple(unknown))
 
 
+def volume_to_prove_ml(code: Code, confidence: float = 0.95) -> float:
+    """Volume in which a fluid half as dirty as `code` allows is proven to be within it, in every channel.
+
+    One-sided and for a volume known to 1 %, `trade.counting.volume_for_number_ml`; 0 where nothing is asked.
+    """
+    from skidwright.trade.counting import volume_for_number_ml
+    from skidwright.trade.iso4406 import UPPER_PER_ML
+
+    return max(
+        float(volume_for_number_ml(UPPER_PER_ML[number] / 2, confidence, 0.01, at_most=number))
+        for number in code
+    )
+
+
 def load(own: Path | None = None) -> Table:
     """The table that comes along, with the types of the file `own` in place of its own.
 
