@@ -5,6 +5,9 @@ import dataclasses
 import numpy as np
 from machine_years import START, ramp, step, years
 from skidwright.judgement import attention, judge
+from skidwright.judgement.changes import Change
+from skidwright.judgement.points import Points
+from skidwright.judgement.series import Series
 from skidwright.register.model import AssetRecord
 
 CLEAN = AssetRecord(1, "clean", target=(20, 18, 15), water_limit_percent=90.0, coldest_c=40.0)
@@ -96,3 +99,13 @@ def test_water_that_is_free_when_cold() -> None:
     (first, *_) = attention.reasons(judged(asset=cold), END)
     assert first.level == attention.ACT
     assert "free water when cold" in first.text and "gets down to 5 degC" in first.text
+
+
+def test_a_step_counts_while_half_of_it_stands() -> None:
+    """Level 0, from point 50 on 1, from point 80 on what is left."""
+    change = Change(50, 50.0, 1.0)
+    for left, stands in ((1.0, True), (0.6, True), (0.4, False), (0.0, False)):
+        values = np.concatenate([np.zeros(50), np.ones(30), np.full(20, left)])[:, None]
+        seen = Points(np.arange(100.0), values, np.ones(100, np.int64), np.zeros(1))
+        one = Series(("x",), "scale numbers", seen, [[change]], [None], [None], None, [])
+        assert attention._stands(one, 0, change) == stands

@@ -1,11 +1,13 @@
 """Control charts: run lengths against published ones and a simulation, the chart itself against
 statsmodels."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from machine_years import START, first_order, step, years
 from scipy import stats
-from skidwright.judgement import charts, points, robust, run_length
+from skidwright.judgement import changes, charts, points, robust, run_length
 from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 from trends import clean_years, delay
 
@@ -116,3 +118,17 @@ def test_delay_of_a_one_code_rise() -> None:
     by_chart, by_change, _ = delay(step(250, 1.0), 250, seed=1)
     assert by_chart <= 2
     assert by_change <= 12
+
+
+def test_what_is_stated_is_what_is_made_for() -> None:
+    """docs/judgement.md states the rates and rules that the code holds."""
+    text = " ".join((Path(__file__).parents[2] / "docs" / "judgement.md").read_text("utf-8").split())
+    assert (
+        f"at most {charts.FALSE_ALARMS_PER_YEAR:g} false alarms a year of {charts.POINTS_PER_YEAR} points"
+        in text
+    )
+    assert changes.penalty_for(400) == 25 + 400 / 400 and "25 + 400 / points" in text
+    assert f"up to {charts.BASELINE} points" in text
+    assert f"The first {charts.LEAST_BASELINE + charts.GUARD} points have no chart" in text
+    assert f"newest {points.MOST_POINTS} points" in text
+    assert f"(weight {charts.WEIGHT:g})" in text

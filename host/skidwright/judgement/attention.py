@@ -7,6 +7,7 @@ import numpy as np
 
 from skidwright.judgement import forecast as ahead
 from skidwright.judgement import targets, wetness
+from skidwright.judgement.changes import Change
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
 from skidwright.judgement.told import WORTH_TELLING, is_now
@@ -149,12 +150,19 @@ def _changes(one: Judgement, newest: float) -> Iterable[Reason]:
         stepped: dict[float, list[str]] = {}
         for k, changes in enumerate(series.changes):
             for change in changes[-1:]:
-                if change.step >= WORTH_TELLING[series.unit] and change.days >= newest - LATELY_DAYS:
+                if change.days >= newest - LATELY_DAYS and _stands(series, k, change):
                     name = series.names[k].removesuffix(" um(c)")
                     stepped.setdefault(change.days, []).append(f"{name} {change.step:+.1f}")
         if stepped:
             told = "; ".join(f"{date(day)}: {', '.join(names)}" for day, names in sorted(stepped.items()))
             yield Reason(LOOK, f"rose by a step on {told} {series.unit}")
+
+
+def _stands(series: Series, k: int, change: Change) -> bool:
+    """Whether a step up is worth telling, and at least half of it is still there."""
+    values = series.points.values[:, k]
+    left = float(np.median(values[-3:]) - np.median(values[max(change.at - 3, 0) : change.at]))
+    return change.step >= WORTH_TELLING[series.unit] and left >= change.step / 2
 
 
 def _forecasts(one: Judgement, newest: float) -> Iterable[Reason]:
