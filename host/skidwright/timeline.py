@@ -33,6 +33,7 @@ _BOOT_SHIFT = 1 << 44
 _INF = np.inf
 _FAR_MS = float(1 << 62)
 Floats = NDArray[np.float64]
+_RUN = 200  # records between two knots from which it pays to take them together
 
 
 def _possible(uptime_ms: NDArray[np.integer]) -> NDArray[np.int64]:
@@ -237,6 +238,28 @@ class Timeline:
             after = np.searchsorted(self._key, keys, side="right")
         return np.maximum(after - 1, 0)
 
+    def _between(self, knot: NDArray[np.intp], at: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Time at uptimes `at` after their knots, and how far it may be off, in ms."""
+        starts = np.flatnonzero(np.concatenate(([True], knot[1:] != knot[:-1])))
+        if len(starts) > len(knot) // _RUN:
+            return self._along(self._spans[:, knot], at)
+        # long runs between two knots, the usual case: one span's figures for all of a run
+        parts = [
+            self._along(self._spans[:, knot[start]], at[start:end])
+            for start, end in pairwise([*starts.tolist(), len(knot)])
+        ]
+        return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
+
+    def _along(self, spans: Floats, at: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """`_between` with the spans' figures, (7,) for all or (7, n)."""
+        base, middle, rate, below, below_next, above, above_next = spans
+        since = at - base
+        fast, slow = 1 + self._drift, 1 - self._drift
+        with np.errstate(invalid="ignore"):
+            down = np.minimum(below + since * (rate - slow), below_next + since * (rate - fast))
+            up = np.minimum(above + since * (fast - rate), above_next + since * (slow - rate))
+            return middle + since * rate, np.maximum(down, up)
+
     def utc(
         self, boot: NDArray[np.integer], uptime_ms: NDArray[np.unsignedinteger]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -253,17 +276,8 @@ class Timeline:
         at = _possible(np.asarray(uptime_ms))
         boots = (np.asarray(boot).astype(np.int64) - self._first_boot) & 0xFFFF
         knot = self._knot_before(boots * _BOOT_SHIFT + at)
-        if np.all(knot == knot[0]):
-            knot = knot[:1]  # records between two knots, the usual case: one span for all
         known = self._boot[knot] == boots
-        base, middle, rate, below, below_next, above, above_next = self._spans[:, knot]
-        since = at - base
-        fast, slow = 1 + self._drift, 1 - self._drift
-        with np.errstate(invalid="ignore"):
-            middle = middle + since * rate
-            down = np.minimum(below + since * (rate - slow), below_next + since * (rate - fast))
-            up = np.minimum(above + since * (fast - rate), above_next + since * (slow - rate))
-            worst = np.maximum(down, up)
+        middle, worst = self._between(knot, at)
         placed = known & np.isfinite(middle)
         bounded = placed & np.isfinite(worst)
         # a forged contact may name any time; what does not fit is as far as can be said
