@@ -40,7 +40,7 @@ def assets(draw):
     return AssetRecord(draw(st.integers(1, 65535)), **values)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(st.lists(assets(), max_size=5, unique_by=lambda record: record.number))
 def test_a_table_comes_back_exactly(records) -> None:
     text = write_table(records)
