@@ -107,10 +107,9 @@ def volume_to_prove_ml(code: Code, confidence: float = 0.95) -> float:
     from skidwright.trade.counting import volume_for_number_ml
     from skidwright.trade.iso4406 import UPPER_PER_ML
 
-    return max(
-        float(volume_for_number_ml(UPPER_PER_ML[number] / 2, confidence, 0.01, at_most=number))
-        for number in code
-    )
+    # the fewer particles, the more fluid: the lowest number decides
+    number = min(code)
+    return float(volume_for_number_ml(UPPER_PER_ML[number] / 2, confidence, 0.01, at_most=number))
 
 
 def load(own: Path | None = None) -> Table:
