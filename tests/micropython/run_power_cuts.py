@@ -115,6 +115,7 @@ def do_in_part(data, at, program):
 
 ERASED = b"\xff" * BLOCK
 count_in_part = {"programs torn": 0, "erases half done": 0, "second cuts": 0}
+opened = []  # journals whose files may be open
 acknowledged = []  # the CRC of every record whose append has returned, by sequence number
 journal = None
 slot = bytearray(records.RECORD_BYTES)
@@ -125,6 +126,9 @@ def mount(flash):
 
 
 def unmount():
+    # A file that the collector closes after its file system is gone can take MicroPython along.
+    while opened:
+        opened.pop()._close_file()
     try:
         vfs.umount("/cut")
     except OSError:
@@ -133,6 +137,7 @@ def unmount():
 
 def boot(seq_of_log):
     made = Journal(FOLDER, DEVICE, lambda: seq_of_log, SEGMENTS_MAX)
+    opened.append(made)
     made.number = made.open()
     return made
 
