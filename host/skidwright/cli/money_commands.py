@@ -175,7 +175,8 @@ def _say(found: Outcome) -> None:
     if found.missing:
         output.say(f"taken as 0, for nobody entered it: {', '.join(found.missing)}")
     output.say(
-        f"{found.draws:,} draws, {found.shape}, seed {found.seed}; each assumption drawn by itself; undiscounted"
+        f"{found.draws:,} draws, {found.shape}, seed {found.seed}; each assumption drawn by itself; "
+        "undiscounted"
     )
 
 
