@@ -13,6 +13,7 @@ from typing import Any
 
 from skidwright import __version__
 from skidwright.errors import CalibrationError
+from skidwright.whole_file import write_whole
 
 KIND = "skidwright calibration"
 FORMAT = 1
@@ -88,6 +89,5 @@ def save(content: dict[str, Any], path: Path) -> None:
     """Write the file, whole or not at all. Raises CalibrationError when there is one already, OSError."""
     if path.exists():
         raise CalibrationError("there is such a file already", str(path), "give another name with --out")
-    part = path.with_name(path.name + ".part")
-    part.write_text(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n", "utf-8")
-    part.replace(path)
+    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    write_whole(path, text.encode())

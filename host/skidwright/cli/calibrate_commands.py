@@ -16,10 +16,6 @@ if TYPE_CHECKING:
     from skidwright.calibration.document import Facts
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-CAUTION = (
-    "The pump will run: stop chain within reach, lines secured, hands off fittings. A line under pressure "
-    "can inject fluid through the skin; hot fluid burns. See docs/safety.md."
-)
 CHANNELS = ("4um", "6um", "14um", "21um")
 _DATE = click.DateTime(["%Y-%m-%d"])
 
@@ -115,7 +111,7 @@ def flow(
                 raise click.UsageError(
                     "give --runs FILE, --run PULSES GRAMS SECONDS, or a PORT to measure at"
                 )
-            taken = calibrate_work.catch(session, times, seconds, CAUTION)
+            taken = calibrate_work.catch(session, times, seconds)
         result = meter.calibrate(taken, fluid, balance_u)
         settings = {
             "meter_pulse_nl": round(result.pulse_nl),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skidwright.calibration import document
-from skidwright.cli import consent
+from skidwright.cli import cautions, consent
 
 if TYPE_CHECKING:
     from skidwright.calibration.flow import Run
@@ -49,12 +49,12 @@ def board(port: str | None) -> Iterator[Session | None]:
         yield session
 
 
-def catch(session: Session, times: int, seconds: int, caution: str) -> list[Run]:
+def catch(session: Session, times: int, seconds: int) -> list[Run]:
     """Pump `times` runs at flows across the band; the mass of each is asked for."""
     from skidwright.calibration.flow import Run
 
     consent.ask("Masses have to be typed in.", "give --run or --runs")
-    click.echo(caution, err=True)
+    click.echo(cautions.PUMP_RUNS, err=True)
     settings = session.settings()
     low, high = int(settings["flow_low_ul_s"]), int(settings["flow_high_ul_s"])
     flows = [low + (high - low) * (1 + place % 3) // 4 for place in range(times)]

@@ -108,21 +108,14 @@ def _parquet(
 def _write(target: Path, pieces: "Iterable[tuple[Dataset, Verdicts]]") -> int:
     """Write the CSV to `target`, a file whole or not at all; the number of samples."""
     from skidwright import export as exporting
+    from skidwright.whole_file import replacing
 
     if target.exists() and not target.is_file():
         # A device or a pipe, /dev/stdout say: it is written into. Replacing it would take it away.
         with target.open("w", encoding="utf-8", newline="") as file:
             return exporting.write_csv(pieces, file)
-    # Where a link leads to, so that it stays a link.
-    target = target.resolve()
-    half = target.with_name(f".{target.name}.part")
-    try:
-        with half.open("w", encoding="utf-8", newline="") as file:
-            written = exporting.write_csv(pieces, file)
-        half.replace(target)
-    finally:
-        half.unlink(missing_ok=True)
-    return written
+    with replacing(target) as part, part.open("w", encoding="utf-8", newline="") as file:
+        return exporting.write_csv(pieces, file)
 
 
 def _pieces(logs: "list[Assessment]", assets: tuple[int, ...]) -> "Iterator[tuple[Dataset, Verdicts]]":

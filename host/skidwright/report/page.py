@@ -1,7 +1,6 @@
 """Writes the HTML file of one asset from what has been gathered, judged and drawn."""
 
 import datetime
-import os
 import re
 from functools import cache
 from pathlib import Path
@@ -15,6 +14,7 @@ from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.openness import openness
 from skidwright.report.over_time import over_time
+from skidwright.whole_file import write_whole
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -121,12 +121,4 @@ def write(
     """Write the page to `path`, whole or not at all. Raises OSError."""
     text = render(data, written, tuning)
     path.parent.mkdir(parents=True, exist_ok=True)
-    half = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        half.write_text(text, "utf-8")
-        half.replace(path)
-    except OSError as error:
-        # A full disk shows only when the buffer is written, and then without a name.
-        raise OSError(error.errno, error.strerror, str(path)) from error
-    finally:
-        half.unlink(missing_ok=True)
+    write_whole(path, text.encode())

@@ -18,6 +18,7 @@ from skidwright.errors import TraceError
 from skidwright.tuning.proposal import Proposal, Tuning
 from skidwright.tuning.simc import feedforward
 from skidwright.tuning.trace import Floats, Trace
+from skidwright.whole_file import write_whole
 
 KIND = "skidwright tuning"
 FORMAT = 1
@@ -108,9 +109,7 @@ def save(content: dict[str, Any], folder: Path) -> Path:
     """Write the file into a folder, which is made; its path. An older file of that name is replaced whole."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / NAME
-    part = path.with_suffix(".part")
-    part.write_text(json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n", "utf-8")
-    part.replace(path)
+    write_whole(path, (json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n").encode())
     return path
 
 
