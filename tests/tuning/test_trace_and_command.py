@@ -141,7 +141,7 @@ def test_wrong_uses_are_one_line(run: Any, one_line: Any, rig: Path, tmp_path: P
     one_line(run("tune", "--from-trace", tmp_path / "none.csv"), "none.csv", "check the name")
     one_line(run("tune", "--from-trace", rig, "--closed-loop-s", "-1"), "closed-loop time")
     one_line(run("tune", "--from-trace", rig, "--present", 9999, 700), "gain_ppm_per_ul_s", "outside")
-    one_line(run("tune", str(tmp_path / "ttyNONE")), "ttyNONE")
+    one_line(run("tune", str(tmp_path / "ttyNONE"), "--yes"), "ttyNONE")
     (tmp_path / "other.json").write_text("{}")
     with pytest.raises(TraceError, match="not the file of a tuning"):
         tuning_file.load(tmp_path / "other.json")
