@@ -24,7 +24,8 @@ _SILENCE_MAX_MS = 200000
 class Flow:
     """Estimates flow.
 
-    Attributes after `update()`: `value_ul_s`; `known`, True when two edges lie
+    Attributes after `update()`: `value_ul_s`; `steady_ul_s`, the same averaged over a second's edges, without
+    most of the meter's scatter, for the record; `known`, True when two edges lie
     close enough together to measure a flow, or silence has shown that there is
     none; `moving`, True while flow is measured from edges; `silent_ms` since the
     latest edge; `pulses` and `tick_ul` of this update; `edge_us` the time of its
@@ -33,6 +34,7 @@ class Flow:
 
     def __init__(self):
         self.value_ul_s = 0
+        self.steady_ul_s = 0
         self.known = False
         self.moving = False
         self.silent_ms = _SILENCE_MAX_MS
@@ -117,6 +119,7 @@ class Flow:
             self.moving = False
             self.known = False
             self.value_ul_s = 0
+            self.steady_ul_s = 0
             return
         back = 1
         span_us = self._span_us(1)
@@ -141,6 +144,13 @@ class Flow:
             self.value_ul_s = (
                 self.pulse_nl * (edges if edges < most else most) // (span_ms if span_ms > 0 else 1)
             )
+        back = 1
+        while back + 1 < self._kept and self._span_us(back + 1) <= 1000000:
+            back += 1
+        span_us = self._span_us(back)
+        edges = (self._mark - self._marks[(self._at - back) % _KEPT]) & _MARK_MASK
+        period_us = span_us // edges if span_us > edges else 1
+        self.steady_ul_s = self.pulse_nl * 1000 // period_us if period_us >= 2000 else self.value_ul_s
         self.moving = True
         self.known = True
 
@@ -164,6 +174,7 @@ class Flow:
         silent_ms = self.silent_ms
         if silent_ms >= self._stale_ms:
             self.value_ul_s = 0
+            self.steady_ul_s = 0
             self.moving = False
             self.known = True
         elif silent_ms > 0:
@@ -171,3 +182,5 @@ class Flow:
             most = self.pulse_nl * 9 // (8 * silent_ms)
             if most < self.value_ul_s:
                 self.value_ul_s = most
+            if most < self.steady_ul_s:
+                self.steady_ul_s = most

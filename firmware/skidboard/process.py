@@ -133,7 +133,7 @@ class Process:
         if sequence.state == COUNT or sequence.ended == SAMPLED:
             if sequence.fixed_permille >= 0:
                 self.sample.fixed_duty = True
-            self.sample.observe(dt_ms, flow.value_ul_s, sequence.in_band, water, temp, duty, self.faults)
+            self.sample.observe(dt_ms, flow.steady_ul_s, sequence.in_band, water, temp, duty, self.faults)
             if sequence.ended == SAMPLED and self.sample.temp_cdeg.n:
                 # One volume for all pulses of a count, so that it can be reckoned again from the record.
                 temps = self.sample.temp_cdeg
