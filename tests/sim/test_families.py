@@ -10,6 +10,7 @@ import pytest
 import synthetic_log as sl
 from sim.skids import needs_micropython
 from skidwright.checks import CATALOGUE, CheckLimits, Verdicts
+from skidwright.errors import SimError
 from skidwright.sim import score, score_families
 from skidwright.sim.confusion import CONDITIONS, MEANT_FOR, Confusion, conditions, confusion
 from skidwright.sim.families import FAMILIES, scenario
@@ -165,6 +166,25 @@ def test_families_in_short():
 
 def test_an_aim_without_samples_is_missed():
     assert [row["met"] for row in score_families.aims(score_families.Confusion())] == [False] * 3
+
+
+def test_a_board_that_hung_is_played_once_more(monkeypatch):
+    tries = []
+
+    def once(family, seed):
+        tries.append((family, seed))
+        if len(tries) < 2:
+            raise SimError("board.log: the board has hung")
+        return Confusion(samples=5)
+
+    monkeypatch.setattr(score_families, "_score_once", once)
+    assert score_families.score_one("air", 7).samples == 5 and tries == [("air", 7)] * 2
+    tries.clear()
+    monkeypatch.setattr(
+        score_families, "_score_once", lambda family, seed: once(tries.clear() or family, seed)
+    )
+    with pytest.raises(SimError):
+        score_families.score_one("air", 7)
 
 
 def test_results_of_other_seeds_are_added_up(tmp_path, capsys):

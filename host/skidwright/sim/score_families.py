@@ -11,6 +11,7 @@ from typing import Any
 
 from skidwright.archive import Archive
 from skidwright.assessment import Assessment
+from skidwright.errors import SimError
 from skidwright.sim import truth
 from skidwright.sim.confusion import (
     ALL_VALID,
@@ -73,7 +74,18 @@ def score_archive(
 
 
 def score_one(family: str, seed: int) -> Confusion:
-    """Play one family's scenario of one seed in a folder that is thrown away, and score it."""
+    """Play one family's scenario of one seed in a folder that is thrown away, and score it.
+
+    On a machine so busy that the board's process gets no turn for half a minute it counts as hung: one that
+    did is played once more, from the start, with the same outcome.
+    """
+    try:
+        return _score_once(family, seed)
+    except SimError:
+        return _score_once(family, seed)
+
+
+def _score_once(family: str, seed: int) -> Confusion:
     played, commissioned = drawn(family, seed)
     with tempfile.TemporaryDirectory(prefix="skidwright-score-") as folder:
         place = Path(folder)
