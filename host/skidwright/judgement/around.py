@@ -16,6 +16,8 @@ BEFORE, AFTER = 8, 4
 REACH_DAYS = 7.0
 # A step counts as one from half a scale number on, and from four times its own uncertainty on.
 LEAST_STEP, LEAST_SURE = 0.5, 4.0
+# The newest samples that tell how single ones scatter: more would cost and say no more.
+_FOR_NOISE = 2000
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ def levels(history: History, since_days: float) -> Levels:
     values = np.log2(never_none(history, rows))
     usual = np.median(history.counts[rows], axis=0) if len(days) else np.zeros(4)
     floor = 1 / np.log(2) / np.sqrt(usual + 0.5)
-    return Levels(days, values, noise(values.T, floor))
+    return Levels(days, values, noise(values[-_FOR_NOISE:].T, floor))
 
 
 def step_at(found: Levels, days: float, after: int = AFTER) -> Step | None:

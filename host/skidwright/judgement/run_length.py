@@ -47,7 +47,7 @@ def ewma_limit(weight: float, run_length: float) -> float:
     if not 2 < run_length <= 1e7:
         raise ValueError("a run length of more than 2 and up to ten million points is needed")
     low, high = 0.1, 7.0
-    for _ in range(40):
+    for _ in range(22):  # to a millionth
         middle = (low + high) / 2
         if ewma_run_length(weight, middle) < run_length:
             low = middle
