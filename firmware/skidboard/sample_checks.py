@@ -125,9 +125,10 @@ def _air(counts):
     if at_21 * 100 > at_14 * 45 + 4 * isqrt(at_14 * 2475):
         return True
     # A power law through 6 and 14 um(c), carried on: exponent 1/2 here, where 0.479 is meant.
-    expected = isqrt(at_14 * at_14 * at_14 // max(at_6, 1))
-    noise = isqrt(expected + 2 * expected * expected // at_14)
-    return at_21 * 100 > expected * 135 + 400 * noise
+    # In hundredths: whole numbers would be too coarse for a few particles.
+    expected = isqrt(10000 * at_14 * at_14 * at_14 // max(at_6, 1))
+    noise = isqrt(100 * expected + 2 * expected * expected // at_14)
+    return at_21 * 10000 > expected * 135 + 400 * noise
 
 
 def _air_on_top(counts, before):
