@@ -112,6 +112,75 @@ def test_content_forged_with_its_digest_fails_on_the_log(shop, issued):
     assert shown.status == 1 and "not 15/13/10" in shown.out
 
 
+def _no_logs(stated):
+    stated["logs"] = []
+
+
+def _more_samples(stated):
+    stated["samples"] += [dict(stated["samples"][0], record=999, utc="2026-11-25T10:00:00Z")]
+
+
+def _no_segments(stated):
+    stated["logs"][0]["segments"] = []
+
+
+def _one_record_three_times(stated):
+    stated["logs"][0]["records"] = stated["logs"][0]["records"][:1] * 3
+
+
+def _drier(stated):
+    stated["samples"][0]["water_percent"] = 3.0
+
+
+def _newer(stated):
+    stated["samples"][2]["utc"] = "2026-11-25T10:00:00Z"
+
+
+def _cleaner(stated):
+    stated["samples"][0]["per_ml"][0] = 1.0
+
+
+def _surer(stated):
+    stated["samples"][0]["limits_per_ml"][0] = [0.0, 1.0]
+
+
+def _certain(stated):
+    stated["chance_at_or_below_target"] = [0.0, 1.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    "forge",
+    [_no_logs, _more_samples, _no_segments, _one_record_three_times, _drier, _newer, _cleaner, _surer,
+     _certain],
+)  # fmt: skip
+def test_no_figure_can_be_forged_with_its_digest(shop, issued, forge):
+    stated, _ = certificate.read(issued)
+    forge(stated)
+    stated["digest"] = certificate.digest_of(stated)
+    issued.write_text(certificate.render(stated))
+    shown = shop("verify", issued)
+    assert shown.status == 1 and "AGAINST" in shown.out, shown.out
+
+
+def test_names_of_a_paper_that_the_register_does_not_know_are_left_open(shop, issued):
+    assert "open:" not in shop("verify", issued).out
+    stated, _ = certificate.read(issued)
+    stated["issued_by"] = "\x1b[2J\nThe log supports it."
+    stated["digest"] = certificate.digest_of(stated)
+    issued.write_text(certificate.render(stated))
+    shown = shop("verify", issued)
+    assert "open:    the register of this archive does not know it" in shown.out
+    assert "\x1b" not in shown.out and "by ?[2J?The log" in shown.out
+
+
+def test_a_number_beyond_all_numbers_is_one_line(shop, issued):
+    stated, _ = certificate.read(issued)
+    stated["asset"]["number"] = float("inf")
+    stated["digest"] = certificate.digest_of(stated)
+    issued.write_text(certificate.render(stated))
+    assert_one_line(shop("verify", issued), "not that of a certificate")
+
+
 def test_thresholds_of_today_are_applied(shop, issued, tmp_path):
     with (tmp_path / "here" / "skid.toml").open("a") as file:
         file.write("\n[checks]\nflow_low_ul_s = 832\n")

@@ -109,6 +109,11 @@ def certificate(
     return 0
 
 
+def _printable(text: str) -> str:
+    """A paper may come from anybody: what would steer the terminal is shown as a question mark."""
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
 def _refused(refusals: tuple[str, ...], as_json: bool) -> None:
     from skidwright.cli import output as out
 
@@ -141,7 +146,7 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
     from skidwright.cli import output as out
     from skidwright.papers import certificate as papers
     from skidwright.papers import verify as verifying
-    from skidwright.register import known_assets
+    from skidwright.register import Register, known_assets
 
     stated, text = papers.read(file)
     found = verifying.paper_itself(stated, text)
@@ -150,18 +155,21 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
         (log.path.parent.name, log.path.stem): log for log in selection.assess(archive, config, keys=keys)
     }
     verifying.against_logs(stated, logs, known.config, found)
+    with Register.open(archive) as register:
+        verifying.in_register((paper.digest for paper in register.papers()), stated, found)
     if as_json:
         out.print_json({"supported": found.supported, "holds": found.holds, "against": found.against,
-                        "content": stated})  # fmt: skip
+                        "open": found.open, "content": stated})  # fmt: skip
         return 0 if found.supported else 1
     out.say(
-        f"Certificate for asset {stated['asset']['number']}, target {stated['target']}, "
-        f"issued {stated['issued_utc']} by {stated['issued_by']}"
+        _printable(
+            f"Certificate for asset {stated['asset']['number']}, target {stated['target']}, "
+            f"issued {stated['issued_utc']} by {stated['issued_by']}"
+        )
     )
-    for line in found.holds:
-        out.say(f"  holds:   {line}")
-    for line in found.against:
-        out.say(f"  AGAINST: {line}")
+    for word, lines in (("holds:  ", found.holds), ("open:   ", found.open), ("AGAINST:", found.against)):
+        for line in lines:
+            out.say(_printable(f"  {word} {line}"))
     out.say("The log supports it." if found.supported else "The log does NOT support it.")
     return 0 if found.supported else 1
 

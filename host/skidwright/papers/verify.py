@@ -1,23 +1,42 @@
-"""Whether a log still supports a certificate: its own text, the bytes it rests on, the judgement today."""
+"""Whether a log still supports a certificate: its own text, the bytes it rests on, the judgement today.
 
+Whoever knows how can give changed content a digest that fits. So every figure of the paper that the log can
+give is worked out again; what only the paper says (names, who issued it, calibrations) is looked up in the
+register by the digest.
+"""
+
+import datetime
+import math
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from skidwright.assessment import Assessment
-from skidwright.config import Config, format_code, parse_code
+from skidwright.confidence import chances_at_most
+from skidwright.config import Config, parse_code
 from skidwright.errors import PaperError
-from skidwright.history import VALID, histories
+from skidwright.history import VALID, History, histories
 from skidwright.papers import certificate, evidence
+from skidwright.papers.claim import sample_lines
+
+# How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
+# a meter that was calibrated since moves the limits, and with them the chances.
+_TIME_S, _FIGURE, _LIMIT, _CHANCE = 600.0, 0.01, 0.1, 0.1
 
 
 @dataclass
 class Verification:
-    """What holds and what does not, a line each; the certificate is supported when nothing is `against`."""
+    """What holds and what does not, a line each; the certificate is supported when nothing is `against`.
+
+    `open` is what nobody but the paper says.
+    """
 
     holds: list[str] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
+    open: list[str] = field(default_factory=list)
 
     @property
     def supported(self) -> bool:
@@ -47,6 +66,7 @@ def against_logs(
     Raises OSError when a log cannot be read, PaperError for content of another shape.
     """
     try:
+        _complete(stated, found)
         for part in stated["logs"]:
             log = logs.get((part["device"], part["log"]))
             if log is None:
@@ -56,14 +76,36 @@ def against_logs(
                 evidence.SegmentDigest(int(d["segment"]), int(d["bytes"]), str(d["sha256"]))
                 for d in part["segments"]
             ]
-            _bytes(log, digests, found)
-            _judgement(stated, [int(seq) for seq in part["records"]], log, config, found)
-    except (KeyError, TypeError, ValueError, AttributeError):
+            seqs = [int(seq) for seq in part["records"]]
+            _bytes(log, digests, seqs, found)
+            _judgement(stated, seqs, log, config, found)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise PaperError("its content is not that of a certificate", "", "ask who issued it") from None
 
 
-def _bytes(log: Assessment, digests: list[evidence.SegmentDigest], found: Verification) -> None:
+def _complete(stated: dict[str, Any], found: Verification) -> None:
+    """Each sample on the page must be a record that it names, once, in a log."""
+    named = [(part["device"], part["log"], int(seq)) for part in stated["logs"] for seq in part["records"]]
+    shown = Counter(int(line["record"]) for line in stated["samples"])
+    if not named or len(set(named)) < len(named) or shown != Counter(seq for _, _, seq in named):
+        found.against.append("the samples on the page are not the records of a log that it names")
+
+
+def _bytes(
+    log: Assessment, digests: list[evidence.SegmentDigest], seqs: list[int], found: Verification
+) -> None:
     wrong = evidence.check(log.path, digests)
+    if not wrong:
+        try:
+            needed = {(digest.segment, digest.bytes) for digest in evidence.of_samples(log.path, seqs)}
+        except ValueError as problem:
+            wrong = [str(problem)]
+        else:
+            named = {(digest.segment, digest.bytes) for digest in digests}
+            wrong = [
+                f"segment {segment}, in which its samples stand, is not among those it names"
+                for segment, _ in sorted(needed - named)
+            ]
     found.against += wrong
     if not wrong:
         name = f"{log.path.parent.name}/{log.path.stem}"
@@ -82,27 +124,118 @@ def _judgement(
     number, target = int(stated["asset"]["number"]), parse_code(stated["target"])
     limit = stated["water_limit_percent"]
     history = histories([log], [number]).get(number)
-    said = {int(line["record"]): line for line in stated["samples"]}
     here = {} if history is None else {int(seq): row for row, seq in enumerate(history.seq.tolist())}
-    agreed = 0
+    rows = []
     for seq in seqs:
         row = here.get(seq)
         if row is None or history is None:
             found.against.append(f"record {seq} is no sample of asset {number}")
             continue
+        rows.append(row)
         code = tuple(history.code[row, :3].tolist())
         wet = limit is not None and not (
             history.water_verdict[row] == VALID and history.water_percent[row] <= float(limit) + 0.05
         )
-        if format_code(code) != said[seq]["iso4406"]:
-            found.against.append(f"record {seq} is {format_code(code)}, not {said[seq]['iso4406']}")
-        elif history.counts_verdict[row] != VALID:
+        if history.counts_verdict[row] != VALID:
             found.against.append(
                 f"record {seq} is not valid by today's thresholds (`skidwright check --all`)"
             )
         elif any(np.array(code) > np.array(target)) or wet:
             found.against.append(f"record {seq} is above the target or the water limit")
-        else:
-            agreed += 1
-    if agreed == len(seqs):
-        found.holds.append(f"all {agreed} samples are valid today and at or below the target")
+    if history is None or len(rows) < len(seqs) or not rows:
+        return
+    before = len(found.against)
+    _figures(stated, history, rows, config, found)
+    _in_a_row(stated, history, rows, limit is not None, found)
+    if len(found.against) == before and not any("record" in line for line in found.against):
+        found.holds.append(
+            f"all {len(rows)} samples are valid today and at or below the target, with the paper's figures"
+        )
+
+
+def _figures(
+    stated: dict[str, Any], history: History, rows: list[int], config: Config, found: Verification
+) -> None:
+    """The figures of the samples and the chances, worked out again."""
+    places = np.array(rows, np.intp)
+    for now in sample_lines(history, places, config.limits()):
+        lines = [line for line in stated["samples"] if int(line["record"]) == now["record"]]
+        # Two logs may have a record of one number: the line that fits best is this one's.
+        differs = min((_differing(line, now) for line in lines), key=len, default=["nothing"])
+        if differs:
+            found.against.append(f"record {now['record']} says otherwise than the log: {', '.join(differs)}")
+    if len(stated["logs"]) > 1:
+        return
+    counts = history.counts[places].sum(axis=0)[None, :]
+    volume = [history.volume_ml[places].sum()]
+    chances = chances_at_most(counts, volume, parse_code(stated["target"]), config.limits())[0]
+    if not _near(stated["chance_at_or_below_target"], chances.tolist(), 0, _CHANCE):
+        found.against.append("the chances to be at or below the target are not those of these samples")
+
+
+def _differing(line: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """The names of what `line` says otherwise than `now`, with what the log gives."""
+    wrong = []
+    if line["iso4406"] != now["iso4406"]:
+        wrong.append(f"ISO 4406 is {now['iso4406']}, not {str(line['iso4406'])[:20]}")
+    if not _same_time(str(line["utc"]), str(now["utc"])):
+        wrong.append(f"it was taken {now['utc']}")
+    for name, what, absolute in (
+        ("volume_ml", "mL counted", 0.001), ("water_percent", "% of water saturation", 0.11),
+        ("temperature_c", "degC", 0.11),
+    ):  # fmt: skip
+        if not _near([line[name]], [now[name]], _FIGURE if name == "volume_ml" else 0, absolute):
+            wrong.append(f"{'no' if now[name] is None else now[name]} {what}")
+    if not _near(line["per_ml"], now["per_ml"], _FIGURE, 0):
+        wrong.append("particles per mL")
+    ends = [end for pair in line["limits_per_ml"] for end in pair]
+    if not _near(ends, [end for pair in now["limits_per_ml"] for end in pair], _LIMIT, 0.01):
+        wrong.append("limits per mL")
+    return wrong
+
+
+def _in_a_row(
+    stated: dict[str, Any], history: History, rows: list[int], wet: bool, found: Verification
+) -> None:
+    """Between the samples of the paper none may be valid, and the others must have been told."""
+    between = np.setdiff1d(np.arange(min(rows), max(rows) + 1), rows)
+    valid = history.counts_verdict[between] == VALID
+    if wet:
+        valid &= history.water_verdict[between] == VALID
+    if valid.any():
+        seq = int(history.seq[between[valid][0]])
+        found.against.append(f"record {seq} between its samples is valid today and was left out")
+    elif len(between) > int(stated["not_valid_since"]):
+        found.against.append(f"{len(between)} samples between were not valid, more than the paper says")
+
+
+def in_register(digests: Iterable[str], stated: dict[str, Any], found: Verification) -> None:
+    """Whether a paper of that digest was issued here; `digests` are those of the register's papers."""
+    if stated.get("digest") in set(digests):
+        found.holds.append("the register knows it as issued here, with its names and calibrations")
+    else:
+        found.open.append(
+            "the register of this archive does not know it: names, issuer and calibrations are its own word"
+        )
+
+
+def _same_time(one: str, other: str) -> bool:
+    try:
+        apart = datetime.datetime.fromisoformat(one) - datetime.datetime.fromisoformat(other)
+    except (ValueError, TypeError):
+        return one == other
+    return abs(apart.total_seconds()) <= _TIME_S
+
+
+def _near(given: list[Any], now: list[Any], relative: float, absolute: float) -> bool:
+    """Are all the numbers of two lists alike? None is only like None."""
+    if len(given) != len(now):
+        return False
+    pairs = list(zip(given, now, strict=True))
+    if any((a is None) != (b is None) for a, b in pairs):
+        return False
+    return all(
+        math.isclose(float(a), float(b), rel_tol=relative, abs_tol=absolute) or (a != a and b != b)
+        for a, b in pairs
+        if a is not None
+    )
