@@ -51,5 +51,7 @@ def test_it_says_what_it_is_not():
 def test_what_cannot_be_is_refused():
     with pytest.raises(CalibrationError, match="as many"):
         compare(CHANNELS, [1, 2], 30, [1], 30)
-    with pytest.raises(CalibrationError, match="channel 4um"):
+    with pytest.raises(CalibrationError, match="volume"):
         compare(CHANNELS, [1], 0, [1], 30)
+    with pytest.raises(CalibrationError, match="volume"):
+        compare(CHANNELS, [1], 30, [1], float("nan"))

@@ -52,6 +52,7 @@ def test_two_points_do_not_claim_an_uncertainty():
         ([(4000, 2000), (20000, 10000)], "shunt"),
         ([(4000, 3990), (20000, float("nan"))], "point 2"),
         ([(4, 4), (2e7, 2e7)], "give mA"),
+        ([(4000, 3900), (12000, 13000), (20000, 20000)], "off a line"),
     ],
 )
 def test_what_cannot_be_is_refused(points, said):

@@ -18,6 +18,7 @@ def test_misspelt_command_and_option(run, one_line) -> None:
     one_line(run("chek"), "did you mean check?")
     one_line(run("check", "--achive", "x"), "--archive", "skidwright check --help")
     one_line(run("tell", "x", "jump"), "start", "stop", "reset")
+    one_line(run("code", "5000", "1000", "50"), "5000", "--per-ml or --counts before the numbers")
 
 
 @pytest.mark.parametrize(
@@ -86,7 +87,7 @@ def test_full_disk(run, one_line, archive: Path, monkeypatch: pytest.MonkeyPatch
     def full(*_args: object, **_more: object) -> int:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(Path, "write_text", full)
+    monkeypatch.setattr(os, "fsync", full)
     one_line(run("report", "--archive", archive), "reports/asset_1.html: No space left", "free some space")
     assert list(Path("reports").iterdir()) == []
 

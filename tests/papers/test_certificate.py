@@ -197,6 +197,25 @@ def test_what_is_not_met_is_not_issued(shop, tmp_path, archive):
     assert shown.status == 1 and "% of saturation, the limit 5 %" in shown.out
 
 
+def test_water_is_judged_where_it_is_coldest(shop, tmp_path):
+    # 20 % at 45 degC by either published pair of constants: free water at 0 degC, some 50 % at 20 degC.
+    toml = tmp_path / "here" / "skid.toml"
+    text = toml.read_text()
+    toml.write_text(text.replace('target = "18/16/13"', 'target = "18/16/13"\ncoldest_c = 0'))
+    shown = shop(*ISSUE, "--asset", 1)
+    assert shown.status == 1 and "at 0 °C, the coldest the fluid gets; the limit is 50 %" in shown.out
+    assert shop("slip", "--asset", 1).status == 1
+    toml.write_text(text.replace('target = "18/16/13"', 'target = "18/16/13"\ncoldest_c = 40'))
+    assert shop(*ISSUE, "--asset", 1).status == 0
+    assert "at 40 °C, the coldest the fluid gets, 2" in (tmp_path / "here" / "c.html").read_text()
+
+
+def test_a_target_for_21um_counts(shop):
+    assert shop("asset", "edit", 1, "--target-21um", 3).status == 0
+    shown = shop(*ISSUE, "--asset", 1)
+    assert shown.status == 1 and "at >=21 um(c), the target 3" in shown.out
+
+
 def test_refusals_are_one_line(shop, tmp_path):
     assert_one_line(shop(*ISSUE, "--asset", 1, "--samples", 99), "samples with valid counts", "99 are needed")
     assert_one_line(shop(*ISSUE, "--asset", 3), "no samples of asset 3")

@@ -46,6 +46,9 @@ def compare(
             "counts",
             "give as many of each",
         )
+    for volume in (volume_ml, reference_volume_ml):
+        if not 0 < volume < 1e6:
+            raise CalibrationError(f"{volume:g} mL", "volume", "give the volume that was counted, in mL")
     return [
         _channel(name, ours, volume_ml, theirs, reference_volume_ml, volume_uncertainty)
         for name, ours, theirs in zip(channels, counts, reference_counts, strict=False)

@@ -20,6 +20,7 @@ FORMAT = 1
 DAY_ZERO = datetime.date(2000, 1, 1)
 _MARK_BYTES = 88
 _TEXT = 200
+_LAST_DAY = 65535  # what a board keeps
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,10 @@ class Facts:
                 raise CalibrationError(
                     f"{text[:40]!r} is no name", name, f"give up to {_TEXT} printable characters"
                 )
+        if (self.due - DAY_ZERO).days > _LAST_DAY:
+            raise CalibrationError(
+                f"{self.due} is too far ahead", "due", "give a day the calibration holds to"
+            )
         if self.due <= self.date or self.due <= DAY_ZERO:
             raise CalibrationError(f"{self.due} is not after {self.date}", "due", "give a later day")
 

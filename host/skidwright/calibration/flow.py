@@ -10,6 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from skidboard import settings as board_settings
+
 from skidwright.calibration.uncertainty import Joined, Part, joined
 from skidwright.errors import CalibrationError
 
@@ -19,6 +21,8 @@ COLUMNS = ("pulses", "mass_g", "seconds")
 LEAST_RUNS = 3
 # Runs whose flows differ by less than this share stand for one flow.
 _SAME_FLOW = 0.1
+# Half an interval beyond which nothing was calibrated.
+_MOST_UNCERTAIN = 0.2
 _WHOLE_PULSE = 1 / math.sqrt(6)  # two ends, each anywhere within a pulse: a triangle one pulse to either side
 
 
@@ -104,7 +108,17 @@ def calibrate(runs: Sequence[Run], fluid: Fluid, balance_u_g: float = 0.0) -> Fl
         Part("density", fluid.density_u_g_ml / fluid.density_g_ml),
     )
     flows = _by_flow(runs, volumes_ml, pulse_nl, mean)
-    return FlowResult(mean, joined(parts), parts, flows, tuple(zip(runs, pulse_nl, strict=True)))
+    found = joined(parts)
+    if found.expanded > _MOST_UNCERTAIN:
+        raise CalibrationError(
+            f"the runs agree within {found.expanded:.0%} only",
+            "runs",
+            "find the wrong one, and weigh more pulses",
+        )
+    problem = board_settings.check("meter_pulse_nl", round(mean))
+    if problem:
+        raise CalibrationError(f"no meter of this kind ({problem})", "runs", "check pulses and grams")
+    return FlowResult(mean, found, parts, flows, tuple(zip(runs, pulse_nl, strict=True)))
 
 
 def _by_flow(

@@ -12,6 +12,7 @@ _LEAST_SPAN_UA = 4000.0
 # Settings that a board takes: see skidboard/settings.py.
 _MOST_OFFSET_UA = 500
 _MOST_GAIN_PPM = 40000
+_MOST_LEFT_UA = 200.0
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,12 @@ def calibrate(points: Sequence[Point], reference_u_ua: float = 0.0) -> LoopResul
             "find the fault: shunt, reference, wiring",
         )  # fmt: skip
     left = tuple(t - r - offset_ua - r * gain_ppm / 1e6 for r, t in zip(reads, references, strict=True))
+    if max(map(abs, left)) > _MOST_LEFT_UA:
+        raise CalibrationError(
+            f"the readings lie up to {max(map(abs, left)):.0f} uA off a line",
+            "loop",
+            "set and read them once more",
+        )
     free = len(points) - 2
     limit = None
     if free:

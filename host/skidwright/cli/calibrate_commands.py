@@ -49,6 +49,11 @@ def calibrate() -> None:
 
     The result goes into a file, with a PORT also into the board's settings and, as a mark, into its log.
     `check` and `report` say when a calibration has run out or was never made.
+
+    \b
+    Examples:
+      skidwright calibrate flow --help
+      skidwright calibrate loop /dev/ttyACM0 --by "A. Moe" --reference "calibrator 7" --due 2027-11-30
     """
 
 
@@ -103,6 +108,7 @@ def flow(
     from skidwright.cli import calibrate_work, output
 
     facts = _facts(by, reference, on, due)
+    calibrate_work.place("flow", facts, out)
     taken = [meter.Run(*run) for run in single] + (meter.read_runs(runs) if runs else [])
     fluid = meter.Fluid(density, density_u)
     with calibrate_work.board(port) as session:
@@ -201,6 +207,8 @@ def loop(
     from skidwright.cli import calibrate_work, output
 
     facts = _facts(by, reference, on, due)
+    name = {"water": "water loop", "temp": "temperature loop"}[which]
+    calibrate_work.place(name, facts, out)
     with calibrate_work.board(port) as session:
         taken = [loops.Point(ref * 1000, read * 1000) for ref, read in points]
         if session is not None:
@@ -212,7 +220,6 @@ def loop(
             f"{which}_gain_ppm": result.gain_ppm,
             "loops_due_day": facts.due_day,
         }
-        name = {"water": "water loop", "temp": "temperature loop"}[which]
         figure = f"offset {result.offset_ua} uA gain {result.gain_ppm} ppm"
         work = calibrate_work.Outcome(name, facts, {"points": taken, "reference_u_ua": reference_u},
                                       result, settings, figure)  # fmt: skip

@@ -13,6 +13,7 @@ import click
 
 from skidwright.calibration import document
 from skidwright.cli import cautions, consent
+from skidwright.errors import CalibrationError
 
 if TYPE_CHECKING:
     from skidwright.calibration.flow import Run
@@ -109,6 +110,14 @@ def uncorrected(session: Session, which: str, points: Sequence[Point]) -> list[P
     return [Point(p.reference_ua, (p.read_ua - offset) / (1 + gain / 1e6)) for p in points]
 
 
+def place(what: str, facts: document.Facts, out: Path | None) -> Path:
+    """Where the result will go. Raises CalibrationError, before any work, when there is a file already."""
+    path = out or Path(f"calibration-{what.split(',')[0].replace(' ', '-')}-{facts.date:%Y%m%d}.json")
+    if path.exists():
+        raise CalibrationError("there is such a file already", str(path), "give another name with --out")
+    return path
+
+
 def finish(
     work: Outcome,
     session: Session | None,
@@ -124,8 +133,7 @@ def finish(
     if session is not None and not yes:
         consent.ask(question)
     content = document.document(work.what, work.facts, work.measured, work.result, work.settings)
-    name = work.what.split(",")[0].replace(" ", "-")
-    path = out or Path(f"calibration-{name}-{work.facts.date:%Y%m%d}.json")
+    path = place(work.what, work.facts, out)
     document.save(content, path)
     written = False
     if session is not None and consent.agreed(question, yes):

@@ -216,10 +216,11 @@ def slip(
     verdict = (
         f"Target met by {len(claim.rows)} valid samples in a row."
         if not claim.refusals
-        else f"Target NOT met: {len(claim.refusals)} of the points below are above it."
+        else f"Target NOT met: {'; '.join(claim.refusals)}."
     )
     facts = [
-        f"{claim.excluded} samples since the first of these were not valid.",
+        f"not valid since the first of these: {claim.excluded}",
+        *([f"water {claim.when_cold}"] if claim.when_cold else []),
         *(f"{what}: calibration {'until ' + due if due else 'not on record'}"
           for what, due in _calibrations(history, known).items()),
         *(f"log {log.path.parent.name}/{log.path.stem}" for log in history.logs[-1:]),
@@ -260,7 +261,7 @@ def _claim(
     if wanted is None:
         raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
     limit = water if water is not None else asset.water_limit_percent
-    return claim(history, wanted, limit, samples, known.config.limits())
+    return claim(history, asset, wanted, limit, samples, known.config.limits())
 
 
 def _calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:

@@ -1,6 +1,6 @@
 """Whether the newest samples support a paper: k valid ones in a row, each at or below the target."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,8 @@ from skidwright.confidence import chances_at_most, limits_per_ml
 from skidwright.config import format_code
 from skidwright.errors import PaperError
 from skidwright.history import VALID, History
+from skidwright.judgement.wetness import FREE, WHEN_COLD, water_state
+from skidwright.register import AssetRecord
 from skidwright.report.part import iso_time
 
 Target = tuple[int, int, int]
@@ -20,7 +22,8 @@ class Claim:
     """The samples (row numbers of the history) that a paper rests on, and what may be said of them.
 
     `chances` are those that the true scale number of each channel is at or below the target, of all the
-    samples' counts together. `excluded` samples between and after them were not valid.
+    samples' counts together. `excluded` samples between and after them were not valid. `when_cold` says what
+    the water comes to at the coldest temperature the machine sees, "" where that is not known.
     """
 
     rows: NDArray[np.intp]
@@ -29,12 +32,22 @@ class Claim:
     chances: tuple[float, ...]
     excluded: int
     refusals: tuple[str, ...]
+    target_21um: int | None = None
+    when_cold: str = ""
 
 
 def claim(
-    history: History, target: Target, water_limit_percent: float | None, samples: int, limits: CheckLimits
+    history: History,
+    asset: AssetRecord,
+    target: Target,
+    water_limit_percent: float | None,
+    samples: int,
+    limits: CheckLimits,
 ) -> Claim:
-    """The newest `samples` that are valid, counts and, with a limit, water. Raises PaperError for too few."""
+    """The newest `samples` that are valid, counts and, with a limit, water. Raises PaperError for too few.
+
+    `asset` gives the target of >=21 um(c), if it has one, the coldest temperature and the fluid's constants.
+    """
     valid = history.counts_verdict == VALID
     if water_limit_percent is not None:
         valid &= history.water_verdict == VALID
@@ -52,14 +65,26 @@ def claim(
         name = f"record {history.seq[row]} of {iso_time(history.when[row])}"
         if any(number > most for number, most in zip(code, target, strict=True)):
             refusals.append(f"{name} is {format_code(code)}, the target {format_code(target)}")
+        if asset.target_21um is not None and history.code[row, 3] > asset.target_21um:
+            refusals.append(f"{name} is {history.code[row, 3]} at >=21 um(c), the target {asset.target_21um}")
         water = float(history.water_percent[row])
         if water_limit_percent is not None and water > water_limit_percent:
-            refusals.append(f"{name} is at {water:.0f} % of saturation, the limit {water_limit_percent:g} %")
+            refusals.append(f"{name} is at {water:.1f} % of saturation, the limit {water_limit_percent:g} %")
+    wet = water_state(history, replace(asset, water_limit_percent=water_limit_percent))
+    when_cold = ""
+    if water_limit_percent is not None and np.isfinite(wet.cold_percent).all():
+        span = " to ".join(dict.fromkeys(f"{percent:.0f}" for percent in wet.cold_percent))
+        when_cold = f"at {wet.cold_c:g} °C, the coldest the fluid gets, {span} %"
+        if wet.state in (WHEN_COLD, FREE):
+            refusals.append(
+                f"the water comes to {span} % at {wet.cold_c:g} °C, the coldest the fluid gets; the limit is "
+                f"{water_limit_percent:g} %"
+            )
     counts = history.counts[rows].sum(axis=0)[None, :]
     chances = chances_at_most(counts, [history.volume_ml[rows].sum()], target, limits)[0]
     return Claim(
         rows, target, water_limit_percent, tuple(chances.tolist()), int(len(history) - rows[0] - len(rows)),
-        tuple(refusals),
+        tuple(refusals), asset.target_21um, when_cold,
     )  # fmt: skip
 
 

@@ -109,7 +109,8 @@ def _bytes(
     found.against += wrong
     if not wrong:
         name = f"{log.path.parent.name}/{log.path.stem}"
-        found.holds.append(f"{len(digests)} segments of log {name} are byte for byte what they were")
+        many = "1 segment" if len(digests) == 1 else f"{len(digests)} segments"
+        found.holds.append(f"{many} of log {name} byte for byte as it was")
     broken = set(log.chain.broken_segments) & {digest.segment for digest in digests}
     found.against += [f"segment {number} breaks the chain of digests" for number in sorted(broken)]
     if not log.chain.ok and not broken:

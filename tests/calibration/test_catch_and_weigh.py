@@ -76,11 +76,15 @@ def test_linearity_is_seen():
 
 @given(
     st.lists(
-        st.tuples(st.integers(1, 10**6), st.floats(1e-3, 1e5), st.floats(1e-2, 1e5)), min_size=3, max_size=9
+        st.tuples(st.integers(50, 10**6), st.floats(0.05, 0.5), st.floats(1e-2, 1e5)), min_size=3, max_size=9
     )
 )
 def test_whatever_was_caught_the_mean_is_within_the_runs(runs):
-    result = calibrate([Run(*run) for run in runs], Fluid(0.9))
+    try:
+        result = calibrate([Run(pulses, pulses * grams, s) for pulses, grams, s in runs], Fluid(0.9))
+    except CalibrationError as refused:
+        assert "agree within" in str(refused)
+        return
     each = [value for _, value in result.runs]
     assert min(each) * (1 - 1e-9) <= result.pulse_nl <= max(each) * (1 + 1e-9)
     assert sum(at.runs for at in result.flows) == len(runs)
@@ -94,6 +98,9 @@ def test_whatever_was_caught_the_mean_is_within_the_runs(runs):
         ([Run(5, -1, 1)] * 3, 0.9, "run 1"),
         ([Run(5, 1, float("nan"))] * 3, 0.9, "run 1"),
         ([Run(5, 1, 1)] * 3, 860, "g/mL"),
+        ([Run(1000, 86, 60), Run(1000, 43, 60), Run(1000, 172, 60)], 0.86, "the wrong one"),
+        ([Run(1, 99999, 60)] * 3, 0.86, "wrong one"),
+        ([Run(100, 99999, 60)] * 3, 0.86, "no meter of this kind"),
     ],
 )
 def test_what_cannot_be_is_refused(runs, density, said):
