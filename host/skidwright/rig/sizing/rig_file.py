@@ -137,6 +137,8 @@ class Rig:
 _TABLES: dict[str, type[Any]] = {
     "fluid": Fluid, "tap": Tap, "pump": Pump, "counter": Counter, "meter": Meter, "sampling": Sampling,
 }  # fmt: skip
+_LARGEST = 1e9  # beyond any part; keeps squares and fourth powers finite
+_COLDEST_C, _HOTTEST_C = -60.0, 200.0  # where oil is a liquid at all: common practice, no source
 _MAY_BE_ZERO = ("loss", "horizontal_m", "rest_s", "friction_nm", "viscous_nm_1000rpm", "slip_ml_min_bar",
                 "vapour_pressure_bar", "dissolved_air", "drop_bar", "dead_volume_ml", "back_pressure_bar",
                 "pressure_low_bar", "pressure_high_bar", "extra_records_percent")  # fmt: skip
@@ -167,7 +169,11 @@ def _check(rig: Rig) -> None:
         (f"line {i + 1}", line) for i, line in enumerate(rig.lines)
     ]:
         for key, value in vars(part).items():
-            if isinstance(value, str | tuple) or key in _ANY_SIGN:
+            if isinstance(value, str | tuple):
+                continue
+            if not abs(value) <= _LARGEST:  # nan and inf too, which TOML knows
+                raise RigError(f"{where}: '{key}' must be a finite number, at most {_LARGEST:g}")
+            if key in _ANY_SIGN:
                 continue
             if value < 0 or (value == 0 and key not in _MAY_BE_ZERO):
                 raise RigError(
@@ -183,6 +189,8 @@ def _check(rig: Rig) -> None:
     f, c, s, t = rig.fluid, rig.counter, rig.sampling, rig.tap
     if f.viscosity_40c_mm2_s <= f.viscosity_100c_mm2_s:
         raise RigError("fluid: viscosity_40c_mm2_s must be above viscosity_100c_mm2_s")
+    if f.coldest_c < _COLDEST_C or f.hottest_c > _HOTTEST_C:
+        raise RigError(f"fluid: coldest_c and hottest_c must lie from {_COLDEST_C:g} to {_HOTTEST_C:g} degC")
     if f.coldest_c >= f.hottest_c:
         raise RigError("fluid: coldest_c must be below hottest_c")
     if not c.flow_low_ml_min < s.flow_ml_min < c.flow_high_ml_min:
