@@ -85,7 +85,13 @@ class Archive:
         """The logs of a device, 8 hexadecimal digits each, in order of their files' making."""
         folder = self.log_path(device, "0" * 8).parent
         try:
-            found = [p for p in folder.iterdir() if p.suffix == SUFFIX and _LOG.fullmatch(p.stem)]
+            found = [
+                p
+                for p in folder.iterdir()
+                if p.suffix == SUFFIX
+                and _LOG.fullmatch(p.stem)
+                and not p.is_fifo()  # reading one waits for ever
+            ]
             return [p.stem for p in sorted(found, key=lambda p: (p.stat().st_ctime_ns, p.stem))]
         except FileNotFoundError:
             return []

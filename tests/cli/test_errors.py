@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 import pytest
+from skidwright.archive import Archive
 from skidwright.cli import app
 from skidwright.errors import SkidwrightError
 
@@ -206,3 +207,13 @@ def test_a_file_that_is_not_utf_8_is_named_with_its_line(run, one_line, tmp_path
     one_line(run("check", "--config", tmp_path / "skid.toml"), "byte 0xfc in line 2", "UTF-8")
     (tmp_path / "case.toml").write_text('title = "x"\nplant = 3\n')
     one_line(run("sim", "--scenario", tmp_path / "case.toml", "--exit"), "plant", "see docs/scenarios.md")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes on this system")
+def test_a_pipe_among_the_logs_is_no_log_and_hangs_nothing(tmp_path: Path) -> None:
+    archive = Archive.create(tmp_path / "a")
+    folder = tmp_path / "a" / ("0" * 16)
+    folder.mkdir()
+    os.mkfifo(folder / "22222222.skidlog")
+    (folder / "11111111.skidlog").write_bytes(b"")
+    assert archive.logs("0" * 16) == ["11111111"]
