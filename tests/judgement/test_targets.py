@@ -89,3 +89,14 @@ def test_nothing_valid_or_no_target() -> None:
     assert targets.target_state(none, Asset(1, target=(18, 16, 13)), EXACT).state == targets.NO_VALID
     some = of_counts([[1000, 100, 10, 1]])
     assert targets.target_state(some, Asset(1), EXACT).state == targets.NO_TARGET
+
+
+def test_a_target_for_21um_is_judged_too() -> None:
+    from skidwright.register.model import AssetRecord
+
+    story = of_counts([[5000, 1800, 200, 60]] * 3)
+    # 60 in 10 mL is 6 per mL: more than 5 and up to 10 is scale number 10 (ISO 4406:2021, table 1).
+    for most, state in ((10, targets.MET), (8, targets.NOT_MET)):
+        record = AssetRecord(1, target=(18, 16, 13), target_21um=most)
+        found = targets.target_state(story, record, EXACT)
+        assert (found.state, found.above[3], len(found.code)) == (state, 10 - most, 3)

@@ -109,7 +109,8 @@ def _show_state(judgement: Judgement) -> None:
         output.say(text + ".")
         if state.chances:
             chances = ", ".join(percent(chance) for chance in state.chances)
-            output.say(f"Chance of being at or below target >=4, >=6, >=14 um(c): {chances}.")
+            sizes = ", ".join((">=4", ">=6", ">=14", ">=21")[: len(state.chances)])
+            output.say(f"Chance of being at or below target {sizes} um(c): {chances}.")
     if np.isfinite(water.percent):
         text = f"Water {water.percent:.0f} % of saturation"
         text += f" at {water.warm_c:.0f} degC" if np.isfinite(water.warm_c) else ""

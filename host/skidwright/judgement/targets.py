@@ -37,7 +37,8 @@ class TargetState:
     """`state` is one of the words above. `code` is the median of the newest `samples` valid ones.
 
     `chances` gives for each of >=4, >=6, >=14 um(c) the chance of being at or below target; `above` by how
-    many scale numbers the code lies above it (negative: below).
+    many scale numbers the code lies above it (negative: below). Where the asset has a target for >=21 um(c)
+    as well, both have a fourth number; the code keeps its three.
     """
 
     state: str
@@ -68,8 +69,11 @@ def target_state(history: History, asset: Asset | AssetRecord, limits: CheckLimi
     newest = history.when[rows[-1]]
     if asset.target is None:
         return TargetState(NO_TARGET, tuple(code.tolist()), samples=len(rows), newest=newest)
-    above = code - np.array(asset.target)
-    chances = at_or_below(history.counts[rows, :CODE_CHANNELS], history.volume_ml[rows], asset.target, limits)
+    extra = getattr(asset, "target_21um", None)
+    target = asset.target if extra is None else (*asset.target, extra)
+    every = np.sort(history.code[rows, : len(target)], axis=0)[len(rows) // 2].astype(int)
+    above = every - np.array(target)
+    chances = at_or_below(history.counts[rows, : len(target)], history.volume_ml[rows], target, limits)
     if above.max() <= 0:
         state = MET if chances.min() >= SURE else OPEN
     else:
@@ -80,12 +84,12 @@ def target_state(history: History, asset: Asset | AssetRecord, limits: CheckLimi
 
 
 def at_or_below(
-    counts: NDArray[np.integer], volume_ml: Floats, target: tuple[int, int, int], limits: CheckLimits
+    counts: NDArray[np.integer], volume_ml: Floats, target: tuple[int, ...], limits: CheckLimits
 ) -> Floats:
     """Chance that the median of one to three true concentrations is at or below the target's, by channel.
 
-    `counts` is (1 to 3, 3). Of two, both must be. One sample by itself: the mid-P distribution of
-    `skidwright.trade.counting`. A target of 28 or more is always met.
+    `counts` is (1 to 3, channels), `target` has as many scale numbers. Of two, both must be. One sample by
+    itself: the mid-P distribution of `skidwright.trade.counting`. A target of 28 or more is always met.
     """
     spread = min(limits.volume_uncertainty_percent / 100, 0.5)
     top = UPPER_PER_ML[np.minimum(np.array(target), HIGHEST)]
