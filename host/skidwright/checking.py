@@ -152,9 +152,9 @@ class Tally:
         ]
 
     def fell_short(self, logs: Sequence[Assessment]) -> bool:
-        """True when a sample was rejected for a quantity, or a log is damaged or incomplete."""
+        """True when a sample was rejected for a quantity, or a log is damaged, incomplete or empty."""
         rejected = any(sums[:, WORDS.index("rejected")].any() for sums in self._verdicts.values())
-        return rejected or any(not log.report.ok for log in logs)
+        return rejected or any(not log.report.ok or not log.report.records for log in logs)
 
 
 def _by_quantity(sums: "np.ndarray[Any, np.dtype[np.int64]]") -> dict[str, dict[str, int]]:

@@ -217,3 +217,12 @@ def test_a_pipe_among_the_logs_is_no_log_and_hangs_nothing(tmp_path: Path) -> No
     os.mkfifo(folder / "22222222.skidlog")
     (folder / "11111111.skidlog").write_bytes(b"")
     assert archive.logs("0" * 16) == ["11111111"]
+
+
+def test_an_emptied_log_and_a_folder_named_like_one(run, archive: Path) -> None:
+    (log,) = archive.glob("*/*.skidlog")
+    log.with_name("11111111.skidlog").mkdir()
+    assert "60 samples" in run("check", "--archive", archive).out
+    log.write_bytes(b"")
+    shown = run("check", "--archive", archive)
+    assert shown.status == 1 and "empty: nothing to verify" in shown.out
