@@ -134,3 +134,12 @@ def test_any_text_is_a_table_or_one_line_that_says_why_not(text: str) -> None:
         read_table(text, {}, "t")
     except RegisterError as error:
         assert "\n" not in str(error) and str(error).startswith("t")
+
+
+def test_no_cell_is_a_formula_and_all_read_back() -> None:
+    for text in ('=cmd|"/C calc"!A0', "+1", "-1", "@x", "'=1", "it's"):
+        record = AssetRecord(1, name=text, components=(Component("gear pump", None, text),))
+        table = write_table([record])
+        for cell in next(iter(csv.reader(io.StringIO(table.splitlines()[1])))):
+            assert cell[:1] not in tuple("=+-@")
+        assert read_table(table, {}, "here") == [record]

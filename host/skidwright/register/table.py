@@ -21,6 +21,7 @@ from skidwright.register.fields import (
     BY_TITLE,
     FIELDS,
     MAX_COMPONENTS,
+    NOTES,
     NUMBER,
     TEXT,
     Field,
@@ -34,6 +35,8 @@ from skidwright.register.fields import (
 from skidwright.register.model import AssetRecord, Component
 
 MAX_ROWS = 65536
+# What begins a formula in a spreadsheet; the apostrophe itself, so that reading gives back what was written.
+_FORMULA = ("=", "+", "-", "@", "'")
 _PART = re.compile(r"component_([1-9]\d?)_(type|pressure_bar|note)")
 _PART_NAMES = ("type", "pressure_bar", "note")
 _PRESSURE = Field("pressure_bar", NUMBER, "", "bar", 0, 2000)
@@ -48,12 +51,20 @@ def write_table(records: Iterable[AssetRecord]) -> str:
     heads = [f"component_{k}_{name}" for k in range(1, max(parts, 1) + 1) for name in _PART_NAMES]
     writer.writerow(["number", *(field.title for field in FIELDS), *heads])
     for record in records:
-        row = [str(record.number), *(text_of(field, getattr(record, field.name)) for field in FIELDS)]
+        row = [str(record.number)]
+        for field in FIELDS:
+            text = text_of(field, getattr(record, field.name))
+            row.append(_guarded(text) if field.kind in (TEXT, NOTES) else text)
         for part in record.components:
             pressure = "" if part.pressure_bar is None else number_text(part.pressure_bar)
-            row += [part.type, pressure, part.note]
+            row += [_guarded(part.type), pressure, _guarded(part.note)]
         writer.writerow([*row, *[""] * (1 + len(FIELDS) + len(heads) - len(row))])
     return out.getvalue()
+
+
+def _guarded(text: str) -> str:
+    """The text with an apostrophe before it where a spreadsheet would run it as a formula."""
+    return f"'{text}" if text[:1] in _FORMULA else text
 
 
 def read_table(text: str, known: Mapping[int, AssetRecord], where: str) -> list[AssetRecord]:
@@ -148,6 +159,8 @@ class _Rows:
     def _value(self, line: int, head: str, field: Field, cell: str) -> Any:
         if field.kind == NUMBER and self._delimiter != "," and "." not in cell:
             cell = cell.replace(",", ".")
+        if field.kind in (TEXT, NOTES) and cell[:1] == "'" and cell[1:2] in _FORMULA:
+            cell = cell[1:]
         try:
             return parse(field, cell)
         except ValueError as error:
