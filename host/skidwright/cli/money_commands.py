@@ -195,4 +195,6 @@ def _cells(spread: Spread) -> list[str]:
 
 def _range(spread: Spread, unit: str = "") -> str:
     low, middle, high, _ = _cells(spread)
-    return f"{middle} {unit}".rstrip() + f", from {low} to {high}"
+    if low == middle == high:
+        return middle if middle == "never" else f"{middle} {unit}".rstrip()
+    return f"{middle} {unit}".replace("never " + unit, "never").rstrip() + f", from {low} to {high}"
