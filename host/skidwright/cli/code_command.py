@@ -98,7 +98,7 @@ def code(
     """
     from skidwright.cli import code_answer, code_comparison, code_volume, output
 
-    if rest and not (per_ml or counts):
+    if rest and not (per_ml or counts) and rest[0][:1].isdecimal():
         raise click.UsageError(f"{rest[0]}: say what it is, with --per-ml or --counts before the numbers")
     if rest:
         raise click.UsageError(f"{rest[0]}: not a number, - or '*' (put the * in quotes)")
