@@ -97,7 +97,7 @@ def _happenings(axes: "list[Axes]", happenings: list[Happening], window: tuple[f
             continue
         for axis in axes:
             axis.axvline(at, color=BLACK, linewidth=0.6, linestyle=":", zorder=1)
-        if groups and at - groups[-1][0] <= room:
+        if groups and at - groups[-1][0] <= room * (1 + groups[-1][1].count(",")):
             groups[-1] = (groups[-1][0], f"{groups[-1][1]}, {happening.mark}")
         else:
             groups.append((at, happening.mark))
