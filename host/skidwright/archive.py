@@ -91,7 +91,6 @@ class Archive:
                 if p.suffix == SUFFIX
                 and _LOG.fullmatch(p.stem)
                 and not p.is_fifo()  # reading one waits for ever
-                and not p.is_dir()
             ]
             return [p.stem for p in sorted(found, key=lambda p: (p.stat().st_ctime_ns, p.stem))]
         except FileNotFoundError:

@@ -110,14 +110,6 @@ def refusal(trace: Trace) -> str:
     return str(why.value)
 
 
-def test_a_loop_that_runs_backwards_is_called_so() -> None:
-    time_s = np.arange(0.0, 240.0, 0.1)
-    duty = np.where(time_s % 40 < 20, 300.0, 400.0)
-    flow = 900.0 - (duty - 350.0) + np.random.default_rng(3).normal(0, 2, time_s.size)
-    with pytest.raises(NoModel, match="falls as duty rises.*swapped"):
-        identify(Trace(time_s, duty, flow, None, None, "made here", ()))
-
-
 def test_no_step_no_model() -> None:
     rng = np.random.default_rng(1)
     time_s = np.arange(300) * 0.1
