@@ -46,9 +46,13 @@ def test_what_once_broke_something(path):
 
 
 @pytest.mark.parametrize("name", list(TARGETS))
-def test_good_inputs_are_taken(name):
+def test_what_the_fuzzer_starts_from_holds(name):
+    # A target raises where something does not hold; that good inputs are accepted is for their own tests.
+    started, tried = time.monotonic(), 0
     for data in seeds(name):
         TARGETS[name](data)
+        tried += 1
+    assert tried > 0 and time.monotonic() - started < 30 * tried
 
 
 @pytest.mark.parametrize("name", list(TARGETS))

@@ -22,6 +22,7 @@ def test_every_interlock_in_every_state_it_watches():
 def test_a_day_of_normal_running_trips_nothing(tmp_path: Path):
     lines: list[str] = []
     normal_running(1, tmp_path, say=lines.append)
+    assert " 0 trips, 0 faults raised" in lines[0] and " 0 samples" not in lines[0]
     print(f"figure: interlocks: {lines[0]}")
 
 

@@ -9,9 +9,11 @@ from soak import run, scenario_of
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 def test_a_week(capsys):
+    lines: list[str] = []
+    run(7, 1, say=lines.append)
     with capsys.disabled():
-        print()
-        run(7, 1)
+        print("\n" + "\n".join(lines))
+    assert lines[0].startswith("7 virtual days, seed 1: ") and " 0 samples" not in lines[0]
 
 
 def test_a_year_has_every_kind_of_fault():

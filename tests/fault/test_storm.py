@@ -25,7 +25,8 @@ DEVICE, LOG = "1032547698badcfe", "5eed0001"
 def test_a_hundred_storms(capsys):
     with capsys.disabled():
         print()
-        run(100, 0)
+        storm = run(100, 0)
+    assert sum(storm.outcomes.values()) == 100 and storm.outcomes["identical"] > 0
 
 
 def test_a_storm_of_nothing_is_no_storm():
