@@ -26,6 +26,7 @@ needs_micropython = pytest.mark.skipif(not MICROPYTHON.exists(), reason="no Micr
 
 def run(script: str, tmp_path: Path, heap: str) -> str:
     """The output of a script under MicroPython; it must succeed."""
+    tmp_path.mkdir(exist_ok=True)
     command = [MICROPYTHON, "-X", f"heapsize={heap}", HERE / script, FIRMWARE, ROOT / "tests" / "firmware"]
     done = subprocess.run(
         [str(part) for part in command],
@@ -47,8 +48,10 @@ def test_the_control_tick_allocates_nothing(tmp_path: Path) -> None:
 
 @needs_micropython
 def test_memory_in_use(tmp_path: Path) -> None:
-    out = run("run_memory.py", tmp_path, f"{HEAP_KB}k")
-    live = int(re.search(r"live (\d+)", out).group(1))
+    # The collector goes by what looks like an address: now and then it keeps garbage by chance (15 KB were
+    # seen once in a hundred runs) but never frees what is in use. So the least of three is what is needed.
+    outs = [run("run_memory.py", tmp_path / str(k), f"{HEAP_KB}k") for k in range(3)]
+    live, out = min((int(re.search(r"live (\d+)", out).group(1)), out) for out in outs)
     print(f"figure: heap: {live} bytes in use at most, in a heap of {HEAP_KB} KB (64-bit)")
     assert 20 * 1024 < live < LIVE_LIMIT, out
 
