@@ -32,8 +32,8 @@ def test_tune_a_virtual_skid(run: Any, tmp_path: Path) -> None:  # noqa: F811
     model, found = kept["model"], kept["verification"]
     print(f"figure: tuned virtual skid: lag {model['time_constant_s']['value']:.2f} s (truth 0.60), "
           f"IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}")  # fmt: skip
-    # The trace is made in real time, so no two runs see the same noise, and a 95 % interval misses one run in twenty:
-    # test_identify.py counts how often it holds. Here the lag has to come out within 10 %.
+    # The trace is made in real time, so no two runs see the same noise, and a 95 % interval misses one run in
+    # twenty: test_identify.py counts how often it holds. Here the lag has to come out within 10 %.
     assert model["time_constant_s"]["value"] == pytest.approx(0.6, rel=0.1)
     assert 0 < model["time_constant_s"]["high"] - model["time_constant_s"]["low"] < 0.2
     assert model["dead_time_s"]["value"] < 0.1
