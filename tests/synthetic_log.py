@@ -1,6 +1,6 @@
 """Makes logs of any size for tests and benches: valid segments, CRCs and chain, sensible values.
 
-Written apart from `skidwright.dataset`, with zlib, hashlib and the field tables only.
+Written apart from `skidwright.log.dataset`, with zlib, hashlib and the field tables only.
 """
 
 import hashlib
@@ -8,7 +8,7 @@ import zlib
 
 import numpy as np
 from skidboard import cleanliness, records, settings
-from skidwright import layouts
+from skidwright.log import layouts
 
 DEVICE = bytes.fromhex("e661410403a1b2c3")
 LOG = 0x5EED0001

@@ -1,6 +1,6 @@
 """Fault numbers: bit positions in a record's `faults`, and the `code` of fault and trip records.
 
-Causes and remedies are prose for people and live on the host (`skidwright.fault_table`).
+Causes and remedies are prose for people and live on the host (`skidwright.meanings.faults`).
 """
 
 NO_FLOW = 0

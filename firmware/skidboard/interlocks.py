@@ -4,7 +4,7 @@ They see only inputs and measurements. They are not a safety function: the stop
 chain and the pressure switch must cut the pump's supply in hardware as well.
 
 Which setting gives each rule its time, and which states it watches, is in the
-host's `skidwright.interlock_table`, from which `docs/faults.md` is generated.
+host's `skidwright.meanings.interlocks`, from which `docs/faults.md` is generated.
 """
 
 from skidboard import faults

@@ -1,7 +1,7 @@
 """Every setting of the board: unit, range and default; anything unknown or out of range is refused by name.
 
 What each one means is prose for people and lives on the host
-(`skidwright.setting_meanings`), from which `docs/settings.md` is generated.
+(`skidwright.meanings.settings`), from which `docs/settings.md` is generated.
 """
 
 import json

@@ -8,16 +8,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
-from skidwright.archive import Archive
-from skidwright.assessment import Assessment
+from skidwright.archive.folder import Archive
+from skidwright.config.toml_text import to_toml
 from skidwright.errors import ArchiveError
 from skidwright.report import gather, headline, page
 from skidwright.report.headline import Headline
 from skidwright.report.model import AssetReport
+from skidwright.samples.assessment import Assessment
 from skidwright.sim import play as playing
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.toml_text import to_toml
 
 MARKER = "made by skidwright demo"
 INVENTED = (

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 from skidboard import settings
 
-from skidwright.fault_table import FAULTS, Fault
-from skidwright.interlock_table import INTERLOCKS, LATE_MS, step_ms
-from skidwright.setting_meanings import GROUPS
+from skidwright.meanings.faults import FAULTS, Fault
+from skidwright.meanings.interlocks import INTERLOCKS, LATE_MS, step_ms
+from skidwright.meanings.settings import GROUPS
 
 if TYPE_CHECKING:
     from click import Command, Context

@@ -25,9 +25,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.config.toml_file import read_toml
 from skidwright.errors import ConfigError
 from skidwright.register.model import CostRange
-from skidwright.toml_file import read_toml
 
 Floats = NDArray[np.float64]
 TRIANGULAR, PERT = "triangular", "pert"

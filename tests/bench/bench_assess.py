@@ -14,10 +14,10 @@ import numpy as np
 import synthetic_log as sl
 from row import Row
 from skidboard import records
-from skidwright import history
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 from skidwright.judgement import attention, judge
 from skidwright.register.model import AssetRecord
+from skidwright.samples import history
 
 HOURS = 5 * 365 * 24
 ASSETS, DISTINCT = 200, 20

@@ -7,10 +7,10 @@ import zlib
 import numpy as np
 import synthetic_log as sl
 from row import Row, best_of
-from skidwright import blocks, dataset
 from skidwright.checks import CheckLimits, Judge
-from skidwright.export import write_csv
-from skidwright.timeline import TimelineBuilder
+from skidwright.log import blocks, dataset
+from skidwright.log.timeline import TimelineBuilder
+from skidwright.papers.export import write_csv
 
 RECORDS = 1_000_000
 

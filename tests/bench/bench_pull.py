@@ -7,10 +7,10 @@ from contextlib import closing
 from pathlib import Path
 
 from row import Row
-from skidwright.archive import Archive
-from skidwright.port import open_port
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
+from skidwright.link.port import open_port
+from skidwright.link.session import Session
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "protocol"))
 

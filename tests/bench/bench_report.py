@@ -7,7 +7,7 @@ from pathlib import Path
 
 import synthetic_log as sl
 from row import Row
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 
 SAMPLES = 365 * 24 * 60
 TURNS = 3

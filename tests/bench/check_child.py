@@ -5,8 +5,8 @@ import sys
 import time
 from pathlib import Path
 
-from skidwright.assessment import Assessment
 from skidwright.checks import VALID, CheckLimits
+from skidwright.samples.assessment import Assessment
 
 start = time.process_time()
 assessment = Assessment(Path(sys.argv[1]), CheckLimits(sensing_volume_ml=2.5e-6))

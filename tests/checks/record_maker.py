@@ -2,9 +2,9 @@
 
 import numpy as np
 import synthetic_log as sl
-from skidwright import dataset
 from skidwright.checks import CheckLimits, SettingsHistory, judge
-from skidwright.timeline import Contact, Timeline
+from skidwright.log import dataset
+from skidwright.log.timeline import Contact, Timeline
 
 
 def sample(**fields):

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from skidboard import records
-from skidwright import dataset, export, layouts
 from skidwright.checks import CheckLimits, SettingsHistory, judge
+from skidwright.log import dataset, layouts
+from skidwright.papers import export
 
 FIELDS = [name for name in layouts.SAMPLE.names if name not in ("kind", "layout", "seq", "crc")]
 

@@ -5,8 +5,8 @@ import pytest
 import synthetic_log as sl
 from record_maker import codes, counted, hits, sample, timeline_at
 from skidboard import faults, settings
-from skidwright import dataset
 from skidwright.checks import CATALOGUE, CheckLimits, SettingsHistory
+from skidwright.log import dataset
 
 GOOD = counted([54_000, 12_600, 1_140, 210])
 LIMITS = CheckLimits(sensing_volume_ml=2.5e-6)

@@ -8,7 +8,6 @@ import pytest
 import synthetic_log as sl
 from record_maker import counted, verdict_on
 from skidboard import records, settings
-from skidwright import dataset
 from skidwright.checks import (
     CATALOGUE,
     QUANTITIES,
@@ -22,7 +21,8 @@ from skidwright.checks import (
     join,
     judge,
 )
-from skidwright.timeline import TimelineBuilder
+from skidwright.log import dataset
+from skidwright.log.timeline import TimelineBuilder
 from skidwright.trade import coincidence, iso4406
 
 LIMITS = CheckLimits(sensing_volume_ml=2.5e-6)

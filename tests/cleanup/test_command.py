@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from skidwright.session import Session
+from skidwright.link.session import Session
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import from_table

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from skidboard import cleanup, records
-from skidwright import dataset
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
+from skidwright.log import dataset
 from skidwright.sim import board_process, truth
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid

@@ -16,14 +16,14 @@ from typing import Any
 import numpy as np
 from skidboard import cleanup, records
 from skidboard import settings as board_settings
-from skidwright import dataset
 from skidwright.checks import SettingsHistory, judge
+from skidwright.log import dataset
+from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim.join import facts, place_boots
 from skidwright.sim.play import config_of
 from skidwright.sim.scenario import from_table
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.truth import Rows
-from skidwright.timeline import TimelineBuilder
 from skidwright.trade import iso4406
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "fault"))
@@ -146,7 +146,7 @@ def run_here(seed: int, folder: Path) -> Outcome:
 
 def run_behind_terminal(seed: int, folder: Path) -> Outcome:
     """One run with the firmware under MicroPython behind a terminal; a host starts it and pulls the log."""
-    from skidwright.archive import Archive
+    from skidwright.archive.folder import Archive
     from skidwright.sim import truth
     from skidwright.sim.play import play
     from skidwright.sim.runner import VirtualSkid

@@ -5,7 +5,7 @@ import json
 import pytest
 from command_line import assert_one_line
 from skidboard import records
-from skidwright.assessment import Assessment
+from skidwright.samples.assessment import Assessment
 
 OF_3 = ("--volume-ml", 3, "--reference-counts", "1", "--reference-volume-ml", 3)
 WHO = ("--by", "A. Moe", "--reference", "balance 3", "--date", "2026-11-25", "--due", "2027-11-25")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 import pytest
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 from skidwright.cli import app
 from skidwright.errors import SkidwrightError
 

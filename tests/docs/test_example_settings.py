@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from skidboard import settings
 from skidwright import config
-from skidwright.toml_text import to_toml
+from skidwright.config.toml_text import to_toml
+from skidwright.trade.code_text import format_code, parse_code
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "skid.toml"
 
@@ -61,11 +62,11 @@ def test_what_is_written_reads_back(tmp_path: Path, text: str) -> None:
     ("text", "code"), [("18/16/13", (18, 16, 13)), ("0/0/0", (0, 0, 0)), ("28/28/28", (28, 28, 28))]
 )
 def test_codes_are_read(text: str, code: tuple[int, int, int]) -> None:
-    assert config.parse_code(text) == code
-    assert config.format_code(code) == text
+    assert parse_code(text) == code
+    assert format_code(code) == text
 
 
 @pytest.mark.parametrize("text", ["18/16", "18/16/13/10", "18/16/x", "29/16/13", "13/16/18", "-1/0/0", ""])
 def test_what_is_no_code_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="number"):
-        config.parse_code(text)
+        parse_code(text)

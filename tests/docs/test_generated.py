@@ -5,10 +5,12 @@ from pathlib import Path
 
 import pytest
 from skidboard import faults, settings
-from skidwright import fault_table, generated_docs, setting_meanings
+from skidwright import generated_docs
 from skidwright.checks import CATALOGUE
 from skidwright.cli import app
-from skidwright.interlock_table import INTERLOCKS
+from skidwright.meanings import faults as fault_table
+from skidwright.meanings import settings as setting_meanings
+from skidwright.meanings.interlocks import INTERLOCKS
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"

@@ -18,14 +18,16 @@ from pathlib import Path
 import numpy as np
 from cable_board import CableBoard, Clock
 from skidboard import frames, records, settings
-from skidwright import checking, config, replies
-from skidwright.archive import Archive
-from skidwright.assessment import Assessment
+from skidwright import config
+from skidwright.archive.folder import Archive
+from skidwright.archive.log_file import LogWriter
+from skidwright.archive.pull import pull
 from skidwright.errors import ConfigError, LinkError, ScenarioError, SkidwrightError
-from skidwright.framing import FrameReader, frame
-from skidwright.log_file import LogWriter
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.link import replies
+from skidwright.link.framing import FrameReader, frame
+from skidwright.link.session import Session
+from skidwright.samples import checking
+from skidwright.samples.assessment import Assessment
 from skidwright.sim import scenario
 
 KEPT = Path(__file__).resolve().parent / "kept"

@@ -20,8 +20,8 @@ from fault.interlock_dice import Dice
 from fault.skid_in_process import Done, SkidInProcess
 from skidboard import faults, interlocks, records, sequence
 from skidboard.current_loop import LOOP_FAILED
-from skidwright import dataset
-from skidwright.interlock_table import BY_NUMBER, ENDS_CYCLE, LATE_MS, PUMPING, Interlock, step_ms
+from skidwright.log import dataset
+from skidwright.meanings.interlocks import BY_NUMBER, ENDS_CYCLE, LATE_MS, PUMPING, Interlock, step_ms
 
 VALVES = 0xFF
 SECOND_US = 1_000_000

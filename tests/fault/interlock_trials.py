@@ -22,7 +22,7 @@ if __name__ == "__main__":
 from fault.interlock_trial import Outcome, Trial
 from fault.normal_running import normal_running
 from skidboard import sequence
-from skidwright.interlock_table import INTERLOCKS
+from skidwright.meanings.interlocks import INTERLOCKS
 
 Say = Callable[[str], None]
 PAIRS = [(rule.number, state) for rule in INTERLOCKS for state in rule.states]

@@ -15,9 +15,9 @@ import sys
 import time
 from pathlib import Path
 
-from skidwright.archive import Archive
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
+from skidwright.link.session import Session
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "protocol"))
 from board_at_pty import BoardAtPty  # noqa: E402

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from fault.skid_in_process import Done, SkidInProcess
 from skidboard import records
-from skidwright import dataset
+from skidwright.log import dataset
 
 DAY_S = 86400
 # Weather and work of a machine: cold at night, warm when it runs.

@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 from skidboard import faults, records
-from skidwright import dataset
+from skidwright.log import dataset
 from skidwright.sim import board_process, truth
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid

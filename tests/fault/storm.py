@@ -28,12 +28,12 @@ from typing import Any
 from cable_board import DEVICE, LOG, BadCable, CableBoard, Clock
 from killed_host import POSSIBLE, KilledHost
 from skidboard import records
-from skidwright import pull as pull_module
-from skidwright import session as session_module
-from skidwright.archive import Archive
+from skidwright.archive import pull as pull_module
+from skidwright.archive.folder import Archive
+from skidwright.archive.log_file import LogWriter
 from skidwright.errors import DiskFull, SkidwrightError
-from skidwright.log_file import LogWriter
-from skidwright.session import Session
+from skidwright.link import session as session_module
+from skidwright.link.session import Session
 
 SIZES = (0, 3, 27, 28 * 2 + 5, 28 * 4 - 1, 28 * 6 + 11)
 RATES = (0.002, 0.01, 0.04, 0.1, 0.3, 0.6)

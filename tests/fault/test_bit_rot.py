@@ -21,8 +21,8 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from skidboard import records
-from skidwright import blocks, dataset, integrity
-from skidwright.assessment import Assessment
+from skidwright.log import blocks, dataset, integrity
+from skidwright.samples.assessment import Assessment
 
 SEGMENT, HEAD, SLOT = records.SEGMENT_BYTES, records.HEADER_BYTES, records.RECORD_BYTES
 BITS = SEGMENT * 8

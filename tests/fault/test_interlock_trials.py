@@ -7,7 +7,7 @@ from fault.interlock_trial import Trial
 from fault.interlock_trials import PAIRS, check_spread, trials
 from fault.normal_running import normal_running
 from skidboard import faults, interlocks, sequence
-from skidwright.interlock_table import BY_NUMBER, INTERLOCKS, TRIPS
+from skidwright.meanings.interlocks import BY_NUMBER, INTERLOCKS, TRIPS
 
 
 @pytest.mark.slow

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from sim.skids import needs_micropython
 from skidboard import faults, records, settings
-from skidwright import dataset
-from skidwright.interlock_table import BY_NUMBER, ENDS_CYCLE, LATE_MS, step_ms
+from skidwright.log import dataset
+from skidwright.meanings.interlocks import BY_NUMBER, ENDS_CYCLE, LATE_MS, step_ms
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import from_table

@@ -16,12 +16,11 @@ import zlib
 import pytest
 from cable_board import DEVICE, LOG, BadCable, CableBoard, Clock
 from skidboard import records
-from skidwright import log_file
-from skidwright import pull as pull_module
-from skidwright import session as session_module
-from skidwright.archive import Archive
+from skidwright.archive import pull as pull_module
+from skidwright.archive.folder import Archive, log_file
 from skidwright.errors import DiskFull, SkidwrightError
-from skidwright.session import Session
+from skidwright.link import session as session_module
+from skidwright.link.session import Session
 
 SEGMENT, HEAD, SLOT = 4096, 64, 144
 

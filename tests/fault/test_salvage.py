@@ -20,13 +20,14 @@ import pytest
 from littlefs import LittleFS
 from protocol.board_at_pty import BoardAtPty, micropython
 from skidboard import records
-from skidwright import dataset, raw_flash
-from skidwright import salvage as salvaging
-from skidwright.archive import Archive
+from skidwright.archive import salvage as salvaging
+from skidwright.archive.folder import Archive
 from skidwright.cli import app
 from skidwright.errors import SalvageError
-from skidwright.segment_check import parse_header
-from skidwright.session import Session
+from skidwright.link import raw_flash
+from skidwright.link.session import Session
+from skidwright.log import dataset
+from skidwright.log.segment_check import parse_header
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import load, packaged
 

@@ -11,9 +11,9 @@ import time
 from pathlib import Path
 
 import pytest
-from skidwright.archive import Archive
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
+from skidwright.link.session import Session
 from storm import run
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "protocol"))
@@ -38,14 +38,14 @@ def test_a_storm_of_nothing_is_no_storm():
     ("where", "said"),
     [
         # A host that looks neither at the CRC of a frame nor at those of records; either would catch it.
-        ("skidwright.framing._unframe", "seed"),
+        ("skidwright.link.framing._unframe", "seed"),
         # A host that tells the board more than it has.
-        ("skidwright.pull._Pull.held_seq", "more is safe"),
+        ("skidwright.archive.pull._Pull.held_seq", "more is safe"),
     ],
 )
 def test_the_storm_sees_a_host_that_cheats(monkeypatch, where, said):
     from cobs import cobs
-    from skidwright.pull import _Pull
+    from skidwright.archive.pull import _Pull
 
     if where.endswith("_unframe"):
 
@@ -56,7 +56,7 @@ def test_the_storm_sees_a_host_that_cheats(monkeypatch, where, said):
                 return None
 
         monkeypatch.setattr(where, believing)
-        monkeypatch.setattr("skidwright.pull.problems", lambda *_: [])
+        monkeypatch.setattr("skidwright.archive.pull.problems", lambda *_: [])
     else:
         true = _Pull.held_seq
         monkeypatch.setattr(where, lambda self: true(self) + 5)
@@ -66,10 +66,10 @@ def test_the_storm_sees_a_host_that_cheats(monkeypatch, where, said):
 
 TWICE = """
 import sys
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 from skidwright.errors import ArchiveBusy, PortBusy
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.pull import pull
+from skidwright.link.session import Session
 try:
     with Session.open(sys.argv[1], timeout_s=5) as session:
         pull(session, Archive.create(sys.argv[2]), contact=False)

@@ -21,7 +21,8 @@ import zlib
 import pytest
 from skidboard import log_key, records
 from skidboard.journal import Journal
-from skidwright import chain, dataset, log_keys
+from skidwright.log import chain, dataset
+from skidwright.log import keys as log_keys
 
 DEVICE = bytes.fromhex("e661410403a1b2c3")
 LOG = 0x5EED0001

@@ -8,7 +8,7 @@ with correlation `alike` between days
 """
 
 import numpy as np
-from skidwright import history
+from skidwright.samples import history
 
 START = np.datetime64("2026-01-01T00:00:00", "ms")
 PER_ML = (1800.0, 420.0, 38.0, 7.0)

@@ -5,10 +5,10 @@ import numpy as np
 import pytest
 from machine_years import START
 from scipy import stats
-from skidwright import history
 from skidwright.checks.limits import CheckLimits
 from skidwright.config import Asset
 from skidwright.judgement import targets
+from skidwright.samples import history
 from skidwright.trade.counting import scale_probabilities
 
 EXACT = CheckLimits(volume_uncertainty_percent=0.0)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 from machine_years import START
-from skidwright import history
 from skidwright.config import Asset
 from skidwright.judgement import series, wetness
+from skidwright.samples import history
 
 
 def readings(percent, warm_c, n=5, **more):

@@ -6,8 +6,8 @@ import random
 from collections.abc import Callable
 
 from skidwright.errors import PortGone
-from skidwright.framing import FrameReader, frame
-from skidwright.port import Port
+from skidwright.link.framing import FrameReader, frame
+from skidwright.link.port import Port
 
 Answer = Callable[[bytes], bytes | list[bytes] | None]
 

@@ -9,9 +9,9 @@ import sys
 
 import numpy as np
 import pytest
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
+from skidwright.archive.log_file import LogWriter, whole_records
 from skidwright.errors import ArchiveBusy, ArchiveError, ArchiveUnreadable, ArchiveVersion, DiskFull
-from skidwright.log_file import LogWriter, whole_records
 from synthetic_log import good_log
 
 DEVICE, LOG = "00112233aabbccdd", "0badcafe"
@@ -159,7 +159,7 @@ def test_sealing_pads(tmp_path):
 
 FULL = """
 import resource, signal, sys
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 from skidwright.errors import DiskFull
 archive = Archive.create(sys.argv[1])
 writer = archive.writer("00112233aabbccdd", "0badcafe")

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skidboard import frames
 from skidboard.records import CRC_CARRY
-from skidwright.framing import FrameReader, frame
+from skidwright.link.framing import FrameReader, frame
 
 # S. Cheshire and M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2),
 # April 1999. The first is the paper's example packet, the beginning of an IPv4 header (from memory; the

@@ -6,13 +6,13 @@ import pytest
 from board_at_pty import micropython
 from skidboard import VERSION
 from skidboard import settings as settings_table
-from skidwright import install as installing
-from skidwright.archive import Archive
-from skidwright.dataset import decode
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
 from skidwright.errors import ConfigError, InstallError, PortNotFound
-from skidwright.install import firmware_files, install
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.link import install as installing
+from skidwright.link.install import firmware_files, install
+from skidwright.link.session import Session
+from skidwright.log.dataset import decode
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import load, packaged
 

@@ -8,14 +8,14 @@ import json
 import pytest
 from board_at_pty import micropython
 from skidboard import records
-from skidwright import log_keys
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
 from skidwright.cli import app
-from skidwright.dataset import verify_chain
 from skidwright.errors import InstallError
-from skidwright.install import install
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.link.install import install
+from skidwright.link.session import Session
+from skidwright.log import keys as log_keys
+from skidwright.log.dataset import verify_chain
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import load, packaged
 

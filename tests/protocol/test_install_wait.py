@@ -1,8 +1,8 @@
 """How long an installation waits for the firmware to start: as long as there is life, but not for ever."""
 
 import pytest
-from skidwright import install as installing
 from skidwright.errors import InstallError, NotASkid, PortNotFound
+from skidwright.link import install as installing
 
 
 class Clock:

@@ -6,12 +6,12 @@ from board_at_pty import BoardAtPty, micropython
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from naive_reader import read_log
-from skidwright import integrity
-from skidwright.archive import Archive
-from skidwright.blocks import Source
-from skidwright.dataset import chain_of, decode
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
+from skidwright.link.session import Session
+from skidwright.log import integrity
+from skidwright.log.blocks import Source
+from skidwright.log.dataset import chain_of, decode
 from synthetic_log import good_log
 
 RECORDS = 28 * 4 + 11

@@ -12,12 +12,12 @@ import pytest
 from board_at_pty import BoardAtPty, micropython
 from scripted_port import ScriptedPort, SpoilingPort
 from skidboard import records
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
 from skidwright.errors import ArchiveBusy, ArchiveConflict, DiskFull, NotASkid, PortGone, SkidwrightError
-from skidwright.port import open_port
-from skidwright.pull import pull
-from skidwright.segment_check import parse_header, problems
-from skidwright.session import Session
+from skidwright.link.port import open_port
+from skidwright.link.session import Session
+from skidwright.log.segment_check import parse_header, problems
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 PYTHONS = ["cpython", *(["micropython"] if micropython() else [])]
@@ -125,9 +125,9 @@ def test_broken_off_anywhere_and_repeated_ends_identical(board, tmp_path):
 
 KILLED = """
 import sys
-from skidwright.archive import Archive
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
+from skidwright.link.session import Session
 archive = Archive.create(sys.argv[2])
 with Session.open(sys.argv[1], timeout_s=5) as session:
     print("go", flush=True)
@@ -321,7 +321,7 @@ def test_two_pulls_at_once(stored_board, tmp_path):
 
 
 def test_full_disk_in_mid_pull(stored_board, tmp_path, monkeypatch):
-    from skidwright import log_file
+    from skidwright.archive.folder import log_file
 
     whole_append = log_file.LogWriter.append
     room = [5]

@@ -21,10 +21,10 @@ from skidwright.errors import (
     Refused,
     SkidwrightError,
 )
-from skidwright.framing import frame
-from skidwright.port import open_port
-from skidwright.replies import parse_hello, parse_part, parse_table
-from skidwright.session import Session
+from skidwright.link.framing import frame
+from skidwright.link.port import open_port
+from skidwright.link.replies import parse_hello, parse_part, parse_table
+from skidwright.link.session import Session
 
 HELLO = {
     "protocol": 1, "firmware": "0.1.0", "layout": 1, "device": "00112233aabbccdd", "log": "0badcafe",

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from skidwright import history
 from skidwright.checks import CheckLimits
-from skidwright.receipt import record
-from skidwright.receiving import ACCEPTED, OPEN, REFUSED, Terms, decide
+from skidwright.receiving.decision import ACCEPTED, OPEN, REFUSED, Terms, decide
+from skidwright.receiving.receipt import record
+from skidwright.samples import history
 
 TARGET = (16, 14, 11)  # at most 640, 160 and 20 per mL: ISO 4406:2021, table 1
 LIMITS_PER_ML = np.array([640.0, 160.0, 20.0])
@@ -39,7 +39,7 @@ def test_limits_are_those_of_scipy() -> None:
 def test_a_fluid_at_its_limit_is_seldom_accepted(spread_percent: float, monkeypatch) -> None:
     """The worst fluid that must not pass: just above the limit in one channel, far below in the others."""
     # advice on how much more to count takes most of the time and decides nothing
-    monkeypatch.setattr("skidwright.receiving._more", lambda *_: [])
+    monkeypatch.setattr("skidwright.receiving.decision._more", lambda *_: [])
     rng = np.random.default_rng(1)
     limits = CheckLimits(volume_uncertainty_percent=spread_percent)
     runs, wrong = 120, 0

@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from skidwright import history
 from skidwright.config import Asset, Counter
 from skidwright.report import model
+from skidwright.samples import history
 
 Maker = Callable[..., model.AssetReport]
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from skidboard import faults, records
-from skidwright.assessment import Assessment
 from skidwright.config import Asset, Config, Counter
 from skidwright.report import gather
+from skidwright.samples.assessment import Assessment
 
 T0 = sl.START_UTC_MS
 MINUTE = 60_000

@@ -12,7 +12,7 @@ from firmware.fake_board import FakeBoard
 from skidboard.app import App
 from skidwright.cli.app import run
 from skidwright.cli.status_view import rows, wiring_rows
-from skidwright.replies import Hello
+from skidwright.link.replies import Hello
 from skidwright.rig.shipped import example_rig
 
 HARDWARE = Path(__file__).parents[2] / "hardware"

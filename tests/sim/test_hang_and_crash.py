@@ -11,9 +11,9 @@ import pytest
 from sim.skids import needs_micropython, scenario
 from sim.test_virtual_skid import SHORT, decoded, mpremote
 from skidboard import faults, records
-from skidwright.archive import Archive
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
+from skidwright.link.session import Session
 from skidwright.sim import board_process, truth
 from skidwright.sim.runner import VirtualSkid
 

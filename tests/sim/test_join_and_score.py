@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 from sim.skids import scenario
-from skidwright import layouts
 from skidwright.checks import REJECTED, VALID
+from skidwright.log import layouts
 from skidwright.sim import score, truth
 from skidwright.sim.join import UNPLACED, facts, place_boots
 from skidwright.sim.schedule import FAULT_BITS

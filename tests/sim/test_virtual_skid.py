@@ -15,16 +15,16 @@ import pytest
 import serial
 from sim.skids import needs_micropython, scenario
 from skidboard import records
-from skidwright import dataset
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import pull
 from skidwright.errors import SimError
-from skidwright.pull import pull
-from skidwright.session import Session
+from skidwright.link.session import Session
+from skidwright.log import dataset
+from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim import truth
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid, device_id
 from skidwright.sim.scenario import load
-from skidwright.timeline import TimelineBuilder
 
 SHORT = {
     "duration": "0:05",

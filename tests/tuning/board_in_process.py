@@ -9,7 +9,7 @@ from typing import Any
 
 from skidboard.app import App
 from skidwright.errors import LinkTimeout, Refused
-from skidwright.replies import parse_trace
+from skidwright.link.replies import parse_trace
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "firmware"))
 from test_app import board, run  # noqa: E402

@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 from skidwright import config
 from skidwright.checks import CheckLimits
-from skidwright.confidence import limits_per_ml, number_texts
 from skidwright.errors import ConfigError
+from skidwright.samples.confidence import limits_per_ml, number_texts
 
 EXACT = CheckLimits(volume_uncertainty_percent=0)
 

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from skidboard import records
-from skidwright import blocks, dataset
 from skidwright.checks import REJECTED, VALID, judge
+from skidwright.log import blocks, dataset
 
 SEGMENT = records.SEGMENT_BYTES
 

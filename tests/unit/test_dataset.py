@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from skidboard import records
-from skidwright import blocks, dataset, integrity, layouts
+from skidwright.log import blocks, dataset, integrity, layouts
 
 SEGMENT = records.SEGMENT_BYTES
 RECORD = records.RECORD_BYTES

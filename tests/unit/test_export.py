@@ -6,9 +6,10 @@ import io
 import numpy as np
 import pytest
 import synthetic_log as sl
-from skidwright import dataset, export
 from skidwright.checks import CheckLimits, judge
-from skidwright.timeline import TimelineBuilder
+from skidwright.log import dataset
+from skidwright.log.timeline import TimelineBuilder
+from skidwright.papers import export
 
 # Every header says its unit, but for names, numbers and words that have none.
 UNITS = ("_ms", "_s", "_ml", "_per_ml", "_ml_min", "_ma", "_degc", "_percent")

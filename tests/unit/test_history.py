@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from skidboard import records
-from skidwright import history
-from skidwright.assessment import Assessment
+from skidwright.samples import history
+from skidwright.samples.assessment import Assessment
 
 T0 = sl.START_UTC_MS
 

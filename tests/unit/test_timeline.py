@@ -6,8 +6,8 @@ import synthetic_log as sl
 from hypothesis import given
 from hypothesis import strategies as st
 from skidboard import records
-from skidwright import timeline
-from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS, Contact, Timeline
+from skidwright.log import timeline
+from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS, Contact, Timeline
 
 T0 = sl.START_UTC_MS
 

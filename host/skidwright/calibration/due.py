@@ -4,7 +4,7 @@ import datetime
 
 from skidwright.calibration.document import DAY_ZERO
 from skidwright.config import Config
-from skidwright.history import History
+from skidwright.samples.history import History
 
 
 def due_days(history: History, config: Config) -> dict[str, datetime.date | None]:

@@ -11,7 +11,7 @@ from skidboard import records
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
-from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
+from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.trade import coincidence, iso4406, viscosity
 
 Floats = NDArray[np.float64]

@@ -13,8 +13,8 @@ from skidwright.checks.columns import Before, Columns, Floats
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.checks.verdicts import ABSENT, Verdicts, join
-from skidwright.decoded import Dataset
-from skidwright.timeline import Timeline
+from skidwright.log.decoded import Dataset
+from skidwright.log.timeline import Timeline
 from skidwright.trade import iso4406
 
 # Samples at a time: enough that numpy's cost a call counts little, few enough for the cache.

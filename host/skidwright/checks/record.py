@@ -3,9 +3,9 @@
 import numpy as np
 from skidboard import records
 
-from skidwright import decoded
 from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, REJECTED, STANDARD, SUSPECT, Check
 from skidwright.checks.columns import Columns, Mask
+from skidwright.log import decoded
 from skidwright.trade import iso4406
 
 

@@ -26,7 +26,7 @@ class Verdicts:
     codes: (n, 4) scale numbers of `per_ml`, recomputed; 29 above the table, 255 where there is none.
     loss: (n, 4) share of particles lost to coincidence, NaN where refused.
     water_percent: (n,) mean water saturation by the settings in force, NaN where the loop had failed.
-    utc_ms, utc_error_ms: (n,) int64, see `skidwright.timeline`.
+    utc_ms, utc_error_ms: (n,) int64, see `skidwright.log.timeline`.
     """
 
     verdict: NDArray[np.uint8]

@@ -12,7 +12,7 @@ from skidwright.cleanup import progress
 from skidwright.cleanup.decay import Decay, Interval
 from skidwright.cleanup.progress import Progress, Samples
 from skidwright.cleanup.runs import Run, end_text
-from skidwright.history import VALID, History
+from skidwright.samples.history import VALID, History
 from skidwright.trade.water import Solubility
 
 

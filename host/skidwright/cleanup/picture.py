@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skidwright import drawing
 from skidwright.cleanup.decay import Decay
 from skidwright.cleanup.progress import Progress, Quantity, Samples, number
-from skidwright.report import drawing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import cleanup, records
 
-from skidwright.assessment import Assessment
-from skidwright.history import VALID, History
+from skidwright.samples.assessment import Assessment
+from skidwright.samples.history import VALID, History
 
 RUNNING = 0
 # How a run ended, by the code of its record.

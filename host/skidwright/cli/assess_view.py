@@ -6,11 +6,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from skidwright.cli import output
-from skidwright.config import format_code
 from skidwright.judgement.attention import WORDS, Attention
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.told import lines
 from skidwright.judgement.wording import percent
+from skidwright.trade.code_text import format_code
 
 
 def rank(found: Sequence[Attention]) -> None:

@@ -29,7 +29,7 @@ def status(port: str, as_json: bool) -> int:
     Exit status 1: a fault is standing.
     """
     from skidwright.cli import output, status_view
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     with Session.open(port) as session:
         hello, state = session.hello(), session.status()
@@ -56,7 +56,7 @@ def watch(port: str, every: float, times: int | None, as_json: bool) -> None:
       skidwright watch /dev/ttyACM0
       skidwright watch /dev/ttyACM0 --every 5 --json > run.jsonl
     """
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     with Session.open(port) as session:
         hello = session.hello()
@@ -136,7 +136,7 @@ def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
     """
     from skidwright.cli import fault_words
     from skidwright.errors import Refused
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     if bool(numbers) != (what in BY_HAND) or len(numbers) > 2:
         wanted = "a number, and seconds if you like" if what in BY_HAND else "no number"
@@ -166,7 +166,7 @@ def mark(port: str, text: str) -> None:
     Example:
       skidwright mark /dev/ttyACM0 "ramp unit topped up, 25 L"
     """
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     if not text.strip() or not text.isprintable():
         raise click.UsageError("TEXT must be one line with something in it")

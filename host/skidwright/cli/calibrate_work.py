@@ -18,7 +18,7 @@ from skidwright.errors import CalibrationError
 if TYPE_CHECKING:
     from skidwright.calibration.flow import Run
     from skidwright.calibration.loop import Point
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
 _METER = 6  # place of the flow meter among the edges of a status
 _RUN_OUT_S = 3.0
@@ -43,7 +43,7 @@ def board(port: str | None) -> Iterator[Session | None]:
     if port is None:
         yield None
         return
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     with Session.open(port) as session:
         session.hello()

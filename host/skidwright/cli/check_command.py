@@ -60,9 +60,9 @@ def check(
 
     Exit status 1: at least one sample was rejected for a quantity, or a log is damaged or incomplete.
     """
-    from skidwright.checking import Tally
     from skidwright.cli import output
     from skidwright.register import known_assets
+    from skidwright.samples.checking import Tally
 
     config = known_assets(config, archive).config
     found = selection.assess(archive, config, device, asset, keys)

@@ -23,8 +23,8 @@ _FIT_S = 60.0
 
 def run(port: str, asset: int, archive: Path, as_json: bool, given: dict[str, Any]) -> int:
     """The exit status; see `skidwright cleanup --help`. `given` are its options."""
+    from skidwright.link.session import Session
     from skidwright.register import known_assets
-    from skidwright.session import Session
 
     config: Config = given["config"]
     known = known_assets(config, archive)
@@ -167,9 +167,9 @@ def _estimate(session: Any, archive: Path, asset: int, given: dict[str, Any]) ->
 
 
 def _pull(session: Any, archive: Path, given: dict[str, Any]) -> None:
-    from skidwright import archive as archives
-    from skidwright import log_keys
-    from skidwright import pull as pulling
+    from skidwright.archive import folder as archives
+    from skidwright.archive import pull as pulling
+    from skidwright.log import keys as log_keys
 
     known = given["keys"] or log_keys.of(session.hello().device)
     pulling.pull(session, archives.Archive.create(archive), key=known[-1] if known else None)

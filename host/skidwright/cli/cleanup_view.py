@@ -19,8 +19,8 @@ def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -
     from skidwright.cleanup import judgement, runs
     from skidwright.cli import selection
     from skidwright.errors import ArchiveError
-    from skidwright.history import histories
     from skidwright.register import known_assets
+    from skidwright.samples.history import histories
 
     known = known_assets(config, archive)
     logs = selection.assess(archive, known.config, given["device"], (asset,), given["keys"])

@@ -158,7 +158,7 @@ def code(
 
 def _code(text: str) -> tuple[int, int, int]:
     """The target code; ValueError, in one line, for what is none."""
-    from skidwright.config import parse_code
+    from skidwright.trade.code_text import parse_code
 
     try:
         return parse_code(text)

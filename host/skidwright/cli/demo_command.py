@@ -112,7 +112,7 @@ def _episodes(finding: "Finding") -> list[tuple[Any, ...]]:
 
 def _print(made: "Demonstration") -> None:
     from skidwright.cli import output
-    from skidwright.config import format_code
+    from skidwright.trade.code_text import format_code
 
     rows = []
     for finding in made.findings:

@@ -13,9 +13,9 @@ from skidwright.cli import options, selection
 from skidwright.config import Config
 
 if TYPE_CHECKING:
-    from skidwright.assessment import Assessment
     from skidwright.checks import Verdicts
-    from skidwright.decoded import Dataset
+    from skidwright.log.decoded import Dataset
+    from skidwright.samples.assessment import Assessment
 
 
 @click.command(short_help="Write the samples as CSV or Parquet, units in the heads.")
@@ -53,8 +53,8 @@ def export(
 
     Exit status 1: there was no sample to write.
     """
-    from skidwright import export as exporting
     from skidwright.cli import output
+    from skidwright.papers import export as exporting
 
     parts = _partition(partition, form)
     logs = selection.assess(archive, config, device, asset)
@@ -107,7 +107,7 @@ def _parquet(
 
 def _write(target: Path, pieces: "Iterable[tuple[Dataset, Verdicts]]") -> int:
     """Write the CSV to `target`, a file whole or not at all; the number of samples."""
-    from skidwright import export as exporting
+    from skidwright.papers import export as exporting
     from skidwright.whole_file import replacing
 
     if target.exists() and not target.is_file():

@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from skidwright.errors import Refused
-from skidwright.fault_table import Fault, by_name
+from skidwright.meanings.faults import Fault, by_name
 
 _IN_REFUSAL = re.compile(r"^reset: (?P<there>.+) is still there$|tripped \((?P<tripped>[^)]*)\)")
 

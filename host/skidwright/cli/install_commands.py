@@ -41,10 +41,10 @@ def install(
       skidwright install COM5 --config shop.toml
       skidwright install /dev/ttyACM0 --new-key
     """
-    from skidwright import install as installing
-    from skidwright import log_keys
     from skidwright.cli import output
     from skidwright.cli.progress import steps
+    from skidwright.link import install as installing
+    from skidwright.log import keys as log_keys
 
     if new_key and (keys or no_start):
         raise click.UsageError("--new-key goes with neither --key nor --no-start")
@@ -82,7 +82,7 @@ class _NewKey:
     """A key made for a board whose name is not known yet: in a file of its own until it is."""
 
     def __init__(self, wanted: bool) -> None:
-        from skidwright import log_keys
+        from skidwright.log import keys as log_keys
 
         self.key = log_keys.make() if wanted else None
         if self.key is not None:
@@ -124,7 +124,7 @@ def settings(port: str, config: Config, send: bool, changed: bool, as_json: bool
 
     from skidwright.cli import output
     from skidwright.errors import ConfigError
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     if send and config.path is None:
         raise ConfigError(

@@ -59,7 +59,7 @@ def key_option(command: Command) -> Command:
     """`--key FILE`, read, passed on as `keys: list[bytes]`, empty when not given."""
 
     def read(_ctx: click.Context, _param: click.Parameter, value: Path | None) -> list[bytes]:
-        from skidwright import log_keys
+        from skidwright.log import keys as log_keys
 
         return log_keys.read(value) if value is not None else []
 

@@ -12,8 +12,8 @@ from skidwright.cli import options, selection
 
 if TYPE_CHECKING:
     from skidwright.config import Config
-    from skidwright.history import History
     from skidwright.register import KnownAssets
+    from skidwright.samples.history import History
 
 _ONE_ASSET = click.option(
     "--asset", "number", type=click.IntRange(1, 65535), required=True, help="Asset number."
@@ -240,8 +240,8 @@ def slip(
 
 
 def _history(number: int, archive: Path, config: Config, keys: list[bytes]) -> tuple[History, KnownAssets]:
-    from skidwright.history import histories
     from skidwright.register import known_assets
+    from skidwright.samples.history import histories
 
     logs = selection.assess(archive, config, assets=(number,), keys=keys)
     return histories(logs, [number])[number], known_assets(config, archive)
@@ -250,8 +250,8 @@ def _history(number: int, archive: Path, config: Config, keys: list[bytes]) -> t
 def _claim(
     history: History, known: KnownAssets, number: int, target: str | None, water: float | None, samples: int
 ) -> Any:
-    from skidwright.config import parse_code
     from skidwright.papers.claim import claim
+    from skidwright.trade.code_text import parse_code
 
     asset = known.asset(number)
     try:

@@ -27,7 +27,7 @@ def ports(no_probe: bool, every: bool, more: tuple[str, ...], as_json: bool) -> 
       skidwright ports --json
     """
     from skidwright.cli import output
-    from skidwright.port import PortInfo, list_ports
+    from skidwright.link.port import PortInfo, list_ports
 
     found = [*list_ports(), *(PortInfo(name, "named by you", "", True) for name in more)]
     rows = [_row(port, probe=not no_probe and (every or port.likely)) for port in found]
@@ -53,7 +53,7 @@ def _row(port: Any, probe: bool) -> dict[str, Any]:
     if not probe:
         return row
     from skidwright.errors import LinkError, PortError, ProtocolMismatch
-    from skidwright.session import Session
+    from skidwright.link.session import Session
 
     try:
         with Session.open(port.name, timeout_s=PROBE_S, tries=2) as session:

@@ -29,11 +29,11 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
 
     Exit status 1: pulled, but something on the board or in the archive is damaged or already gone (named).
     """
-    from skidwright import archive as archives
-    from skidwright import log_keys
-    from skidwright import pull as pulling
+    from skidwright.archive import folder as archives
+    from skidwright.archive import pull as pulling
     from skidwright.cli import output
-    from skidwright.session import Session
+    from skidwright.link.session import Session
+    from skidwright.log import keys as log_keys
 
     opened = archives.Archive.create(archive)
     with Session.open(port) as session, _bar(quiet=as_json) as advance:

@@ -15,7 +15,7 @@ from skidwright.errors import ArchiveError, ConfigError
 from skidwright.register.fields import BY_NAME
 
 if TYPE_CHECKING:
-    from skidwright.receiving import Decision, Terms
+    from skidwright.receiving.decision import Decision, Terms
     from skidwright.register import AssetRecord, KnownAssets
 
 
@@ -79,8 +79,10 @@ def receive(
 
     Exit status 1: refused, or not proven: the samples do not suffice.
     """
-    from skidwright import history, receipt, receiving
     from skidwright.cli import output
+    from skidwright.receiving import decision as receiving
+    from skidwright.receiving import receipt
+    from skidwright.samples import history
 
     known = asset_options.known(config, archive)
     if number is None:
@@ -134,7 +136,7 @@ def _terms(
     last: int,
     confidence: float,
 ) -> Terms:
-    from skidwright.receiving import Terms
+    from skidwright.receiving.decision import Terms
 
     asked = target or goal.target or sampled.target
     if asked is None:

@@ -36,11 +36,12 @@ def salvage(
 
     Exit status 1: recovered, but segments in between are missing, damaged or not the last copy.
     """
-    from skidwright import archive as archives
-    from skidwright import log_keys, raw_flash
-    from skidwright import salvage as salvaging
+    from skidwright.archive import folder as archives
+    from skidwright.archive import salvage as salvaging
     from skidwright.cli import output
     from skidwright.errors import SalvageError
+    from skidwright.link import raw_flash
+    from skidwright.log import keys as log_keys
 
     if (port is None) == (image is None):
         raise click.UsageError("give either PORT or --image FILE")

@@ -10,7 +10,7 @@ from skidwright.config import Config
 from skidwright.errors import ArchiveError
 
 if TYPE_CHECKING:
-    from skidwright.assessment import Assessment
+    from skidwright.samples.assessment import Assessment
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -29,7 +29,7 @@ def asset_option(command: Command) -> Command:
 
 def log_paths(archive: Path, device: str = "") -> list[Path]:
     """The log files of an archive, by board and age. Raises ArchiveError when there are none."""
-    from skidwright.archive import Archive
+    from skidwright.archive.folder import Archive
 
     opened = Archive.open(archive)
     paths = [
@@ -56,8 +56,9 @@ def assess(
     ArchiveError also when one of `assets` has no samples. Chains are tried with `keys`, or with those kept
     for the board when there are none.
     """
-    from skidwright import chain, log_keys
-    from skidwright.assessment import Assessment
+    from skidwright.log import chain
+    from skidwright.log import keys as log_keys
+    from skidwright.samples.assessment import Assessment
 
     paths = log_paths(archive, device)
     logs = [

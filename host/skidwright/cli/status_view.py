@@ -7,7 +7,7 @@ from skidwright.cli import fault_words
 if TYPE_CHECKING:
     from rich.panel import Panel
 
-    from skidwright.replies import Hello
+    from skidwright.link.replies import Hello
 
 LOOP_WORDS = ("ok", "uncertain (NE 43)", "failed (NE 43)")
 _BAR = 40

@@ -21,7 +21,7 @@ def run(
     """The exit status; see `skidwright tune --help`."""
     from skidwright.cli import consent, output, tune_command
     from skidwright.errors import StepTestStopped
-    from skidwright.session import Session
+    from skidwright.link.session import Session
     from skidwright.tuning import trace as traces
     from skidwright.tuning import tuning_file
     from skidwright.tuning.bench import Bench

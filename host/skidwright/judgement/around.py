@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.history import History
 from skidwright.judgement.points import MS_PER_DAY, count_rows, never_none
 from skidwright.judgement.robust import Noise, noise
+from skidwright.samples.history import History
 
 Floats = NDArray[np.float64]
 

@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from skidboard import records
 
-from skidwright.assessment import Assessment
-from skidwright.timeline import UNKNOWN_UTC_MS
+from skidwright.log.timeline import UNKNOWN_UTC_MS
+from skidwright.samples.assessment import Assessment
 
 FILTER, TOP_UP, FLUID, REPAIR, FLUSH, START, OTHER = (
     "filter", "top-up", "fluid", "repair", "flush", "start", "other",

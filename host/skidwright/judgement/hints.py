@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from skidwright.history import History
 from skidwright.judgement import events as book
 from skidwright.judgement import patterns
 from skidwright.judgement.around import LEAST_STEP, Levels, Step, levels, step_at
@@ -18,6 +17,7 @@ from skidwright.judgement.patterns import LOOK_BACK_DAYS
 from skidwright.judgement.points import MS_PER_DAY
 from skidwright.judgement.series import Series
 from skidwright.judgement.wording import date, sizes, steps
+from skidwright.samples.history import History
 
 MOST_EVENTS = 30
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from skidwright.checks.limits import CheckLimits
-from skidwright.history import VALID, History
 from skidwright.judgement.events import Event
 from skidwright.judgement.forecast import Forecast, forecast
 from skidwright.judgement.hint import Hint
@@ -16,6 +15,7 @@ from skidwright.judgement.series import Series, particle_series, water_series
 from skidwright.judgement.targets import TargetState, target_state
 from skidwright.judgement.wetness import WaterState, water_state
 from skidwright.register.model import AssetRecord
+from skidwright.samples.history import VALID, History
 from skidwright.trade.iso4406 import HIGHEST, UPPER_PER_ML
 
 

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from skidwright.history import VALID, History
 from skidwright.judgement import events as book
 from skidwright.judgement.around import AFTER, LEAST_STEP, Levels
 from skidwright.judgement.events import Event
@@ -16,6 +15,7 @@ from skidwright.judgement.hint import Hint
 from skidwright.judgement.points import MS_PER_DAY
 from skidwright.judgement.series import Series
 from skidwright.judgement.wording import date, sizes, steps
+from skidwright.samples.history import VALID, History
 from skidwright.trade.comparison import compare
 from skidwright.trade.distributions import binomial_tail
 

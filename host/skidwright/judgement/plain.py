@@ -4,13 +4,13 @@ from typing import Any
 
 import numpy as np
 
-from skidwright.config import format_code
 from skidwright.judgement.attention import WORDS, Attention
 from skidwright.judgement.forecast import Forecast
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
 from skidwright.judgement.told import DAYS_A_MONTH
 from skidwright.judgement.trend import Trend
+from skidwright.trade.code_text import format_code
 
 
 def row_of(one: Attention) -> dict[str, Any]:

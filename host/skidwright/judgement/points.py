@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.history import VALID, History
+from skidwright.samples.history import VALID, History
 
 Floats = NDArray[np.float64]
 

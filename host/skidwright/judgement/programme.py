@@ -5,12 +5,12 @@ from pathlib import Path
 
 import numpy as np
 
-from skidwright.assessment import Assessment
-from skidwright.history import History, histories
 from skidwright.judgement.attention import Attention, ranked
 from skidwright.judgement.events import Event, joined, marks
 from skidwright.judgement.judge import Judgement, judge
 from skidwright.register import FILE_NAME, KnownAssets
+from skidwright.samples.assessment import Assessment
+from skidwright.samples.history import History, histories
 
 
 def assess(

@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.config import Asset
-from skidwright.history import VALID, History
 from skidwright.judgement.changes import Change, changes
 from skidwright.judgement.charts import Alarm, Charts, alarms, charts
 from skidwright.judgement.points import (
@@ -23,6 +22,7 @@ from skidwright.judgement.trend import Trend, trend
 from skidwright.judgement.wetness import carried, fluids_of
 from skidwright.judgement.wording import size
 from skidwright.register.model import AssetRecord
+from skidwright.samples.history import VALID, History
 
 Floats = NDArray[np.float64]
 

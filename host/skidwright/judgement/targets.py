@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.config import Asset
-from skidwright.history import VALID, History
 from skidwright.register.model import AssetRecord
-from skidwright.report.part import JUDGED
+from skidwright.samples.history import JUDGED, VALID, History
 from skidwright.trade import coincidence
 from skidwright.trade.distributions import gamma_cdf
 from skidwright.trade.iso4406 import HIGHEST, UPPER_PER_ML

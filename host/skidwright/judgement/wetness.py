@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.config import Asset
-from skidwright.history import ABSENT, VALID, History
 from skidwright.register.model import AssetRecord
-from skidwright.report.part import JUDGED
+from skidwright.samples.history import ABSENT, JUDGED, VALID, History
 from skidwright.trade.water import PUBLISHED, Solubility, content_ppm, free_water_below_c, solubility_ppm
 
 Floats = NDArray[np.float64]

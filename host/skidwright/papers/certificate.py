@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from skidwright import __version__
-from skidwright.config import Config, format_code
+from skidwright.config import Config
 from skidwright.errors import PaperError
-from skidwright.history import History
 from skidwright.papers import evidence
 from skidwright.papers.claim import Claim, sample_lines
+from skidwright.samples.history import History
+from skidwright.trade.code_text import format_code
 
 KIND = "skidwright certificate"
 FORMAT = 1

@@ -6,13 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
-from skidwright.confidence import chances_at_most, limits_per_ml
-from skidwright.config import format_code
 from skidwright.errors import PaperError
-from skidwright.history import VALID, History
 from skidwright.judgement.wetness import FREE, WHEN_COLD, water_state
 from skidwright.register import AssetRecord
 from skidwright.report.part import iso_time
+from skidwright.samples.confidence import chances_at_most, limits_per_ml
+from skidwright.samples.history import VALID, History
+from skidwright.trade.code_text import format_code
 
 Target = tuple[int, int, int]
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from skidboard import records
 
-from skidwright.blocks import SEGMENT, Source, aligned_runs, header_view, headers_ok, slot_view
+from skidwright.log.blocks import SEGMENT, Source, aligned_runs, header_view, headers_ok, slot_view
 
 _AT_A_TIME = 256
 

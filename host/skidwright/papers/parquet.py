@@ -1,4 +1,4 @@
-"""The columns of `skidwright.export` as Parquet, typed and in parts, for DuckDB and every large engine.
+"""The columns of the CSV as Parquet, typed and in parts, for DuckDB and every large engine.
 
 Needs pyarrow (`pip install "skidwright[parquet]"`). The CSV is the one truth of what is exported: each piece
 is read back from it with the types below, so the two cannot differ.
@@ -12,12 +12,12 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from skidwright import export
 from skidwright.errors import PaperError
+from skidwright.papers import export
 
 if TYPE_CHECKING:
     from skidwright.checks import Verdicts
-    from skidwright.dataset import Dataset
+    from skidwright.log.dataset import Dataset
 
 PARTITIONS = ("asset", "month")
 _WHOLE = ("_ms", "asset", "run", "sequence_number", "segment", "slot", "boot", "fault_bits")

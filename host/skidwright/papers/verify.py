@@ -14,13 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from skidwright.assessment import Assessment
-from skidwright.confidence import chances_at_most
-from skidwright.config import Config, parse_code
+from skidwright.config import Config
 from skidwright.errors import PaperError
-from skidwright.history import VALID, History, histories
 from skidwright.papers import certificate, evidence
 from skidwright.papers.claim import sample_lines
+from skidwright.samples.assessment import Assessment
+from skidwright.samples.confidence import chances_at_most
+from skidwright.samples.history import VALID, History, histories
+from skidwright.trade.code_text import parse_code
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.

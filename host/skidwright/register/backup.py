@@ -23,7 +23,7 @@ from pathlib import Path
 
 from skidboard import VERSION
 
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 from skidwright.errors import BackupError, RegisterError
 from skidwright.register import database as db
 from skidwright.register.model import FILE_NAME

@@ -12,12 +12,12 @@ from typing import Any, TypeVar
 
 import filelock
 
-from skidwright.archive import Archive
-from skidwright.config import format_code, parse_code
+from skidwright.archive.folder import Archive
 from skidwright.errors import RegisterUnreadable, UnknownAsset
 from skidwright.register import database as db
 from skidwright.register.fields import FIELDS, check, check_component, checked_event, parse, text_of
 from skidwright.register.model import FILE_NAME, AssetRecord, Component, CostRange, Event, Paper, Receipt
+from skidwright.trade.code_text import format_code, parse_code
 
 Entry = TypeVar("Entry", Event, Paper, Receipt)
 _RESTORE = "bring it back with `skidwright restore`"

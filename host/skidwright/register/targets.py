@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from skidwright.config import format_code, parse_code
+from skidwright.config.toml_file import read_toml
 from skidwright.errors import ConfigError
 from skidwright.register.model import AssetRecord, Component
-from skidwright.toml_file import read_toml
+from skidwright.trade.code_text import format_code, parse_code
 
 FILE_NAME = "component_targets.toml"
 SHIPPED = Path(__file__).parent / FILE_NAME

@@ -3,10 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.confidence import limits_per_ml
-from skidwright.config import format_code
 from skidwright.report.model import VALID, AssetReport
-from skidwright.report.part import BAD, CLOSE, GOOD, JUDGED, UNKNOWN, Part, iso_time
+from skidwright.report.part import BAD, CLOSE, GOOD, UNKNOWN, Part, iso_time
+from skidwright.samples.confidence import limits_per_ml
+from skidwright.samples.history import JUDGED
+from skidwright.trade.code_text import format_code
 from skidwright.trade.iso4406 import UPPER_PER_ML
 
 NO_COUNTS = "cleanliness unknown"

@@ -3,7 +3,8 @@
 import numpy as np
 
 from skidwright.report.model import ABSENT, VALID, AssetReport
-from skidwright.report.part import BAD, CLOSE, GOOD, JUDGED, UNKNOWN, Part
+from skidwright.report.part import BAD, CLOSE, GOOD, UNKNOWN, Part
+from skidwright.samples.history import JUDGED
 from skidwright.trade.water import PUBLISHED, Solubility, carry, free_water_below_c
 
 NO_WATER, NOT_MEASURED = "dryness unknown", "water not measured"

@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.config import Asset, format_code
-from skidwright.history import VALID, History
+from skidwright.config import Asset
 from skidwright.report.happenings import Told, iso
+from skidwright.samples.history import VALID, History
+from skidwright.trade.code_text import format_code
 
 # So many valid samples within limits end a stretch: one sample on the border does not.
 _CALM = 2

@@ -6,10 +6,8 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 
-from skidwright.assessment import Assessment
 from skidwright.calibration.due import due_days
 from skidwright.config import Config
-from skidwright.history import History, histories
 from skidwright.judgement.events import joined, marks
 from skidwright.judgement.judge import Judgement, judge
 from skidwright.register.known import merge
@@ -17,6 +15,8 @@ from skidwright.register.model import Event
 from skidwright.report import exclusions, excursions, happenings, statements
 from skidwright.report.maintenance import maintenance_of
 from skidwright.report.model import AssetReport, ExcludedReason
+from skidwright.samples.assessment import Assessment
+from skidwright.samples.history import History, histories
 
 _ML_MIN_PER_UL_S = 0.06
 

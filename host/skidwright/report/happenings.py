@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from skidboard import faults, records
 
 from skidwright.cleanup.runs import end_text
-from skidwright.fault_table import by_name
+from skidwright.log.timeline import UNKNOWN_UTC_MS
+from skidwright.meanings.faults import by_name
 from skidwright.report.model import ExcludedReason, Happening
-from skidwright.timeline import UNKNOWN_UTC_MS
 
 SHOWN = 60
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"

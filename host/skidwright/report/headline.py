@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from skidwright.config import format_code
 from skidwright.report import excursions
 from skidwright.report.cleanliness import NO_COUNTS, cleanliness
 from skidwright.report.dryness import NO_WATER, NOT_MEASURED, dryness
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.part import BAD, CLOSE, GOOD, UNKNOWN, Part, iso_time
 from skidwright.report.sureness import sureness
+from skidwright.trade.code_text import format_code
 
 __all__ = ["BAD", "CLOSE", "GOOD", "UNKNOWN", "Headline", "iso_time", "judge"]
 

@@ -4,9 +4,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from skidwright.history import History
 from skidwright.register.model import EVENT_KINDS, Event
 from skidwright.report.happenings import Told
+from skidwright.samples.history import History
 
 
 def maintenance_of(samples: History, events: Iterable[Event]) -> list[Told]:

@@ -7,8 +7,8 @@ import numpy as np
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.config import Asset, Counter
-from skidwright.history import ABSENT, REJECTED, SUSPECT, VALID, History
 from skidwright.judgement.judge import Judgement
+from skidwright.samples.history import ABSENT, REJECTED, SUSPECT, VALID, History
 
 # The verdicts stand in what the pages are made of, so that its readers need look nowhere else.
 __all__ = [

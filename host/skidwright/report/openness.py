@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 from skidboard.records import CHANNELS_UM
 
-from skidwright.confidence import limits_per_ml, number_texts
 from skidwright.report.model import VALID, AssetReport
+from skidwright.samples.confidence import limits_per_ml, number_texts
 
 
 class Line(NamedTuple):

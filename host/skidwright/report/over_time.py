@@ -5,13 +5,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skidwright.drawing import BLACK
 from skidwright.judgement import charts as control
 from skidwright.judgement.hint import Hint
 from skidwright.judgement.targets import NO_TARGET, NO_VALID
 from skidwright.judgement.told import Line, lines
 from skidwright.judgement.trend import Trend
 from skidwright.judgement.wording import percent
-from skidwright.report.drawing import BLACK
 from skidwright.report.model import AssetReport
 
 if TYPE_CHECKING:

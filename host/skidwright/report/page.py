@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from skidboard import VERSION
 
-from skidwright.config import format_code
 from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.openness import openness
 from skidwright.report.over_time import over_time
+from skidwright.trade.code_text import format_code
 from skidwright.whole_file import write_whole
 
 if TYPE_CHECKING:

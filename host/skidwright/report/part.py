@@ -5,8 +5,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 GOOD, CLOSE, BAD, UNKNOWN = "good", "close", "bad", "unknown"
-# So many of the newest valid samples are judged, by their median.
-JUDGED = 3
 
 
 @dataclass

@@ -5,11 +5,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.config import format_code
-from skidwright.report import columns, drawing
-from skidwright.report.drawing import BLACK, BLUE, GREEN, GREY, VERMILION
+from skidwright import drawing
+from skidwright.drawing import BLACK, BLUE, GREEN, GREY, VERMILION
+from skidwright.report import columns
 from skidwright.report.model import ABSENT, VALID, AssetReport, Happening
 from skidwright.report.over_time import draw_trend
+from skidwright.trade.code_text import format_code
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -230,7 +231,7 @@ def flow(data: AssetReport) -> str:
 
 def size_distribution(data: AssetReport) -> str:
     """Particles per mL of the newest valid sample against size, both axes logarithmic; "" without one."""
-    from skidwright.confidence import limits_per_ml
+    from skidwright.samples.confidence import limits_per_ml
     from skidwright.trade.iso4406 import UPPER_PER_ML
 
     samples = data.samples

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
 
-from skidwright.assessment import Assessment
-from skidwright.integrity import GAP
+from skidwright.log.integrity import GAP
+from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.report.model import Integrity
-from skidwright.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
+from skidwright.samples.assessment import Assessment
 
 SHOWN_FINDINGS = 12
 

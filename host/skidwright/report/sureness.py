@@ -5,7 +5,7 @@ import datetime
 import numpy as np
 
 from skidwright.report.model import ABSENT, VALID, AssetReport
-from skidwright.report.part import JUDGED
+from skidwright.samples.history import JUDGED
 
 RECENT = 20
 

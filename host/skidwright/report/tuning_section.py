@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skidwright import drawing
 from skidwright.errors import TraceError
-from skidwright.report import drawing
 from skidwright.tuning import tuning_file
 from skidwright.tuning.observations import observe
 from skidwright.tuning.response import DutyResponse
 from skidwright.tuning.simc import GAIN, INTEGRAL
 
 if TYPE_CHECKING:
-    from skidwright.history import History
+    from skidwright.samples.history import History
 
 _MODEL = (
     ("gain", "gain_ul_s_per_permille", "uL/s per ‰", 3),

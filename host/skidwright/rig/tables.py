@@ -6,7 +6,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
-from skidwright import toml_file
+from skidwright.config import toml_file
 from skidwright.errors import RigError
 
 T = TypeVar("T")

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.checks import CATALOGUE, VALID, CheckLimits, Verdicts
-from skidwright.confidence import limits_per_ml
+from skidwright.samples.confidence import limits_per_ml
 from skidwright.sim.join import Facts
 from skidwright.sim.schedule import FAULT_BITS
 from skidwright.sim.truth import Rows

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
+from skidwright.archive.pull import PullSummary, pull
 from skidwright.config import Config, parse
 from skidwright.errors import Refused
-from skidwright.pull import PullSummary, pull
-from skidwright.session import Session
+from skidwright.link.session import Session
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario_keys import Contact, Scenario
 

@@ -9,10 +9,10 @@ from typing import Any
 
 from skidboard import settings
 
+from skidwright.config.toml_file import read_toml
 from skidwright.errors import ScenarioError
 from skidwright.sim import scenario_keys as keys
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.toml_file import read_toml
 
 PACKAGED = Path(__file__).resolve().parent.parent / "scenarios"
 

@@ -21,17 +21,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright import dataset
-from skidwright.archive import Archive
+from skidwright.archive.folder import Archive
 from skidwright.checks import VALID, SettingsHistory, judge
 from skidwright.errors import SkidwrightError
+from skidwright.log import dataset
+from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim import score_families, truth
 from skidwright.sim.join import facts, place_boots
 from skidwright.sim.play import config_of, play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import load
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.timeline import TimelineBuilder
 from skidwright.trade import iso4406
 
 BAD_FLOW_OR_AIR_VALID = 0

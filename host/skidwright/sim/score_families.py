@@ -9,9 +9,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from skidwright.archive import Archive
-from skidwright.assessment import Assessment
+from skidwright.archive.folder import Archive
 from skidwright.errors import SimError
+from skidwright.log.timeline import TimelineBuilder
+from skidwright.samples.assessment import Assessment
 from skidwright.sim import truth
 from skidwright.sim.confusion import (
     ALL_VALID,
@@ -28,7 +29,6 @@ from skidwright.sim.join import facts, place_boots
 from skidwright.sim.play import config_of, play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.timeline import TimelineBuilder
 
 _COLUMNS = (
     ("detected", 9),

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from skidwright.errors import LinkError, NoModel, PortError, Refused, StepTestStopped
-from skidwright.session import Session
+from skidwright.link.session import Session
 from skidwright.tuning.identify import Model, identify
 from skidwright.tuning.recorder import TickRecorder
 from skidwright.tuning.simc import GAIN, INTEGRAL

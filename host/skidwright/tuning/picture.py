@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skidwright.report import drawing
+from skidwright import drawing
 from skidwright.tuning.answer import set_point_step
 from skidwright.tuning.identify import Model
 from skidwright.tuning.observations import AT_A_MOMENT, observe

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from skidwright.errors import StepTestStopped
-from skidwright.session import Session
+from skidwright.link.session import Session
 from skidwright.tuning.trace import Trace
 
 _MODULO = 1 << 30

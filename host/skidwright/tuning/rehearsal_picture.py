@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from skidwright.report import drawing
+from skidwright import drawing
 from skidwright.tuning.picture import Band, draw_band, draw_legend
 from skidwright.tuning.rehearsal import EVENTS, Run
 

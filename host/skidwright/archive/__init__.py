@@ -1,0 +1,1 @@
+"""The boards' own bytes on the host: pulled, healed, salvaged, never anything derived from them."""

@@ -1,0 +1,268 @@
+"""Pulls a board's log into the archive: only what is new, checked before it is written, resumable."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from skidboard import records
+
+from skidwright.archive import healing
+from skidwright.archive.folder import Archive
+from skidwright.archive.log_file import SEGMENT, LogWriter, Position, whole_records
+from skidwright.errors import ArchiveConflict, Refused
+from skidwright.link.replies import Hello, Part
+from skidwright.link.session import WINDOW, Session, UtcMs, system_utc_ms
+from skidwright.log.segment_check import next_seq, parse_header, problems
+
+_SYNC_S = 1.0
+_MAX_WARNINGS = 200
+
+
+@dataclass
+class PullSummary:
+    """What a pull did. `bytes_moved` counts new bytes of the log.
+
+    `warnings` and `healed` (damage of the archive itself, put right) are one plain line each; `chain` says
+    what protects the log.
+    """
+
+    device: str = ""
+    log: str = ""
+    firmware: str = ""
+    boot: int = 0
+    segments: int = 0
+    records: int = 0
+    bytes_moved: int = 0
+    bytes_on_wire: int = 0
+    segments_missing: int = 0
+    healed_bytes: int = 0
+    healed: list[str] = field(default_factory=list)
+    chain: str = ""
+    next_seq: int = 0
+    seconds: float = 0.0
+    warnings: list[str] = field(default_factory=list)
+
+    def warn(self, text: str) -> None:
+        """Add a warning; beyond 200 they are only counted."""
+        if len(self.warnings) < _MAX_WARNINGS:
+            self.warnings.append(text)
+        elif len(self.warnings) == _MAX_WARNINGS:
+            self.warnings.append("more like these are not listed")
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a pull is: segments done of all to do, new records and log bytes so far."""
+
+    segments: int
+    segments_total: int
+    records: int
+    bytes_moved: int
+
+
+def pull(
+    session: Session,
+    archive: Archive,
+    *,
+    clock: UtcMs = system_utc_ms,
+    progress: Callable[[Progress], None] | None = None,
+    host: str = "skidwright",
+    window: int = WINDOW,
+    contact: bool = True,
+    key: bytes | None = None,
+) -> PullSummary:
+    """Bring the archive up to date with the board.
+
+    `clock` gives UTC in milliseconds; with `contact` the board is told the
+    time (`host` is the text in that record) and afterwards how much is safe
+    here. `key` is the board's, where its chain is an HMAC. Damage that lies on
+    the board itself is archived as it is and warned of. Raises LinkError,
+    PortError, ArchiveError; whatever was written by then stays valid.
+    """
+    started = time.monotonic()
+    hello = session.hello()
+    earlier = archive.logs(hello.device)
+    with archive.writer(hello.device, hello.log) as writer:
+        run = _Pull(session, writer, hello, key)
+        if earlier and hello.log not in earlier:
+            run.summary.warn(
+                f"the board has begun a new log; what it held of log {earlier[-1]} is gone. If nobody "
+                "meant that: `skidwright salvage` finds in its flash what was never pulled"
+            )
+        run.heal()
+        if contact:
+            session.contact(run.held_seq(), clock, host)
+            run.renew(session.hello())
+        run.fetch(window, progress)
+        writer.sync()
+        if run.summary.warnings:
+            # What is new may show what is wrong with what was here.
+            run.heal()
+        run.summary.chain = run.chain()
+        if contact and run.summary.bytes_moved:
+            session.acknowledge(run.held_seq())
+    run.summary.seconds = time.monotonic() - started
+    run.summary.bytes_on_wire = session.bytes_received
+    return run.summary
+
+
+class _Pull:
+    """One pull under way: the archive's end, and the segment being put together."""
+
+    def __init__(self, session: Session, writer: LogWriter, hello: Hello, key: bytes | None) -> None:
+        self._session = session
+        self._writer = writer
+        self._hello = hello
+        self._key = key
+        self._synced = time.monotonic()
+        self.summary = PullSummary(hello.device, hello.log, hello.firmware, hello.boot)
+        self.summary.healed_bytes = writer.healed_bytes
+        self._look()
+
+    def _look(self) -> None:
+        writer = self._writer
+        position = writer.position()
+        # The archive's last segment: its number, its bytes while unfinished, and the whole one before it.
+        self._last = None if position.empty else position.segment - (0 if position.offset else 1)
+        self._tail = writer.block(-1) if position.offset else b""
+        self._before = writer.block(-2) if position.offset else writer.block(-1)
+        self._check_agreement(position)
+
+    def heal(self) -> None:
+        """Put right what has rotted in the archive, and say what could not be."""
+        found = healing.heal(self._session, self._writer, self._hello, self._key)
+        self.summary.healed += found.healed
+        for line in found.left:
+            if line not in self.summary.warnings:
+                self.summary.warn(line)
+        if found.healed:
+            self._look()
+
+    def chain(self) -> str:
+        """What protects the log, by its newest link: plain digests, or the board's key."""
+        header = parse_header(self._tail or self._before)
+        if header is None:
+            return ""
+        if header.chain == records.CHAIN_SHA256:
+            return "SHA-256 without a key"
+        if self._key is None:
+            return "HMAC-SHA-256 with the board's key, which is not here (--key), so that it was not tried"
+        return "HMAC-SHA-256 with the board's key, and what came was tried with it"
+
+    def _check_agreement(self, position: Position) -> None:
+        hello = self._hello
+        ahead = self._last is not None and self._last > hello.segment_last
+        longer = self._last == hello.segment_last and position.offset > hello.open_bytes
+        if ahead or longer:
+            raise ArchiveConflict(
+                f"the archive holds more of log {hello.log} than the board: the board's flash was set back",
+                str(self._writer.path),
+                "move that file away, then pull again",
+            )
+
+    def held_seq(self) -> int:
+        """All records below this number are in the archive."""
+        block = self._tail or self._before
+        header = parse_header(block)
+        return next_seq(block[: whole_records(block)], header) if header else 0
+
+    def renew(self, hello: Hello) -> None:
+        """Take a later HELLO: the log has grown, by the contact at least."""
+        if (hello.device, hello.log) != (self._hello.device, self._hello.log):
+            raise ArchiveConflict(
+                "another board or log answers than a moment ago", self._session.where, "repeat the pull"
+            )
+        self._hello = hello
+
+    def fetch(self, window: int, progress: Callable[[Progress], None] | None) -> None:
+        """Read all that is new and write it, segment by segment."""
+        hello, summary = self._hello, self.summary
+        first = hello.segment_first
+        if self._last is not None:
+            wanted = self._last if self._tail else self._last + 1
+            if first > wanted:
+                summary.segments_missing += first - wanted
+                summary.warn(
+                    f"{first - wanted} segments up to {first - 1} were reclaimed before they were pulled"
+                )
+            first = max(first, wanted)
+        jobs = [(n, self._offset(n), SEGMENT - self._offset(n)) for n in range(first, hello.segment_last + 1)]
+        parts = self._session.read_ahead(jobs, window)
+        for done, ((segment, offset, _), part) in enumerate(zip(jobs, parts, strict=True), 1):
+            if isinstance(part, Refused):
+                summary.warn(f"segment {segment} left out: {part.what}")
+                summary.segments_missing += 1
+            else:
+                self._take(segment, offset, part)
+            if progress is not None:
+                progress(Progress(done, len(jobs), summary.records, summary.bytes_moved))
+        summary.next_seq = self.held_seq()
+
+    def _offset(self, segment: int) -> int:
+        return len(self._tail) if segment == self._last else 0
+
+    def _take(self, segment: int, offset: int, part: Part) -> None:
+        """Check one segment, or the rest of one, and write it."""
+        if part.total == 0:
+            self.summary.segments_missing += 1
+            self.summary.warn(f"segment {segment} is missing on the board")
+            return
+        if offset == 0:
+            self._close_tail()
+        sealed = part.sealed or segment < self._hello.segment_last
+        block = self._assemble(offset, part, sealed)
+        wrong = self._problems(segment, block)
+        if wrong:
+            # Once more, in case it was damaged on the way and slipped through.
+            again = self._assemble(offset, self._session.read(segment, offset, SEGMENT - offset), sealed)
+            if again != block:
+                block = again
+                wrong = self._problems(segment, block)
+        if not self._placed(segment, block, sealed):
+            self.summary.segments_missing += 1
+            self.summary.warn(
+                f"segment {segment} left out: {wrong[0] if wrong else 'its place is not certain'}"
+            )
+            return
+        for text in wrong:
+            self.summary.warn(f"segment {segment}: {text}; archived as it is on the board")
+        self._commit(segment, block, offset, sealed)
+
+    def _assemble(self, offset: int, part: Part, sealed: bool) -> bytes:
+        block = self._tail + part.data if offset else part.data
+        return block if sealed else block[: max(offset, whole_records(block))]
+
+    def _problems(self, segment: int, block: bytes) -> list[str]:
+        before = self._before if self._tail or self._last == segment - 1 else b""
+        return problems(block, self._hello.device, self._hello.log, segment, before, self._key)
+
+    def _placed(self, segment: int, block: bytes, sealed: bool) -> bool:
+        """Whether the archive's readers will know which segment this is."""
+        header = parse_header(block)
+        if header is None:
+            return sealed and self._last in (segment - 1, segment)
+        hello = self._hello
+        return (header.device, header.log, header.segment) == (hello.device, hello.log, segment)
+
+    def _close_tail(self) -> None:
+        if self._tail:
+            self._writer.append(b"", sealed=True)
+            self._before, self._tail = self._writer.block(-1), b""
+
+    def _commit(self, segment: int, block: bytes, offset: int, sealed: bool) -> None:
+        new = block[offset:]
+        if new or sealed:
+            self._writer.append(new, sealed)
+        summary = self.summary
+        summary.segments += 1 if new else 0
+        summary.bytes_moved += len(new)
+        summary.records += -(-(len(new) - (0 if offset else records.HEADER_BYTES)) // records.RECORD_BYTES)
+        self._last = segment
+        self._tail = b"" if sealed else block
+        if sealed:
+            self._before = block + bytes([records.ERASED]) * (SEGMENT - len(block))
+        if time.monotonic() - self._synced > _SYNC_S:
+            self._writer.sync()
+            self._synced = time.monotonic()

@@ -1,0 +1,88 @@
+"""What a skid.toml says, as plain values."""
+
+import datetime
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from skidboard import settings as board_settings
+
+if TYPE_CHECKING:
+    from skidwright.checks.limits import CheckLimits
+    from skidwright.trade.water import Solubility
+
+
+@dataclass(frozen=True)
+class Asset:
+    """A machine that is sampled. `target` is the worst acceptable ISO 4406 code, None when none was set."""
+
+    number: int
+    name: str = ""
+    machine: str = ""
+    fluid: str = ""
+    target: tuple[int, int, int] | None = None
+    water_limit_percent: float | None = None
+    coldest_c: float | None = None
+    water_a: float | None = None
+    water_b: float | None = None
+
+    @property
+    def solubility(self) -> "Solubility | None":
+        """This fluid's own constants of water solubility; None without `water_a` and `water_b`."""
+        if self.water_a is None or self.water_b is None:
+            return None
+        from skidwright.trade.water import Solubility
+
+        return Solubility(self.water_a, self.water_b, "own", "water_a and water_b of the asset")
+
+    @property
+    def title(self) -> str:
+        """Its name, or "Asset 3" when it has none."""
+        return self.name or f"Asset {self.number}"
+
+
+@dataclass(frozen=True)
+class Counter:
+    """The particle counter. Volumes in mL, flows in mL/min, dates as dates; None where nobody said."""
+
+    name: str = ""
+    band_ml_min: tuple[float, float] | None = None
+    sensing_volume_ml: float | None = None
+    calibration: str = ""
+    calibrated: datetime.date | None = None
+    calibration_due: datetime.date | None = None
+
+
+@dataclass(frozen=True)
+class Config:
+    """All of skid.toml. `board` holds only settings that were given or follow from other tables.
+
+    `note` stands at the top of every report.
+    """
+
+    path: Path | None = None
+    board: dict[str, Any] = field(default_factory=dict)
+    assets: dict[int, Asset] = field(default_factory=dict)
+    counter: Counter = field(default_factory=Counter)
+    checks: dict[str, float] = field(default_factory=dict)
+    note: str = ""
+
+    def asset(self, number: int) -> Asset:
+        """The asset of that number; one with nothing but its number when skid.toml does not know it."""
+        return self.assets.get(number) or Asset(number)
+
+    def limits(self) -> "CheckLimits":
+        """The thresholds of the checks: those given, what `[counter]` says, and defaults for the rest."""
+        return limits_class()(**self.checks)
+
+    def board_in_force(self) -> dict[str, Any]:
+        """All settings of the board: those given, and defaults for the rest."""
+        return {**board_settings.defaults(), **self.board}
+
+
+def limits_class() -> "type[CheckLimits]":
+    """CheckLimits, imported when it is needed."""
+    # Only what checks needs numpy; a command that talks to a board should not wait for it.
+    from skidwright.checks.limits import CheckLimits
+
+    return CheckLimits

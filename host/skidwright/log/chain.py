@@ -1,0 +1,243 @@
+"""The chain of digests: each segment bears the digest of the one before, by SHA-256 or by HMAC with a key.
+
+A link that holds with the key protects everything before it, since the segment whose HMAC it bears bears
+the digest of the one before that. What is behind the last link, the open segment, is protected by CRC only.
+"""
+
+import hashlib
+import hmac
+import struct
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from skidboard import records
+
+from skidwright.log.integrity import CHAIN_BREAK, KEY_DROPPED, MAX_FINDINGS, Finding
+from skidwright.log.segment_check import parse_header, segment_digest
+
+_SIZE = records.SEGMENT_BYTES
+_MOST_LINKS_TRIED = 1000
+_MOST_REMADE = 16
+
+
+def remade(block: bytes, before: bytes, chain: int, digest: bytes) -> bytes:
+    """A segment with its damaged header made anew from the segment before it and from its own first record.
+
+    All a header says follows from these. Whether it was so shows in the digest that the next segment bears.
+    Without a good first record the segment comes back as it is.
+    """
+    first = block[records.HEADER_BYTES : records.HEADER_BYTES + records.RECORD_BYTES]
+    owner = parse_header(before)
+    if owner is None or not records.record_ok(first):
+        return block
+    boot, seq = struct.unpack_from("<HI", first, 2)
+    header = bytearray(records.HEADER_BYTES)
+    device, log = bytes.fromhex(owner.device), int(owner.log, 16)
+    records.pack_header(header, boot, device, log, owner.segment + 1, seq, digest, chain)
+    return bytes(header) + block[records.HEADER_BYTES :]
+
+
+def fitting_key(path: Path, keys: Sequence[bytes]) -> bytes | None:
+    """Of several keys that a board has had, the one of this log file; the newest when none fits.
+
+    Raises OSError when the file cannot be read.
+    """
+    if len(keys) < 2:
+        return keys[0] if keys else None
+    before: bytes = b""
+    with path.open("rb") as file:
+        for _ in range(_MOST_LINKS_TRIED):
+            block = file.read(_SIZE)
+            header = parse_header(block)
+            if header is not None and header.chain == records.CHAIN_HMAC and before:
+                for key in keys:
+                    if segment_digest(before, key) == header.previous_digest:
+                        return key
+            before = block if header is not None else b""
+            if len(block) < _SIZE:
+                break
+    return keys[-1]
+
+
+@dataclass(frozen=True)
+class ChainResult:
+    """Outcome of `ChainVerifier`: links that hold, links not tried, and segments not to be believed.
+
+    `keyed` of the `links` hold with the key; `without_key` of the `untried` are keyed, and no key was given.
+    """
+
+    links: int
+    untried: int
+    broken_segments: frozenset[int]
+    findings: tuple[Finding, ...]
+    keyed: int = 0
+    without_key: int = 0
+    keyed_broken: int = 0
+    key_given: bool = False
+
+    @property
+    def ok(self) -> bool:
+        """True when every link that could be tried holds."""
+        return not self.findings
+
+    @property
+    def protection(self) -> str:
+        """What protects the log, in one clause without a full stop."""
+        if self.keyed_broken and not self.keyed:
+            return "HMAC-SHA-256, but no link holds with the key given: it may be the wrong key"
+        if self.keyed:
+            return (
+                f"HMAC-SHA-256, {self.keyed:,} links tried with the key: nobody without it can have changed "
+                "what is before the newest of them unseen"
+            )
+        if self.without_key:
+            return (
+                f"HMAC-SHA-256, {self.without_key:,} links not tried because no key was given (--key); so "
+                "far only damage would show"
+            )
+        if self.links and self.key_given:
+            return (
+                "SHA-256 without a key, though this board has one: the log is older than the key, or a "
+                "forger has made all of it anew"
+            )
+        if self.links:
+            return (
+                "SHA-256 without a key: shows damage and single edits, not a forger who makes all later "
+                "digests anew"
+            )
+        return "CRC-32 only: no link of the chain could be tried"
+
+
+class ChainVerifier:
+    """Compares each segment with the digest of it that the next one bears.
+
+    `key` is needed where that digest is an HMAC; without it such links are counted as untried.
+    """
+
+    def __init__(self, key: bytes | None = None, workers: int = 2) -> None:
+        self._key = key
+        self._previous: tuple[int, bytes] | None = None  # number and bytes of the last block fed
+        self._links = self._untried = self._keyed = self._without_key = self._keyed_broken = 0
+        self._was_keyed = False
+        self._findings: list[Finding] = []
+        self._broken: set[int] = set()
+        # The last segment with a good header before some without one, and those.
+        self._sound: tuple[int, bytes] | None = None
+        self._headless: list[bytes] = []
+        self._pool = ThreadPoolExecutor(workers)
+
+    def __enter__(self) -> "ChainVerifier":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown()
+
+    def _digest(self, block: bytes | memoryview, keyed: bool) -> bytes:
+        if not keyed:
+            return hashlib.sha256(block).digest()
+        return hmac.digest(self._key, block, "sha256") if self._key else b""
+
+    def _digests(self, blocks: NDArray[np.uint8], keyed: list[bool]) -> list[bytes]:
+        """The digests of blocks, each as the next header wants it; empty where the key for it is missing."""
+        view = blocks.reshape(-1).data
+
+        def some(start: int, stop: int) -> list[bytes]:
+            return [self._digest(view[i * _SIZE : (i + 1) * _SIZE], keyed[i]) for i in range(start, stop)]
+
+        # Hashing lets other threads run, so halves of a large piece are hashed at the same time.
+        n = len(keyed)
+        if n < 64:
+            return some(0, n)
+        later = self._pool.submit(some, n // 2, n)
+        return some(0, n // 2) + later.result()
+
+    def feed(
+        self, blocks: NDArray[np.uint8], headers: NDArray[np.void], good: NDArray[np.bool_], offset: int
+    ) -> None:
+        """Take the next (n, 4096) blocks with their headers; `good` says which headers can be believed."""
+        if not len(blocks):
+            return
+        keyed = [chain == records.CHAIN_HMAC for chain in headers["chain"].tolist()]
+        segments = headers["segment"].tolist()
+        claims = headers["previous_digest"]
+        digests = [self._digest(self._previous[1], keyed[0]) if self._previous else b""]
+        digests += self._digests(blocks[:-1], keyed[1:])
+        before = self._previous[0] if self._previous else None
+        for i, digest in enumerate(digests):
+            if not good[i]:
+                if not self._headless and before is not None:
+                    last = blocks[i - 1].tobytes() if i else self._previous[1]  # type: ignore[index]
+                    self._sound = (before, last)
+                if self._sound is not None and len(self._headless) < _MOST_REMADE:
+                    self._headless.append(blocks[i].tobytes())
+                else:
+                    self._sound = None
+                self._untried += 1
+                before = None
+                continue
+            if self._sound is not None and self._sound[0] + len(self._headless) + 1 == segments[i]:
+                claim = claims[i].tobytes()
+                digest = self._over_damaged_headers(claim, keyed[i])
+                self._try(segments[i] - 1, digest, claim, keyed[i], offset + i * _SIZE)
+                if digest == claim:
+                    # With the header that holds them, the links before it hold as well.
+                    self._links += len(self._headless)
+                    self._untried -= len(self._headless)
+            elif before is None or before + 1 != segments[i]:
+                self._untried += 1
+                self._was_keyed |= keyed[i]
+            else:
+                self._try(before, digest, claims[i].tobytes(), keyed[i], offset + i * _SIZE)
+            self._headless.clear()
+            self._sound = None
+            before = segments[i]
+        self._previous = (before, blocks[-1].tobytes()) if before is not None else None
+
+    def _over_damaged_headers(self, claim: bytes, keyed: bool) -> bytes:
+        """The digest of the segment before with its damaged header, and any before it, made anew."""
+        assert self._sound is not None
+        digest = b""
+        for chain in (records.CHAIN_HMAC, records.CHAIN_SHA256) if keyed else (records.CHAIN_SHA256,):
+            _, last = self._sound
+            for block in self._headless:
+                last = remade(block, last, chain, self._digest(last, chain == records.CHAIN_HMAC))
+            digest = self._digest(last, keyed)
+            if digest == claim:
+                break
+        return digest
+
+    def _try(self, segment: int, digest: bytes, claim: bytes, keyed: bool, where: int) -> None:
+        """Compare `segment` with what the next one, at byte `where`, claims of it."""
+        if keyed and self._key is None:
+            self._untried += 1
+            self._without_key += 1
+        elif not hmac.compare_digest(digest, claim):
+            self._keyed_broken += keyed
+            self._broken.add(segment)
+            detail = f"segment {segment} is not what segment {segment + 1} followed"
+            self._findings.append(Finding(CHAIN_BREAK, segment, -1, where, 1, detail))
+        else:
+            self._links += 1
+            self._keyed += keyed
+        if self._was_keyed and not keyed:
+            # Else a forger could leave the key away from here on.
+            self._broken.add(segment)
+            self._findings.append(Finding(KEY_DROPPED, segment + 1, -1, where))
+        self._was_keyed = keyed
+
+    def result(self) -> ChainResult:
+        """What was found so far."""
+        return ChainResult(
+            self._links,
+            self._untried,
+            frozenset(self._broken),
+            tuple(self._findings[:MAX_FINDINGS]),
+            self._keyed,
+            self._without_key,
+            self._keyed_broken,
+            self._key is not None,
+        )

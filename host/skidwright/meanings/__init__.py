@@ -1,0 +1,1 @@
+"""Faults, interlocks and settings of the board in words for people."""
