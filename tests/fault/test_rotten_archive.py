@@ -16,8 +16,9 @@ import zlib
 import pytest
 from cable_board import DEVICE, LOG, BadCable, CableBoard, Clock
 from skidboard import records
+from skidwright.archive import log_file
 from skidwright.archive import pull as pull_module
-from skidwright.archive.folder import Archive, log_file
+from skidwright.archive.folder import Archive
 from skidwright.errors import DiskFull, SkidwrightError
 from skidwright.link import session as session_module
 from skidwright.link.session import Session

@@ -321,7 +321,7 @@ def test_two_pulls_at_once(stored_board, tmp_path):
 
 
 def test_full_disk_in_mid_pull(stored_board, tmp_path, monkeypatch):
-    from skidwright.archive.folder import log_file
+    from skidwright.archive import log_file
 
     whole_append = log_file.LogWriter.append
     room = [5]

@@ -4,20 +4,10 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
 from skidwright.cli import options
-
-if TYPE_CHECKING:
-    from skidwright.tuning.proposal import Proposal, Tuning
-    from skidwright.tuning.trace import Trace
-
-CAUTION = (
-    "The pump will run, and its duty will step: stop chain within reach, hands off fittings, lines secured. "
-    "A line under pressure can inject fluid through the skin. See docs/safety.md."
-)
 
 
 @click.command(short_help="Identify pump and flow loop, propose and verify controller gains.")
@@ -75,16 +65,14 @@ def tune(
 
         return tune_rehearse.run(closed_loop_s, asked, out, pictures, as_json)
     if from_trace is not None:
-        return _offline(from_trace, closed_loop_s, asked, out, pictures, as_json)
+        from skidwright.cli import tune_offline
+
+        return tune_offline.run(from_trace, closed_loop_s, asked, out, pictures, as_json)
     from skidwright.cli import tune_online
 
-    folder = out or Path(f"tuning-{_now():%Y%m%d-%H%M%S}")
+    folder = out or Path(f"tuning-{datetime.datetime.now(datetime.UTC):%Y%m%d-%H%M%S}")
     assert port is not None
     return tune_online.run(port, closed_loop_s, longest_s, propose_only, yes, folder, pictures, as_json)
-
-
-def _now() -> datetime.datetime:
-    return datetime.datetime.now(datetime.UTC)
 
 
 def _present(given: tuple[int, int] | None) -> dict[str, int] | None:
@@ -100,121 +88,3 @@ def _present(given: tuple[int, int] | None) -> dict[str, int] | None:
         if problem:
             raise click.UsageError(f"--present: {problem}")
     return values
-
-
-def noted_gains(trace: Trace) -> dict[str, int] | None:
-    """The gains in force during the test, from the remarks in a trace that this command wrote."""
-    from skidwright.tuning.simc import GAIN, INTEGRAL
-
-    found = dict(note.split(" = ", 1) for note in trace.notes if " = " in note)
-    try:
-        return {name: int(found[name]) for name in (GAIN, INTEGRAL)}
-    except (KeyError, ValueError):
-        return None
-
-
-def _offline(
-    path: Path,
-    closed_loop_s: float | None,
-    present: dict[str, int] | None,
-    out: Path | None,
-    pictures: str,
-    as_json: bool,
-) -> int:
-    from skidwright.cli import output
-    from skidwright.errors import NoModel
-    from skidwright.tuning import trace as traces
-    from skidwright.tuning import tuning_file
-    from skidwright.tuning.identify import identify
-    from skidwright.tuning.proposal import propose
-
-    trace = traces.from_flow_on(traces.read(path))
-    proposal, refusal = None, ""
-    try:
-        proposal = propose(identify(trace), closed_loop_s, present or noted_gains(trace))
-    except NoModel as why:
-        refusal = str(why)
-    content = tuning_file.document(trace, proposal, output.iso(_now()), refusal)
-    if out is not None:
-        tuning_file.save(content, out)
-        draw(out, pictures, trace, proposal)
-    if as_json:
-        output.print_json(content)
-    else:
-        show(proposal, refusal)
-        if out is not None:
-            output.say(f"In {out}: tuning.json and pictures.")
-    return 0 if content["verdict"]["acceptable"] else 1
-
-
-def draw(
-    folder: Path,
-    kind: str,
-    trace: Trace,
-    proposal: Proposal | None,
-    band: tuple[float, float] | None = None,
-) -> None:
-    """The pictures of step test and answer, into a folder."""
-    from skidwright.tuning import picture
-
-    model = proposal.model if proposal else None
-    picture.save(picture.step_test(trace, model, band), folder / f"step_test.{kind}")
-    if proposal is not None:
-        picture.save(picture.answer(proposal), folder / f"answer.{kind}")
-
-
-def show(proposal: Proposal | None, refusal: str) -> None:
-    """Model, gains and verdict for people."""
-    from skidwright.cli import output
-    from skidwright.tuning import simc
-
-    if proposal is None:
-        output.say(f"No gains proposed. {refusal}.")
-        return
-    model = proposal.model
-    rows = [
-        (name, f"{e.value:.{digits}f}", f"{max(e.low, 0.0):.{digits}f} to {e.high:.{digits}f}", unit)
-        for name, e, digits, unit in (
-            ("gain", model.gain, 3, "uL/s per per mille of duty"),
-            ("time constant", model.tau_s, 2, "s"),
-            ("dead time", model.dead_s, 2, "s"),
-        )
-    ]
-    rows.append(
-        ("dead time of the loop", f"{proposal.process.dead_s:.2f}", "", "s, with measuring and computing")
-    )
-    columns = ("model", ">value", "95 % interval", "unit")
-    title = f"Model from {model.observations} readings of flow ({model.kind})"
-    output.print_table(columns, rows, title=title)
-    tunings = [proposal.proposed] if proposal.present is None else [proposal.present, proposal.proposed]
-    heads = [">proposed"] if proposal.present is None else [">present", ">proposed"]
-    lines = zip(*(_figures(tuning) for tuning in tunings), strict=True)
-    table = [(name, *cells, note) for (name, note), cells in zip(_LINES, lines, strict=True)]
-    title = f"Gains for a closed-loop time of {proposal.closed_loop_s:.2f} s"
-    output.print_table(("", *heads, ""), table, title=title)
-    fed = simc.feedforward(model)
-    if fed:
-        line = ", ".join(f"{name} = {value}" for name, value in fed.items())
-        output.say(f"Feedforward, from the straight line of flow against duty: {line}.")
-    for text in proposal.statements:
-        output.say(text)
-
-
-_LINES = (
-    ("gain_ppm_per_ul_s", ""),
-    ("integral_ms", ""),
-    ("gain margin", "3.14 where SIMC is at its usual tightness"),
-    ("phase margin, degrees", "61.4 there"),
-    ("peak sensitivity Ms", "1.59 there"),
-    ("Ms, worst in the intervals", "should stay below 2"),
-    ("duty moved by flow's noise, per mille", "standard deviation"),
-)
-
-
-def _figures(tuning: Tuning) -> tuple[Any, ...]:
-    at = tuning.margins
-    peak = f"{at.peak_sensitivity:.2f}" if at.stable else "unstable"
-    worst = f"{tuning.ms_worst:.2f}" if tuning.ms_worst < float("inf") else "unstable"
-    gain, integral = tuning.settings.values()
-    return (gain, integral, f"{at.gain_margin:.2f}", f"{at.phase_margin_deg:.1f}", peak, worst,
-            f"{tuning.duty_noise_permille:.1f}")  # fmt: skip

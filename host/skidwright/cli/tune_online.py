@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 from typing import Any
 
 import click
+
+_CAUTION = (
+    "The pump will run, and its duty will step: stop chain within reach, hands off fittings, lines secured. "
+    "A line under pressure can inject fluid through the skin. See docs/safety.md."
+)
 
 
 def run(
@@ -19,7 +25,7 @@ def run(
     as_json: bool,
 ) -> int:
     """The exit status; see `skidwright tune --help`."""
-    from skidwright.cli import consent, output, tune_command
+    from skidwright.cli import consent, output, tune_view
     from skidwright.errors import StepTestStopped
     from skidwright.link.session import Session
     from skidwright.tuning import trace as traces
@@ -36,7 +42,7 @@ def run(
         hello = session.hello()
         settings = session.settings()
         band = (float(settings["flow_low_ul_s"]), float(settings["flow_high_ul_s"]))
-        click.echo(tune_command.CAUTION, err=True)
+        click.echo(_CAUTION, err=True)
         if not consent.agreed("Start the pump?", yes):
             raise click.Abort
         bench = Bench(session, settings, longest_s, tell)
@@ -48,16 +54,18 @@ def run(
                 folder.mkdir(parents=True, exist_ok=True)
                 traces.write(partly, folder / "trace.csv")
             raise
-        present = tune_command.noted_gains(trace)
+        present = tuning_file.noted_gains(trace)
         proposal = propose(model, closed_loop_s, present) if model is not None else None
         board = {"device": hello.device, "firmware": hello.firmware, "settings": settings}
-        content = tuning_file.document(trace, proposal, output.iso(tune_command._now()), refusal, board)
+        content = tuning_file.document(
+            trace, proposal, output.iso(datetime.datetime.now(datetime.UTC)), refusal, board
+        )
         # From here on an interruption loses nothing of what was measured.
         tuning_file.save(content, folder)
         traces.write(trace, folder / "trace.csv")
-        tune_command.draw(folder, pictures, trace, proposal, band)
+        tune_view.draw(folder, pictures, trace, proposal, band)
         if not as_json:
-            tune_command.show(proposal, refusal)
+            tune_view.show(proposal, refusal)
         good = bool(content["verdict"]["acceptable"])
         if proposal is not None and model is not None and good and not propose_only:
             asked = "Write these gains and verify them with a set-point step?"

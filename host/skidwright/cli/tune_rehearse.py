@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ def run(closed_loop_s: float | None, present: dict[str, int] | None, out: Path |
     """The exit status; see `skidwright tune --help`."""
     from skidboard import settings as board_settings
 
-    from skidwright.cli import output, tune_command
+    from skidwright.cli import output, tune_view
     from skidwright.tuning import picture, rehearsal, rehearsal_picture, tuning_file
     from skidwright.tuning import trace as traces
     from skidwright.tuning.identify import identify
@@ -32,18 +33,18 @@ def run(closed_loop_s: float | None, present: dict[str, int] | None, out: Path |
         "beyond_top_ul_s": made.above(band[1]),
         "counting_s": float(made.counting().sum()) * rehearsal.TICK_US * 1e-6,
     }
-    content = tuning_file.document(trace, proposal, output.iso(tune_command._now()))
+    content = tuning_file.document(trace, proposal, output.iso(datetime.datetime.now(datetime.UTC)))
     content["rehearsal"] = found
     if out is not None:
         tuning_file.save(content, out)
         traces.write(trace, out / "trace.csv")
-        tune_command.draw(out, pictures, trace, proposal, band)
+        tune_view.draw(out, pictures, trace, proposal, band)
         picture.save(rehearsal_picture.rehearsal(made, band), out / f"rehearsal.{pictures}")
         picture.save(rehearsal_picture.changes(made, band), out / f"changes.{pictures}")
     if as_json:
         output.print_json(content)
     else:
-        tune_command.show(proposal, "")
+        tune_view.show(proposal, "")
         output.say(
             f"Rehearsed on the virtual skid, {found['counting_s'] / 60:.0f} min of counting time from 1000 "
             f"to 5 mm2/s with changes of set-point, supply pressure and a half-closed valve: flow in its "

@@ -16,7 +16,7 @@ import numpy as np
 from skidwright import __version__
 from skidwright.errors import TraceError
 from skidwright.tuning.proposal import Proposal, Tuning
-from skidwright.tuning.simc import feedforward
+from skidwright.tuning.simc import GAIN, INTEGRAL, feedforward
 from skidwright.tuning.trace import Floats, Trace
 from skidwright.whole_file import write_whole
 
@@ -139,3 +139,12 @@ def trace_of(content: dict[str, Any]) -> Trace:
     return Trace(
         time_s, duty, flow, column("edge_s"), column("volume_ul"), table["source"], tuple(table["notes"])
     )
+
+
+def noted_gains(trace: Trace) -> dict[str, int] | None:
+    """The gains in force during the test, from the remarks in a trace that this command wrote."""
+    found = dict(note.split(" = ", 1) for note in trace.notes if " = " in note)
+    try:
+        return {name: int(found[name]) for name in (GAIN, INTEGRAL)}
+    except (KeyError, ValueError):
+        return None
