@@ -29,8 +29,7 @@ _BACK_WITHIN_S = 40.0
 # A firmware just started says nothing until its log is open; while bytes come it is waited for longer.
 _STARTED_WITHIN_S = 60.0
 _STARTED_AT_LAST_S = 180.0
-# Each start of mpremote costs half a second.
-_FILES_AT_ONCE = 8
+_SENDING = "SENDING "
 _VIRTUAL = "virtual.py"
 _PLATFORMS = ("rp2", "linux")  # a real board, and the virtual skid under MicroPython for the PC
 SETTINGS = "settings.json"
@@ -192,16 +191,13 @@ def _bring_up_to_date(
     lines = ["import os"]
     lines += [f"try: os.mkdir({folder!r})\nexcept OSError: pass" for folder in folders]
     lines += [f"os.remove({name!r})" for name in reversed(removed)]
-    _mpremote(port, "exec", "\n".join(lines))
-    for done in range(0, len(summary.sent), _FILES_AT_ONCE):
-        batch = summary.sent[done : done + _FILES_AT_ONCE]
-        if progress is not None:
-            progress(done, len(summary.sent), batch[0])
-        copies = [["fs", "cp", str(files[name]), f":{name}", "+"] for name in batch]
-        _mpremote(port, *[word for copy in copies for word in copy][:-1])
-    if progress is not None:
-        progress(len(summary.sent), len(summary.sent), "")
-    _, there = _look(port)
+    # One command line for it all: on a busy machine each start of mpremote takes seconds.
+    words = ["exec", "\n".join(lines)]
+    for done, name in enumerate(summary.sent):
+        words += ["exec", f"print('{_SENDING}{done}')", "fs", "cp", str(files[name]), f":{name}", "+"]
+    heard = _Sending(summary.sent, progress)
+    there = _looked(port, _mpremote(port, *words, "exec", _LOOK, heard=heard))[1]
+    heard.ended()
     differing = [name for name in files if there.get(name) != wanted[name]]
     if differing:
         raise InstallError(
@@ -209,6 +205,24 @@ def _bring_up_to_date(
             port,
             "repeat the installation; is the flash full?",
         )
+
+
+class _Sending:
+    """Tells `progress` of the files that the board says are under way."""
+
+    def __init__(self, names: list[str], progress: Progress | None) -> None:
+        self._names = names
+        self._progress = progress
+
+    def __call__(self, line: str) -> None:
+        said = line.strip().removeprefix(_SENDING)
+        if self._progress is not None and line.startswith(_SENDING) and said.isdecimal():
+            done = min(int(said[:9]), len(self._names) - 1)
+            self._progress(done, len(self._names), self._names[done])
+
+    def ended(self) -> None:
+        if self._progress is not None:
+            self._progress(len(self._names), len(self._names), "")
 
 
 def _await_start(port: str) -> str:
@@ -253,9 +267,12 @@ def _look_patiently(port: str) -> tuple[str, dict[str, str]]:
 
 def _look(port: str) -> tuple[str, dict[str, str]]:
     """(platform, {path: SHA-256}) of the board."""
-    said = _mpremote(port, "exec", _LOOK, within_s=_LOOK_S)
+    return _looked(port, _mpremote(port, "exec", _LOOK, within_s=_LOOK_S))
+
+
+def _looked(port: str, said: str) -> tuple[str, dict[str, str]]:
     try:
-        platform, files = json.loads(said.split("SKID", 1)[1])
+        platform, files = json.loads(said.split("SKID", 1)[1].splitlines()[0])
         return str(platform), {str(name): str(digest) for name, digest in files.items()}
     except (IndexError, ValueError, AttributeError, RecursionError):
         raise InstallError(
