@@ -65,13 +65,16 @@ def test_ports_that_are_none(run, one_line, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     one_line(run("status", tmp_path / "file"), "not a serial port", "skidwright ports")
     one_line(run("pull", "socket://127.0.0.1:1", "--archive", tmp_path / "a"), "socket://127.0.0.1:1")
+    assert not (tmp_path / "a").exists(), "nothing is made before a board has answered"
 
 
-def test_a_port_at_which_nobody_answers(run, one_line) -> None:
+def test_a_port_at_which_nobody_answers(run, one_line, tmp_path: Path) -> None:
     pty = pytest.importorskip("pty", reason="no pseudo-terminals on this system")
     master, slave = pty.openpty()
     try:
         one_line(run("status", os.ttyname(slave)), "no skid answers", "skidwright ports")
+        one_line(run("pull", os.ttyname(slave), "--archive", tmp_path / "a"), "no skid answers")
+        assert not (tmp_path / "a").exists()
     finally:
         os.close(master)
         os.close(slave)
@@ -216,6 +219,34 @@ def test_a_pipe_among_the_logs_is_no_log_and_hangs_nothing(tmp_path: Path) -> No
     folder.mkdir()
     os.mkfifo(folder / "22222222.skidlog")
     (folder / "11111111.skidlog").write_bytes(b"")
+    assert archive.logs("0" * 16) == ["11111111"]
+    assert archive.no_logs("0" * 16) == [folder / "22222222.skidlog"]
+
+
+@pytest.mark.parametrize("command", ["check", "report"])
+def test_a_folder_named_like_a_log_is_left_unread_and_named(
+    run, good_archive: Path, tmp_path: Path, command: str
+) -> None:
+    (log,) = good_archive.glob("*/*.skidlog")
+    strange = log.with_name("11111111.skidlog")
+    more = ("--output", tmp_path / "reports") if command == "report" else ()
+    before = run(command, "--archive", good_archive, *more)
+    strange.mkdir()
+    shown = run(command, "--archive", good_archive, *more)
+    assert (shown.status, shown.out) == (before.status, before.out) and shown.status < 2
+    warnings = [line for line in shown.err.splitlines() if line.startswith("warning")]
+    assert len(warnings) == 1 and str(strange) in warnings[0]
+
+
+def test_a_link_to_nowhere_hides_no_other_log(tmp_path: Path) -> None:
+    archive = Archive.create(tmp_path / "a")
+    folder = tmp_path / "a" / ("0" * 16)
+    folder.mkdir()
+    (folder / "11111111.skidlog").write_bytes(b"")
+    try:
+        (folder / "22222222.skidlog").symlink_to(tmp_path / "nowhere")
+    except OSError:
+        pytest.skip("no symbolic links here")
     assert archive.logs("0" * 16) == ["11111111"]
 
 

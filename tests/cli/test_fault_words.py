@@ -59,4 +59,6 @@ def test_status_watch_and_tell_on_a_stopped_skid(run, one_line, stopped_port: st
     assert "stop input; to go on: find and remove the cause" in " ".join(watched.out.split())
     refused = run("tell", stopped_port, "reset")
     one_line(refused, "stop input is still there; Find out who stopped it")
-    one_line(run("tell", stopped_port, "start"), "tripped (stop input)")
+    refused = run("tell", stopped_port, "start")
+    one_line(refused, "tripped (stop input)")
+    assert refused.out == "", "no caution for what is refused"

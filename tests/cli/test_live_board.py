@@ -45,7 +45,10 @@ def test_mark_and_tell(run, one_line, live_port: str, tmp_path: Path) -> None:
     one_line(run("tell", live_port, "duty", "-5"), "-5 is outside")
     one_line(run("tune", live_port), "Start the pump?", "give --yes")
     one_line(run("tell", live_port, "start", 5), "no number")
-    one_line(run("tell", live_port, "hold", 9999), "outside")
+    for beyond in (("hold", 9999), ("duty", 5000), ("duty", 300, 99_999)):
+        refused = run("tell", live_port, *beyond)
+        one_line(refused, "outside")
+        assert refused.out == "", "no caution for what is refused"
     by_hand = run("tell", live_port, "hold", 800, 30)
     assert by_hand.status == 0 and by_hand.out.index("stop chain within reach") < by_hand.out.index("done")
     assert run("status", live_port, "--json").json["state"] == "manual"

@@ -79,23 +79,45 @@ def test_samples_of_the_drum_before_do_not_count(here, tmp_path: Path) -> None:
     assert not answer.json["one_fluid"]
 
 
-def test_water_that_is_dry_while_warm_is_told_at_the_coldest(here, tmp_path: Path) -> None:
+def test_water_is_judged_at_the_coldest(here, tmp_path: Path) -> None:
     put_log(tmp_path / "archive", 6, CLEAN, 90, 1, 0)
-    here("asset", "edit", 12, "--coldest-c", -5)
-    (note,) = [
-        n for n in here("receive", "--asset", 90, "--into", 12, "--json").json["notes"] if "coldest" in n
-    ]
-    assert "at -5 degC" in note and "free water" in note
-    here("asset", "edit", 12, "--coldest-c", 40, "--water-a", 7.42, "--water-b", 1670)
-    (note,) = [
-        n for n in here("receive", "--asset", 90, "--into", 12, "--json").json["notes"] if "coldest" in n
-    ]
+
+    def asked(**fields) -> tuple[str, str]:
+        options = [part for name, value in fields.items() for part in (f"--{name.replace('_', '-')}", value)]
+        assert not options or here("asset", "edit", 12, *options).status == 0
+        found = here("receive", "--asset", 90, "--into", 12, "--dry-run", "--json").json
+        (water,) = [line for line in found["reasons"] if line.startswith("water")]
+        return found["outcome"], water
+
+    outcome, water = asked()
+    assert outcome == "accepted" and "the sample's own temperature, since no coldest is known" in water
+    outcome, water = asked(coldest_c=-5)
+    assert outcome == "refused" and "water: free water at -5 degC, the coldest it gets" in water
+    assert "as read at" in water
     # log10 S = A - B/T: the content stays, so saturation goes with 10**(B/T_cold - B/T_warm)
     rows = here("check", "--all", "--json").json["samples"][-3:]
     cold = max(
-        r["water_percent"] * 10 ** (1670 / 313.15 - 1670 / (273.15 + r["temperature_c"])) for r in rows
+        r["water_percent"] * 10 ** (1670 / 288.15 - 1670 / (273.15 + r["temperature_c"])) for r in rows
     )
-    assert f"up to {cold:.0f} % of saturation (by the fluid's own constants)" in note
+    outcome, water = asked(coldest_c=15, water_a=7.42, water_b=1670, water_limit_percent=round(cold + 1))
+    assert outcome == "accepted" and f"{cold:.1f} % of saturation at 15 degC" in water
+    outcome, water = asked(water_limit_percent=round(cold - 1))
+    assert outcome == "refused" and "above the" in water
+    # By the two published pairs it lies on either side of the limit: that is no proof.
+    assert here("asset", "edit", 12, "--clear", "water_a", "--clear", "water_b").status == 0
+    outcome, water = asked(water_limit_percent=round(cold - 1))
+    assert outcome == "not proven" and "constants do not agree" in water
+    assert here("asset", "edit", 12, "--clear", "water_limit_percent").status == 0
+    found = here("receive", "--asset", 90, "--into", 12, "--dry-run", "--json").json
+    assert "at 15 degC, the coldest it gets, its water would be" in found["notes"][0]
+
+
+def test_the_name_of_a_fluid_is_printed_with_single_spaces(here, tmp_path: Path) -> None:
+    put_log(tmp_path / "archive", 6, CLEAN, 90, 1, 0)
+    asked = ("--asset", 90, "--target", "17/15/12")
+    assert "ACCEPTED: drum 7: " in here("receive", *asked, "--fluid", " drum  7 ").out
+    # and is the same fluid as before
+    assert here("receive", *asked, "--fluid", "Drum 7", "--dry-run").status == 0
 
 
 def test_too_few_samples_are_no_proof(here, tmp_path: Path) -> None:

@@ -61,18 +61,28 @@ class Archive:
         A new one for logs that were salvaged says where from, and commands that read it say so too.
         """
         path = Path(path)
+        cls.check_place(path)
         try:
             if not (path / NAME).exists():
                 path.mkdir(parents=True, exist_ok=True)
-                if any(entry.suffix != ".new" for entry in path.iterdir()):
-                    raise ArchiveError(
-                        "the folder holds something else", str(path), "name an empty or a new folder"
-                    )
                 note = {"salvaged_from": salvaged_from} if salvaged_from else {}
                 _write_table(path / NAME, {"format": FORMAT, **note})
         except OSError as error:
             raise disk_error(error, path) from None
         return cls.open(path)
+
+    @classmethod
+    def check_place(cls, path: Path) -> None:
+        """Raise what `create` would for what is at `path` now; nothing is written."""
+        try:
+            if (path / NAME).exists():
+                cls.open(path)
+            elif path.exists() and any(entry.suffix != ".new" for entry in path.iterdir()):
+                raise ArchiveError(
+                    "the folder holds something else", str(path), "name an empty or a new folder"
+                )
+        except OSError as error:
+            raise disk_error(error, path) from None
 
     def devices(self) -> list[str]:
         """The devices that have logs here, 16 hexadecimal digits each."""
@@ -83,16 +93,27 @@ class Archive:
 
     def logs(self, device: str) -> list[str]:
         """The logs of a device, 8 hexadecimal digits each, in order of their files' making."""
+        files = [path for path in self._named_like_logs(device) if path.is_file()]
+        try:
+            return [
+                path.stem for path in sorted(files, key=lambda path: (path.stat().st_ctime_ns, path.stem))
+            ]
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            raise disk_error(error, self.path / device) from None
+
+    def no_logs(self, device: str) -> list[Path]:
+        """What is named like a log of the device and is none: a folder, a link to nowhere, a pipe.
+
+        It is left unread: a folder cannot be read, and reading a pipe waits for ever.
+        """
+        return sorted(path for path in self._named_like_logs(device) if not path.is_file())
+
+    def _named_like_logs(self, device: str) -> list[Path]:
         folder = self.log_path(device, "0" * 8).parent
         try:
-            found = [
-                p
-                for p in folder.iterdir()
-                if p.suffix == SUFFIX
-                and _LOG.fullmatch(p.stem)
-                and not p.is_fifo()  # reading one waits for ever
-            ]
-            return [p.stem for p in sorted(found, key=lambda p: (p.stat().st_ctime_ns, p.stem))]
+            return [p for p in folder.iterdir() if p.suffix == SUFFIX and _LOG.fullmatch(p.stem)]
         except FileNotFoundError:
             return []
         except OSError as error:

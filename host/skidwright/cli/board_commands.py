@@ -143,15 +143,37 @@ def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
         raise click.UsageError(f"{what}: takes {wanted}")
     with Session.open(port) as session:
         session.hello()
-        if what in _PUMP_RUNS:
-            click.echo(cautions.PUMP_RUNS)
+        _refuse_beyond(session, what, numbers)
+        # A tripped skid is going to refuse: nothing will run that needs a caution.
+        caution = cautions.PUMP_RUNS if what in _PUMP_RUNS else ""
+        first = bool(caution) and session.status().get("state") != "tripped"
+        if first:
+            click.echo(caution)
         try:
             session.command(" ".join([what, *map(str, numbers)]))
         except Refused as refused:
             raise fault_words.with_remedy(refused) from None
+        if caution and not first:
+            click.echo(caution)
     click.echo(f"{what}: done")
     if what in _MAY_START:
         click.echo(cautions.MAY_START)
+
+
+def _refuse_beyond(session: Any, what: str, numbers: tuple[int, ...]) -> None:
+    """Raise Refused, as the board would, for numbers by hand that its settings do not allow."""
+    from skidwright.errors import Refused
+
+    if what not in BY_HAND:
+        return
+    ends = ("duty_min_permille", "duty_max_permille", "per mille")
+    if what == "hold":
+        ends = ("flow_low_ul_s", "flow_high_ul_s", "uL/s")
+    settings = session.settings()
+    allowed = [(settings.get(ends[0]), settings.get(ends[1]), ends[2]), (1, settings.get("run_limit_s"), "s")]
+    for number, (low, high, unit) in zip(numbers, allowed, strict=False):
+        if isinstance(low, int) and isinstance(high, int) and not low <= number <= high:
+            raise Refused(f"{what}: {number} is outside {low} to {high} {unit}", session.where)
 
 
 @click.command(short_help="Write a remark of yours into the log.")

@@ -7,11 +7,16 @@ import click
 from skidwright.cli import options
 from skidwright.cli.numbers import Number, rounded
 
+# D341 asks for a single liquid: far beyond an oil is solid or cracks (common practice, no source).
+LEAST_C, MOST_C = -60, 250
+
 
 @click.command(short_help="Viscosity at a temperature, viscosity index, ISO grade of an oil.")
 @click.option("--v40", type=Number(), required=True, help="Kinematic viscosity at 40 degC, mm2/s.")
 @click.option("--v100", type=Number(), required=True, help="Kinematic viscosity at 100 degC, mm2/s.")
-@click.option("--at", type=Number(), metavar="DEGC", help="Temperature at which the viscosity is wanted.")
+@click.option(
+    "--at", type=Number(LEAST_C, MOST_C), metavar="DEGC", help="Temperature at which the viscosity is wanted."
+)
 @click.option("--viscosity", type=Number(), metavar="MM2_S", help="Viscosity whose temperature is wanted.")
 @options.json_option
 def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as_json: bool) -> None:
@@ -40,9 +45,18 @@ def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as
             answer["temperature_c"] = rounded(d341.temperature(line, viscosity), 2)
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    notes = answer["notes"]
     if at is not None and answer["viscosity_mm2_s"] is None:
-        notes.append(f"at {at:g} degC the viscosity is outside 0.21 to 2e7 mm2/s, where D341 does not hold")
+        raise click.UsageError(
+            f"--at: at {at:g} degC this oil would be outside {d341.LOWEST_MM2_S} to {d341.HIGHEST_MM2_S:g} "
+            "mm2/s, where D341 does not hold; ask for a temperature nearer to 40 to 100 degC"
+        )
+    reached = answer.get("temperature_c") if viscosity is not None else 40.0
+    if reached is None or not LEAST_C <= reached <= MOST_C:
+        raise click.UsageError(
+            f"--viscosity: this oil would have {viscosity:g} mm2/s outside {LEAST_C} to {MOST_C} degC, where "
+            "it is no single liquid"
+        )
+    notes = answer["notes"]
     if any(t is not None and not 40 <= t <= 100 for t in (at, answer.get("temperature_c"))):
         notes.append("outside 40 to 100 degC: an extrapolation, never below the cloud point")
     if index is None:
@@ -52,7 +66,7 @@ def fluid(v40: float, v100: float, at: float | None, viscosity: float | None, as
     if as_json:
         output.print_json(answer)
         return
-    if answer.get("viscosity_mm2_s") is not None:
+    if at is not None:
         output.say(f"viscosity at {at:g} degC  {answer['viscosity_mm2_s']:.4g} mm2/s")
     if viscosity is not None:
         output.say(f"{viscosity:g} mm2/s at         {answer['temperature_c']:.1f} degC")

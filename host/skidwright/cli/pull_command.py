@@ -35,10 +35,12 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
     from skidwright.link.session import Session
     from skidwright.log import keys as log_keys
 
-    opened = archives.Archive.create(archive)
+    archives.Archive.check_place(archive)
     with Session.open(port) as session, _bar(quiet=as_json) as advance:
         known = keys or log_keys.of(session.hello().device)
         key = known[-1] if known else None
+        # Not before the board has answered: a wrong port leaves no empty archive behind.
+        opened = archives.Archive.create(archive)
         summary = pulling.pull(session, opened, progress=advance, contact=not no_contact, key=key)
     if as_json:
         import dataclasses

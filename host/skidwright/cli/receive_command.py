@@ -68,8 +68,9 @@ def receive(
     """Accept or refuse a new or transferred fluid on its newest valid samples, and keep the record.
 
     Sample the drum, tank or line as an asset of its own, and pull. Every channel must be at or below its
-    target with the confidence asked for; too few particles counted is no proof. Fluid is to be filtered
-    whenever it is moved, new fluid included (common practice, no source).
+    target with the confidence asked for; too few particles counted is no proof. Water is judged at the
+    coldest temperature the machine of --into sees; where none is known, at the sample's own, and the answer
+    says so. Fluid is to be filtered whenever it is moved, new fluid included (common practice, no source).
 
     \b
     Examples:
@@ -90,7 +91,7 @@ def receive(
         fluid = ""
     goal = asset_options.known_asset(config, archive, into) if into is not None else known.asset(number)
     terms = _terms(goal, known.asset(number), target, water_limit, last, confidence / 100)
-    fluid = fluid or known.asset(number).fluid or known.asset(number).title
+    fluid = _one_spaced(fluid or known.asset(number).fluid or known.asset(number).title)
     if volume_l is not None and into is None:
         raise click.UsageError("--volume-l: give --into, the asset that was topped up")
     terms = _dated(terms, archive, number, fluid, since)
@@ -98,7 +99,7 @@ def receive(
     samples = history.histories(logs, [number])[number]
     decision = receiving.decide(samples, terms, config.limits())
     content = receipt.record(decision, samples, terms, config.limits())
-    cold = receipt.when_cold(decision, samples, goal)
+    cold = receipt.when_cold(decision, samples, terms)
     notes = [*([cold] if cold else []), *receiving.PRACTICE]
     if terms.since_ms is not None and since is None:
         notes.insert(
@@ -114,12 +115,19 @@ def receive(
     return 0 if decision.accepted else 1
 
 
+def _one_spaced(name: str) -> str:
+    """A name as it is printed and compared: pasted or typed in, it may hold a space too many."""
+    return " ".join(name.split())
+
+
 def _source(known: KnownAssets, archive: Path, fluid: str) -> int:
     """The asset number that the samples of a fluid were taken as, by its name."""
     if not fluid:
         raise click.UsageError("say what is received: --asset NUMBER, or --fluid NAME")
-    name = fluid.casefold()
-    found = [n for n, r in known.items() if name in (r.name.casefold(), r.fluid.casefold())]
+    name = _one_spaced(fluid).casefold()
+    found = [
+        n for n, r in known.items() if name in (_one_spaced(own).casefold() for own in (r.name, r.fluid))
+    ]
     if len(found) != 1:
         what = "no asset" if not found else f"{len(found)} assets ({', '.join(map(str, found))})"
         raise ArchiveError(
@@ -147,7 +155,10 @@ def _terms(
         x for x in (water_limit, goal.water_limit_percent, sampled.water_limit_percent) if x is not None
     ]
     fourth = None if target else goal.target_21um
-    return Terms(asked, fourth, last, confidence, limits[0] if limits else None)
+    return Terms(
+        asked, fourth, last, confidence, limits[0] if limits else None,
+        coldest_c=goal.coldest_c, solubility=sampled.solubility or goal.solubility,
+    )  # fmt: skip
 
 
 def _dated(terms: Terms, archive: Path, number: int, fluid: str, since: int | None) -> Terms:
@@ -161,7 +172,7 @@ def _dated(terms: Terms, archive: Path, number: int, fluid: str, since: int | No
             others = [
                 r
                 for r in register.receipts(number)
-                if r.fluid.casefold() != fluid.casefold() and r.content.get("samples")
+                if _one_spaced(r.fluid).casefold() != fluid.casefold() and r.content.get("samples")
             ]
         newest = max((str(s["utc"]) for r in others for s in r.content["samples"] if s["utc"]), default=None)
         if newest is None:

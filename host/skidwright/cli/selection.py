@@ -28,16 +28,18 @@ def asset_option(command: Command) -> Command:
 
 
 def log_paths(archive: Path, device: str = "") -> list[Path]:
-    """The log files of an archive, by board and age. Raises ArchiveError when there are none."""
+    """The log files of an archive, by board and age. Raises ArchiveError when there are none.
+
+    What is named like a log and is no file is left unread; one line on stderr names it.
+    """
     from skidwright.archive.folder import Archive
 
     opened = Archive.open(archive)
-    paths = [
-        opened.log_path(found, log)
-        for found in opened.devices()
-        if found.startswith(device.lower())
-        for log in opened.logs(found)
-    ]
+    devices = [found for found in opened.devices() if found.startswith(device.lower())]
+    paths = [opened.log_path(found, log) for found in devices for log in opened.logs(found)]
+    strange = [str(path) for found in devices for path in opened.no_logs(found)]
+    if strange:
+        click.echo(f"warning: named like a log but no file, left unread: {', '.join(strange)}", err=True)
     if not paths:
         what = f"no log of a board {device}…" if device else "no logs yet"
         raise ArchiveError(what, str(archive), "run `skidwright pull PORT` first")

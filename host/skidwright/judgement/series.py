@@ -19,9 +19,10 @@ from skidwright.judgement.points import (
     value_points,
 )
 from skidwright.judgement.trend import Trend, trend
-from skidwright.judgement.wetness import carried, fluids_of
+from skidwright.judgement.wetness import fluids_of
 from skidwright.judgement.wording import size
 from skidwright.register.model import AssetRecord
+from skidwright.samples.coldest import carried
 from skidwright.samples.history import VALID, History
 
 Floats = NDArray[np.float64]

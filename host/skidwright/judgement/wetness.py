@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from skidwright.config import Asset
 from skidwright.register.model import AssetRecord
+from skidwright.samples.coldest import carried, fluids
 from skidwright.samples.history import ABSENT, JUDGED, VALID, History
-from skidwright.trade.water import PUBLISHED, Solubility, content_ppm, free_water_below_c, solubility_ppm
+from skidwright.trade.water import Solubility, free_water_below_c
 
 Floats = NDArray[np.float64]
 
@@ -40,13 +41,7 @@ class WaterState:
 
 def fluids_of(asset: Asset | AssetRecord) -> list[Solubility]:
     """The asset's own constants, else both published pairs."""
-    own = asset.solubility
-    return [own] if own else list(PUBLISHED.values())
-
-
-def carried(percent: Floats, warm_c: Floats, cold_c: float, fluid: Solubility) -> Floats:
-    """The same water as a share of what the fluid can dissolve at `cold_c`, percent; above 100 it is free."""
-    return np.asarray(content_ppm(percent, warm_c, fluid) / solubility_ppm(cold_c, fluid) * 100)
+    return fluids(asset.solubility)
 
 
 def water_state(history: History, asset: Asset | AssetRecord) -> WaterState:

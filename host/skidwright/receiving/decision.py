@@ -23,10 +23,12 @@ from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.verdicts import VALID, WORDS, ids_of
+from skidwright.samples import coldest
 from skidwright.samples.history import History
 from skidwright.trade.comparison import p_value_of_same
 from skidwright.trade.counting import interval, volume_for_number_ml
 from skidwright.trade.iso4406 import FEW_PARTICLES, HIGHEST, UPPER_PER_ML, code_texts, scale_numbers
+from skidwright.trade.water import Solubility
 
 ACCEPTED, REFUSED, OPEN = "accepted", "refused", "not proven"
 SIZES_UM = (4, 6, 14, 21)
@@ -48,7 +50,8 @@ class Terms:
     """What is asked of the fluid: scale numbers for >=4, >=6, >=14 um(c), and for >=21 um(c) if given.
 
     `samples`: how many valid ones are needed. `since_ms`, UTC: older samples are not looked at. `confidence`
-    is one-sided. `water_limit_percent` of None or 100 asks nothing of water.
+    is one-sided. `water_limit_percent` of None or 100 asks nothing of water. Water is judged at `coldest_c`,
+    the coldest the machine sees, by the fluid's own constants if `solubility` gives them (`samples.coldest`).
     """
 
     target: tuple[int, int, int]
@@ -57,6 +60,8 @@ class Terms:
     confidence: float = 0.95
     water_limit_percent: float | None = None
     since_ms: int | None = None
+    coldest_c: float | None = None
+    solubility: Solubility | None = None
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -256,12 +261,25 @@ def _water(history: History, used: NDArray[np.intp], terms: Terms) -> tuple[str,
     rows = used[history.water_verdict[used] == VALID]
     if len(rows) < len(used):
         return OPEN, f"water: only {len(rows)} of {len(used)} samples have a reading that can be believed"
-    worst = int(rows[np.argmax(history.water_percent[rows])])
-    found, warm = float(history.water_percent[worst]), float(history.temperature_c[worst])
-    at = f" at {warm:.0f} degC" if np.isfinite(warm) else ""
-    if found > limit:
-        return REFUSED, f"water: {found:.1f} % of saturation{at}, above the {limit:g} % allowed"
-    return ACCEPTED, f"water: {found:.1f} % of saturation{at} at most, within the {limit:g} % allowed"
+    read, warm = history.water_percent[rows], history.temperature_c[rows]
+    at = coldest.at_coldest(read, warm, terms.coldest_c, terms.solubility)
+    worst = int(np.argmax(at.high_percent))
+    low, high = float(at.low_percent[worst]), float(at.high_percent[worst])
+    place = coldest.where(float(warm[worst]), float(at.at_c[worst]), terms.coldest_c)
+    found = f"water: {coldest.saturation(low, high, 1)} {place}"
+    if at.at_c[worst] < warm[worst]:
+        found += f" ({read[worst]:.1f} % as read at {warm[worst]:.0f} degC)"
+    state = coldest.state(low, high, limit)
+    if state == coldest.OVER:
+        return REFUSED, f"{found}, above the {limit:g} % allowed"
+    if terms.coldest_c is not None and np.isnan(warm).any():
+        return OPEN, f"water: it cannot be told for {terms.coldest_c:g} degC, the coldest: no temperature"
+    if state == coldest.OPEN:
+        return OPEN, (
+            f"{found}, and the published constants do not agree on which side of the {limit:g} % allowed "
+            "that is: give the fluid's own (water_a, water_b)"
+        )
+    return ACCEPTED, f"{found} at most, within the {limit:g} % allowed"
 
 
 def _list(rows: NDArray[np.intp]) -> tuple[int, ...]:

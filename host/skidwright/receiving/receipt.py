@@ -8,10 +8,9 @@ import numpy as np
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.receiving.decision import Decision, Terms
-from skidwright.register.model import AssetRecord
+from skidwright.samples import coldest
 from skidwright.samples.history import History
 from skidwright.trade.code_text import format_code
-from skidwright.trade.water import PUBLISHED, carry
 
 
 def record(decision: Decision, history: History, terms: Terms, limits: CheckLimits) -> dict[str, Any]:
@@ -34,6 +33,8 @@ def record(decision: Decision, history: History, terms: Terms, limits: CheckLimi
         "target": format_code(terms.target),
         "target_21um": terms.target_21um,
         "water_limit_percent": terms.water_limit_percent,
+        "coldest_c": terms.coldest_c,
+        "water_constants": constants(terms),
         "samples_needed": terms.samples,
         "confidence": terms.confidence,
         "volume_uncertainty_percent": limits.volume_uncertainty_percent,
@@ -53,19 +54,27 @@ def record(decision: Decision, history: History, terms: Terms, limits: CheckLimi
     }  # fmt: skip
 
 
-def when_cold(decision: Decision, history: History, goal: AssetRecord) -> str:
-    """What the water found means at the coldest of the machine it goes into; "" where that cannot be told."""
+def when_cold(decision: Decision, history: History, terms: Terms) -> str:
+    """What the water means at the coldest it gets, where no limit is asked; "" where it cannot be told."""
     rows = [
         row for row in decision.rows if np.isfinite(history.water_percent[row] + history.temperature_c[row])
     ]
-    if goal.coldest_c is None or not rows:
+    asked = terms.water_limit_percent is not None and terms.water_limit_percent < 100
+    if terms.coldest_c is None or not rows or asked:
         return ""
-    fluids = [goal.solubility] if goal.solubility else list(PUBLISHED.values())
     water, warm = history.water_percent[rows], history.temperature_c[rows]
-    cold = max(float(carry(water, warm, goal.coldest_c, fluid).rs_percent.max()) for fluid in fluids)
-    said = "free water" if cold >= 100 else f"up to {cold:.0f} % of saturation"
-    by = "the fluid's own constants" if goal.solubility else "constants published for mineral insulating oil"
-    return f"at {goal.coldest_c:g} degC, the coldest of {goal.title}, its water would be {said} (by {by})"
+    at = coldest.at_coldest(water, warm, terms.coldest_c, terms.solubility)
+    worst = int(np.argmax(at.high_percent))
+    said = coldest.saturation(float(at.low_percent[worst]), float(at.high_percent[worst]))
+    place = coldest.where(float(warm[worst]), float(at.at_c[worst]), terms.coldest_c)
+    return f"{place}, its water would be {said} (by {constants(terms)})"
+
+
+def constants(terms: Terms) -> str:
+    """By what a saturation is carried to another temperature, in words."""
+    if terms.solubility:
+        return "the fluid's own constants"
+    return "constants published for mineral insulating oil"
 
 
 def _place(history: History, row: int) -> tuple[str, str]:
