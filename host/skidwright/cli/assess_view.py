@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from skidwright.cli import output
+from skidwright.cli.asset_options import counted
 from skidwright.judgement.attention import WORDS, Attention
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.told import lines
@@ -38,7 +39,7 @@ def rank(found: Sequence[Attention]) -> None:
     for text in common:
         output.say(f"All of them: {text}.")
     sums = [f"{sum(one.word == word for one in found)} {word}" for word in WORDS.values()]
-    output.say(f"{len(found)} assets: {', '.join(sums)}.")
+    output.say(f"{counted(len(found), 'asset')}: {', '.join(sums)}.")
     output.say("`skidwright assess --asset N` says more of one.")
 
 
