@@ -4,6 +4,7 @@ import hashlib
 from pathlib import Path
 
 import pytest
+from skidwright.sim.scenario import packaged
 
 pytestmark = pytest.mark.slow
 
@@ -41,6 +42,22 @@ def test_it_ends_with_what_it_found_and_where(run) -> None:
         (report,) = Path("out/reports").glob("*.html")
         assert str(report.resolve()) in answer.out
         assert "test bench" in answer.out
+
+
+def test_a_turn_given_up_is_explained(run, tmp_path: Path) -> None:
+    """Gear oil of 2 degC is too thick for the pump: the firmware gives turns up, and the demo says why."""
+    given = packaged("quick").read_text("utf-8")
+    thick = 'name = "test bench"\nv40_mm2_s = 220\nv100_mm2_s = 19\n'
+    thick += 'fluid_c = [["0:00", 2], ["0:05", 2], ["0:07", 44]]'
+    cold = given.replace('name = "test bench"', thick).replace(
+        "[[asset]]", "[line]\nresistance = 0.002\n\n[[asset]]"
+    )
+    assert cold != given
+    (tmp_path / "cold.toml").write_text(cold, "utf-8")
+    answer = run("demo", "--scenario", tmp_path / "cold.toml", "-o", "out")
+    assert answer.status == 0, answer
+    said = " ".join(answer.out.split())
+    assert "duty at limit: The pump runs at its highest duty" in said and "Let the fluid warm up" in said
 
 
 def test_a_folder_of_something_else_is_left_alone(run, one_line) -> None:

@@ -110,6 +110,12 @@ def _episodes(finding: "Finding") -> list[tuple[Any, ...]]:
     ]
 
 
+def _given_up(findings: "list[Finding]") -> list[tuple[str, str, str]]:
+    """(fault, what it means, what to do) for whatever made the skid give a turn up."""
+    reasons = [reason for finding in findings for reason in finding.data.reasons]
+    return sorted({(r.check, r.meaning, r.remedy) for r in reasons if r.verdict == "not taken"})
+
+
 def _print(made: "Demonstration") -> None:
     from skidwright.cli import output
     from skidwright.trade.code_text import format_code
@@ -140,6 +146,8 @@ def _print(made: "Demonstration") -> None:
     output.print_table(
         ("asset", "not believed", ">samples", "first", "last (UTC)", "what was found wrong"), episodes
     )
+    for check, meaning, remedy in _given_up(made.findings):
+        output.say(f"{check}: {meaning} {remedy}")
     events = {
         (happening.when_text, happening.what, happening.detail): None
         for finding in made.findings

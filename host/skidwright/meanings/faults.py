@@ -91,8 +91,10 @@ _TEXT: dict[int, tuple[str, str, str]] = {
     ),
     faults.DUTY_AT_LIMIT: (
         "The pump runs at its highest duty and the flow still stays short of its set-point.",
-        "Thick fluid, worn or undersized pump, partly blocked suction strainer.",
-        "Clean the strainer; compare the flow at full duty with `pump_full_ul_s`; use a wider line.",
+        "Cold thick fluid, worn or undersized pump, partly blocked suction strainer.",
+        "Let the fluid warm up: the asset is tried again when its turn comes. If it is warm, clean the "
+        "strainer and compare the flow at full duty with `pump_full_ul_s`; `skidwright size` says from what "
+        "temperature on pump and line can do it.",
     ),
     faults.WATER_LOOP: (
         "The water sensor's loop current is outside what NAMUR NE 43 allows for a measurement.",
