@@ -23,12 +23,12 @@ _STYLE: Any = {
     "svg.hashsalt": "skidwright",
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial", "sans-serif"],
-    "font.size": 8.5,
+    "font.size": 9,
     "axes.linewidth": 0.7,
     "axes.spines.top": False,
     "axes.spines.right": False,
-    "axes.labelsize": 8.5,
-    "axes.titlesize": 9,
+    "axes.labelsize": 9,
+    "axes.titlesize": 9.5,
     "axes.titlelocation": "left",
     "xtick.major.width": 0.7,
     "ytick.major.width": 0.7,
@@ -79,7 +79,7 @@ def days(when: NDArray[np.datetime64]) -> NDArray[np.float64]:
 
 
 def time_axis(axis: "Axes", start: float, end: float) -> None:
-    """Label the shared time axis, which runs from `start` to `end` in days, and say that it is UTC."""
+    """Label the shared time axis, which runs from `start` to `end` in days, with its dates in UTC."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
     pad = max((end - start) * 0.015, 1 / 1440)
@@ -88,13 +88,14 @@ def time_axis(axis: "Axes", start: float, end: float) -> None:
     axis.xaxis.set_major_locator(locator)
     formatter = ConciseDateFormatter(  # type: ignore[no-untyped-call]
         locator,
-        formats=["%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M", "%H:%M:%S"],
-        zero_formats=["", "%Y", "%m-%d", "%m-%d", "%H:%M", "%H:%M"],
+        formats=["%Y", "%b %Y", "%d %b", "%H:%M", "%H:%M", "%H:%M:%S"],
+        zero_formats=["", "%Y", "%d %b", "%d %b", "%H:%M", "%H:%M"],
         offset_formats=["", "", "", "", "", ""],
         show_offset=False,
     )
     axis.xaxis.set_major_formatter(formatter)
-    axis.set_xlabel("time (UTC)")
+    first, last = (np.datetime64(int(np.floor(day)), "D") for day in (start, end))
+    axis.set_xlabel(f"{first} to {last}, UTC" if first != last else f"{first}, UTC")
 
 
 def limit(axis: "Axes", value: float, text: str, beyond: str = "above") -> None:
@@ -110,7 +111,7 @@ def limit(axis: "Axes", value: float, text: str, beyond: str = "above") -> None:
         xytext=(3, 2 if beyond == "above" else -3),
         textcoords="offset points",
         va="bottom" if beyond == "above" else "top",
-        fontsize=8,
+        fontsize=8.5,
         color="#8a3a00",
         zorder=1.8,  # below the samples: a name may hide none of them
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},

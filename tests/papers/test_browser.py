@@ -72,6 +72,24 @@ def test_no_complaint_and_no_request(browser, pages):
         assert wider <= 0, page
 
 
+def test_on_a_phone_nothing_is_cut_and_all_can_be_read(browser, pages):
+    phone = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", phone)
+    try:
+        for page in pages[:2]:
+            browser.get(page.as_uri())
+            assert browser.execute_script("return document.documentElement.scrollWidth") == 390, page
+            # Letters of a picture: at least 7 px high; all other text by its own size.
+            script = """return [...document.querySelectorAll('body *')]
+              .filter(e => e.innerText || e.tagName == 'text')
+              .map(e => parseFloat(getComputedStyle(e).fontSize) * (e.viewportElement
+                ? e.viewportElement.getScreenCTM().a : 1))
+              .reduce((least, size) => Math.min(least, size), 99)"""
+            assert browser.execute_script(script) >= 7, page
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 @pytest.mark.parametrize("paper", PAPERS)
 def test_on_paper_nothing_is_cut(browser, pages, tmp_path, paper):
     width, height = PAPERS[paper]

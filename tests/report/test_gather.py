@@ -5,7 +5,7 @@ import hashlib
 import numpy as np
 import pytest
 import synthetic_log as sl
-from skidboard import faults, records
+from skidboard import faults, records, sequence
 from skidwright.config import Asset, Config, Counter
 from skidwright.report import gather
 from skidwright.samples.assessment import Assessment
@@ -20,10 +20,10 @@ def story() -> np.ndarray:
     first["water_state"][4:8] = 2  # broken wire: two samples of each asset
     # the last record before the power goes is a sample, ten minutes after the one before it and a trip
     first["seq"][-1], first["uptime_ms"][-1] = 29, 250 * MINUTE
-    second = sl.samples(20, seed=2, first_seq=40, assets=(1, 2), boot=2, first_uptime_ms=10 * MINUTE)
+    second = sl.samples(20, seed=2, first_seq=41, assets=(1, 2), boot=2, first_uptime_ms=10 * MINUTE)
     # dirt in asset 1 after the power loss, in its first three samples, 16 times as many particles
     dirty = sl.samples(
-        20, seed=3, first_seq=40, assets=(1, 2), boot=2, first_uptime_ms=10 * MINUTE,
+        20, seed=3, first_seq=41, assets=(1, 2), boot=2, first_uptime_ms=10 * MINUTE,
         per_ml=tuple(16 * x for x in sl.PER_ML),
     )  # fmt: skip
     second[[0, 2, 4]] = dirty[[0, 2, 4]]
@@ -45,6 +45,7 @@ def story() -> np.ndarray:
         sl.event(records.SETTING, 37, 2, 6 * MINUTE, text="rest_s 300 > 600"),
         sl.event(records.RECLAIM, 38, 2, 7 * MINUTE, a=0, b=100, c=127, d=0),
         sl.event(records.LEAVE, 39, 2, 8 * MINUTE, code=2, text="MemoryError"),
+        sl.event(records.MARK, 40, 2, 9 * MINUTE, state=sequence.COUNT, text="throttled", asset=2),
     ]
     return sl.merged(*events, first, second)
 
@@ -109,12 +110,19 @@ def test_faults_with_their_end_and_only_where_they_belong(reports) -> None:
     assert told(reports[1], "fault: no flow") == []
     # it stood when the power failed, and ended with it
     assert told(reports[2], "fault: no flow") == [(at(245), f"until {at(300)}")]
-    assert len(told(reports[1], "trip: pump stopped")) == 1
+    # it stopped the skid for all, but only where it belongs is it marked in the pictures
+    marked = {
+        n: [h.mark for h in data.happenings if h.what.startswith("trip")] for n, data in reports.items()
+    }
+    assert marked[1] == [""] and len(marked[2]) == 1 and marked[2][0]
 
 
 def test_other_events_in_words(reports) -> None:
     data = reports[1]
-    assert told(data, "operator mark") == [(at(302), "topped up <5 L>")]
+    assert told(data, "operator mark") == [
+        (at(302), "topped up <5 L>"),
+        (at(309), "throttled (written while asset 2 was sampled)"),
+    ]
     assert told(data, "setting changed") == [(at(306), "rest_s 300 > 600")]
     assert told(data, "log recovered") == [(at(300), "segment 1, 77 bytes dropped")]
     assert told(data, "firmware left") == [(at(308), "MemoryError")]
@@ -146,7 +154,7 @@ def test_cycles_without_a_sample_are_counted_by_cause(reports) -> None:
 def test_statement_on_the_log(reports) -> None:
     stated = reports[1].integrity
     assert (stated.device, stated.logs) == (sl.DEVICE.hex(), f"log {sl.LOG:08x}")
-    assert (stated.records, stated.bad_records, stated.missing_records) == (60, 0, 0)
+    assert (stated.records, stated.bad_records, stated.missing_records) == (61, 0, 0)
     assert stated.chain_ok and "2 links hold" in stated.chain_statement
     assert "2 contacts" in stated.clock_statement
     assert reports[1].note == "a note"

@@ -129,7 +129,7 @@ def test_excluded_samples_are_hollow(make, change) -> None:
 def test_hardly_any_samples(make, n: int) -> None:
     text = page.render(make(n=n), WHEN)
     read(text)
-    assert f"<td>{n}</td>" in text
+    assert f"{n} samples, {n} valid counts, {n} valid water" in text
 
 
 def test_nothing_valid_and_no_times(make, change) -> None:

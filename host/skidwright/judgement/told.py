@@ -68,7 +68,7 @@ def trend_text(line: Trend | None) -> tuple[str, str]:
     times, a_while = (DAYS_A_MONTH, "month") if line.span_days > DAYS_A_MONTH else (1.0, "day")
     low, high = line.low * times, line.high * times
     word = f"{line.slope * times:+.2f} a {a_while}" if line.rising or line.falling else "no trend"
-    return word, f"{low:+.2f} to {high:+.2f}"
+    return word, f"{low:+.2f} to {high:+.2f} a {a_while}"
 
 
 def change_text(series: Series, k: int) -> str:

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from skidboard import faults, records
+from skidboard import faults, records, sequence
 
 from skidwright.cleanup.runs import end_text
 from skidwright.log.timeline import UNKNOWN_UTC_MS
@@ -123,11 +123,15 @@ def _told(
                 until = f"until {iso(end)}" if end is not None else "still standing at the end of the log"
                 yield when, f"fault: {fault_name(code)}", f"{_figure(row, text)}{until}", False
         elif kind == records.TRIP:
-            yield when, "trip: pump stopped", f"{fault_name(code)}, while asset {row['asset']} was due", True
+            detail = f"{fault_name(code)}, while asset {row['asset']} was due"
+            yield when, "trip: pump stopped", detail, row["asset"] == asset
         elif kind == records.SETTING:
             yield when, "setting changed", text, False
         elif kind == records.MARK:
-            yield when, "operator mark", text, True
+            # A mark is about any machine; which one only the moment can say, while a sample is drawn.
+            drawn = row["state"] in (sequence.PRIME, sequence.SETTLE, sequence.COUNT)
+            meanwhile = f" (written while asset {row['asset']} was sampled)" if drawn else ""
+            yield when, "operator mark", f"{text}{meanwhile}", True
         elif kind == records.RECLAIM:
             held = "a host held them all" if row["d"] else "not all of them had been pulled"
             yield when, "oldest segment given up", f"records {row['b']} to {row['c']}; {held}", False

@@ -13,12 +13,11 @@ from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.openness import openness
 from skidwright.report.over_time import over_time
+from skidwright.report.typeset import typeset, typeset_brief
 from skidwright.trade.code_text import format_code
 from skidwright.whole_file import write_whole
 
 if TYPE_CHECKING:
-    from markupsafe import Markup
-
     from skidwright.report.tuning_section import TuningSection
 
 SIGNS = {headline.GOOD: "✓", headline.CLOSE: "▲", headline.BAD: "✗", headline.UNKNOWN: "?"}
@@ -30,15 +29,8 @@ def _template() -> Any:
 
     place = FileSystemLoader(Path(__file__).parent)
     made = Environment(loader=place, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    made.filters["whole_dates"] = _whole_dates
+    made.filters |= {"typeset": typeset, "typeset_brief": typeset_brief}
     return made.get_template("page.html.j2")
-
-
-def _whole_dates(text: str) -> "Markup":
-    """A text, escaped, whose dates are not broken at their hyphens."""
-    from markupsafe import Markup, escape
-
-    return Markup(re.sub(r"\d{4}-\d\d-\d\d", r'<span class="time">\g<0></span>', str(escape(text))))
 
 
 def render(
@@ -76,10 +68,10 @@ def render(
         total=len(samples),
         period_start=headline.iso_time(dated.min()) if len(dated) else "unknown",
         period_end=headline.iso_time(dated.max()) if len(dated) else "unknown",
-        target=format_code(data.asset.target) if data.asset.target else "not set",
-        water_limit="not set"
+        target=f"target {format_code(data.asset.target)} or lower" if data.asset.target else "no target set",
+        water_limit="no limit set"
         if data.asset.water_limit_percent is None
-        else f"{data.asset.water_limit_percent:g} %",
+        else f"of saturation, limit {data.asset.water_limit_percent:g} %",
         gathered_note="With this many samples the line is their median; the bar runs from lowest to highest."
         if many
         else "",
@@ -89,21 +81,10 @@ def render(
         letters_note="Letters are explained under “What happened”." if marked else "",
         version=VERSION,
         written=written.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        **_shares(data),
+        valid_counts=int((samples.counts_verdict == VALID).sum()),
+        valid_water=int((samples.water_verdict == VALID).sum()),
     )
     return text
-
-
-def _shares(data: AssetReport) -> dict[str, Any]:
-    total = len(data.samples)
-    counts = int((data.samples.counts_verdict == VALID).sum())
-    water = int((data.samples.water_verdict == VALID).sum())
-    return {
-        "valid_counts": counts,
-        "valid_water": water,
-        "share_counts": f"{counts / total:.0%}" if total else "–",
-        "share_water": f"{water / total:.0%}" if total else "–",
-    }
 
 
 def file_name(number: int, name: str) -> str:

@@ -91,27 +91,27 @@ def _happenings(axes: "list[Axes]", happenings: list[Happening], window: tuple[f
     """Thin upright lines through all panels with their letters on top; letters too near stand together."""
     marked = [h for h in happenings if h.mark and not np.isnat(h.when)]
     room = (window[1] - window[0]) * 0.018
-    groups: list[tuple[float, str]] = []
+    groups: list[tuple[float, float, str]] = []
     for happening in sorted(marked, key=lambda h: h.when):
         at = float(drawing.days(np.array([happening.when]))[0])
         if not window[0] <= at <= window[1]:
             continue
         for axis in axes:
             axis.axvline(at, color=BLACK, linewidth=0.6, linestyle=":", zorder=1)
-        if groups and at - groups[-1][0] <= room * (1 + groups[-1][1].count(",")):
-            groups[-1] = (groups[-1][0], f"{groups[-1][1]}, {happening.mark}")
+        if groups and at - groups[-1][0] <= room * (1 + groups[-1][2].count(",")):
+            groups[-1] = (groups[-1][0], at, f"{groups[-1][2]}, {happening.mark}")
         else:
-            groups.append((at, happening.mark))
-    for at, letters in groups:
+            groups.append((at, at, happening.mark))
+    for first, last, letters in groups:
         axes[0].annotate(
             letters,
-            (at, 1),
+            ((first + last) / 2, 1),
             xycoords=("data", "axes fraction"),
             xytext=(0, 1),
             textcoords="offset points",
             ha="center",
             va="bottom",
-            fontsize=7.5,
+            fontsize=8,
             fontweight="bold",
         )
 
@@ -125,7 +125,7 @@ def code_history(data: AssetReport) -> str:
     believed = samples.counts_verdict == VALID
     doubted = ~believed & (samples.counts_verdict != ABSENT)
     strip = int(doubted.sum()) > MANY_DOUBTED
-    made, axes = drawing.figure(5.2, 4, [3, 3, 3, 1]) if strip else drawing.figure(4.6, 3)
+    made, axes = drawing.figure(4.8, 4, [3, 3, 3, 1]) if strip else drawing.figure(4.1, 3)
     if strip:
         _share_strip(axes[-1], when, doubted, believed | doubted, window)
     for channel, axis in enumerate(axes[:3]):
@@ -259,7 +259,7 @@ def size_distribution(data: AssetReport) -> str:
             textcoords="offset points",
             ha="right",
             va="top",
-            fontsize=8,
+            fontsize=8.5,
         )
     if data.asset.target:
         targets = [UPPER_PER_ML[number] for number in data.asset.target]
@@ -275,7 +275,7 @@ def size_distribution(data: AssetReport) -> str:
         )
         axis.plot(sizes[:3], targets, color=VERMILION, linestyle=(0, (5, 2.5)), linewidth=1.0, zorder=1)
         axis.annotate("most the target allows", (sizes[2], targets[2]), xytext=(16, -3),
-                      textcoords="offset points", fontsize=8, color="#8a3a00")  # fmt: skip
+                      textcoords="offset points", fontsize=8.5, color="#8a3a00")  # fmt: skip
     axis.set_xticks(sizes, [f"{size:g}" for size in sizes])
     axis.set_xticks([], minor=True)
     axis.set_xlim(2.9, 25)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from skidwright import drawing
 from skidwright.errors import RigError
 from skidwright.whole_file import replacing
 
@@ -23,43 +24,40 @@ def draw(rig: Rig, found: Assessment, path: Path) -> None:
     """
     if path.suffix not in ENDINGS:
         raise RigError(f"{path}: a picture's name ends in {', '.join(ENDINGS)}")
-    import matplotlib
-
-    matplotlib.use("Agg")
-    from matplotlib import pyplot as plt
-
     warm = rig.fluid.hottest_c
     cold = min(rig.fluid.coldest_c, found.coldest_oil_c if found.coldest_oil_c is not None else warm) - 5
     temperatures = np.linspace(cold, warm, 60)
     states = [state_at(rig, float(t), rig.sampling.flow_ml_min) for t in temperatures]
-    figure, axes = plt.subplots(3, 1, figsize=(7.5, 8.5), sharex=True, constrained_layout=True)
-    figure.suptitle(rig.name)
-    pressure, torque, flow = axes
-    pressure.plot(temperatures, [s.inlet_bar_abs for s in states], label="pump inlet, absolute")
-    pressure.plot(temperatures, [s.delivery_bar for s in states], label="behind the pump, gauge")
-    pressure.plot(temperatures, [s.counter_bar for s in states], label="at the counter, gauge")
-    pressure.axhline(inlet_least_bar_abs(rig), color="C0", linestyle=":", label="least at the inlet")
-    pressure.axhline(rig.pump.pressure_limit_bar, color="C1", linestyle=":", label="most behind the pump")
-    pressure.set_ylabel("pressure, bar")
-    torque.plot(temperatures, [s.torque_nm for s in states], color="C3", label="torque")
-    torque.axhline(rig.pump.torque_limit_nm, color="C3", linestyle=":", label="most torque")
-    torque.set_ylabel("torque, Nm")
+    made, (pressure, torque, flow) = drawing.figure(6.4, 3, [1.6, 1, 1])
+    for values, line, colour, name in (
+        ([s.delivery_bar for s in states], "-", drawing.BLUE, "behind the pump"),
+        ([s.counter_bar for s in states], "--", drawing.GREEN, "at the counter"),
+        ([s.inlet_bar_abs for s in states], "-.", drawing.BLACK, "pump's inlet, absolute"),
+    ):
+        pressure.plot(temperatures, values, line, color=colour, label=name)
+    pressure.legend(frameon=False, loc="center right", fontsize=8.5, handlelength=3)
+    pressure.set_ylabel("pressure\nbar")
+    torque.plot(temperatures, [s.torque_nm for s in states], color=drawing.BLUE)
+    torque.set_ylabel("pump's torque\nNm")
     drawn = [largest_flow_ml_min(rig, float(t), rig.sampling.purge_flow_ml_min) for t in temperatures]
-    flow.plot(temperatures, drawn, color="C2", label="flow it can draw, up to the flush flow")
-    flow.axhspan(
-        rig.counter.flow_low_ml_min,
-        rig.counter.flow_high_ml_min,
-        color="C2",
-        alpha=0.15,
-        label="counter's band",
+    flow.plot(temperatures, drawn, color=drawing.BLUE)
+    flow.set_ylabel("flow it can draw\nmL/min")
+    limits = (
+        (pressure, rig.pump.pressure_limit_bar, "most behind the pump", "above"),
+        (pressure, inlet_least_bar_abs(rig), "least at the inlet", "below"),
+        (torque, rig.pump.torque_limit_nm, "most torque", "above"),
+        (flow, rig.counter.flow_low_ml_min, "least that the counter takes", "below"),
     )
-    flow.set_ylabel("flow, mL/min")
-    flow.set_xlabel("temperature of the oil, degC")
-    for axis in axes:
-        axis.axvspan(rig.fluid.coldest_c, rig.fluid.hottest_c, color="0.5", alpha=0.08)
-        axis.set_ylim(bottom=0)
-        axis.grid(alpha=0.3)
-        axis.legend(fontsize=8)
+    for axis, value, _, side in limits:
+        axis.set_ylim(0, max(axis.get_ylim()[1], value * (1.3 if side == "above" else 1.8)))
+    for axis, value, name, side in limits:
+        drawing.limit(axis, value, name, side)
+    for axis in (pressure, torque, flow):
+        axis.axvspan(rig.fluid.coldest_c, rig.fluid.hottest_c, color=drawing.BLUE, alpha=0.07, linewidth=0)
+        axis.grid(axis="y", color="#e4e4e4", linewidth=0.6)
+        axis.set_axisbelow(True)
+    flow.set_xlim(cold, warm + 0.02 * (warm - cold))
+    flow.set_xlabel("temperature of the oil, °C; tinted: what this rig sees")
+    pressure.set_title(rig.name)
     with replacing(path) as part:
-        figure.savefig(part, dpi=130)
-    plt.close(figure)
+        made.savefig(part, dpi=130)
