@@ -23,9 +23,11 @@ disable_error_code = name-defined
 # What MicroPython has built in is written out once more for CPython.
 [mypy-skidboard.ticks]
 disable_error_code = no-redef, misc
-# `begin` comes before any other call on a Digest.
 [mypy-skidboard.segments]
-disable_error_code = no-redef, misc, union-attr
+disable_error_code = no-redef, misc
+# `begin` comes before any other call on a Digest.
+[mypy-skidboard.digest]
+disable_error_code = union-attr
 # Exists inside the virtual skid only.
 [mypy-skidrom]
 ignore_missing_imports = True

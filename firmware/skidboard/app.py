@@ -6,16 +6,14 @@ building messages) comes after it in `service()` and `link.poll()`, and
 """
 
 import gc
-import json
-import os
 
-from skidboard import VERSION, by_hand, cleanup, faults, log_key, records
+from skidboard import VERSION, by_hand, cleanup, commands, faults, log_key, records
 from skidboard import settings as settings_table
 from skidboard.journal import Journal
 from skidboard.link import STALLED, Link
 from skidboard.process import Process
 from skidboard.recorder import Recorder
-from skidboard.sequence import SAMPLED, SKIPPED, TRIPPED
+from skidboard.sequence import SAMPLED, SKIPPED
 from skidboard.status import status
 from skidboard.ticks import ticks_add, ticks_diff
 from skidboard.timebase import Timebase
@@ -230,48 +228,12 @@ class App:
         return status(self)
 
     def command(self, text):
-        """Carry out "start", "stop", "reset", "mark TEXT" or a command of by_hand.py; None, or why not."""
-        sequence = self.sequence
-        if text == "start":
-            if sequence.state == TRIPPED:
-                names = ", ".join(faults.names(sequence.faults))
-                return "start: the skid is tripped (%s); reset it first" % names
-            if sequence.in_cycle():
-                return "start: a cycle is running already"
-            sequence.start()
-        elif text == "stop":
-            self.process.cleanup.end(cleanup.BY_COMMAND)
-            sequence.stop()
-            # Lamps come back with the next tick.
-            self.board.safe()
-            self.process.outputs = 0
-        elif text == "reset":
-            return self._reset()
-        elif text.startswith("mark ") and text[5:].strip():
-            if self.recorder.event(records.MARK, text=text[5:].strip()) < 0:
-                return "mark: %s" % self.journal.problem
-        else:
-            words = text.split(" ")
-            if words[0] == "cleanup":
-                return cleanup.command(self, words)
-            if words[0] in by_hand.COMMANDS:
-                if self.process.cleanup.running:
-                    return "%s: a clean-up is running; end it with `cleanup stop` first" % words[0]
-                return by_hand.command(self, words)
-            there = "start, stop, reset, mark TEXT, duty N, hold N, auto, cleanup start N, cleanup stop"
-            return "%s: no such command; there are %s" % (words[0] or "(nothing)", there)
-        return None
+        """Carry out a command (see commands.py); None, or one line that says why not."""
+        return commands.command(self, text)
 
-    def _reset(self):
-        if self.sequence.state != TRIPPED:
-            return "reset: the skid is not tripped"
-        present = self.process.interlocks.causes_present()
-        if present:
-            return "reset: %s is still there" % ", ".join(faults.names(present))
-        self.process.interlocks.reset()
+    def forget_watchdog(self):
+        """The restart by the watchdog has been looked at."""
         self._own_faults &= ~(1 << faults.WATCHDOG)
-        self.sequence.reset()
-        return None
 
     def contact(self, utc_ms, uncertainty_ms, stored_seq, text):
         """A host tells the time and what it holds safely: (sequence number of the record, uptime_ms)."""
@@ -296,7 +258,7 @@ class App:
         if not changed and not self._own_faults >> faults.SETTINGS_BAD & 1:
             return 0, None
         try:
-            _store(self.board.settings_path, whole)
+            settings_table.store(self.board.settings_path, whole)
         except OSError as error:
             return 0, "settings: could not be stored (error %s)" % error.args[0]
         # A sample must have been taken under one set of settings, and so must a clean-up run.
@@ -312,9 +274,3 @@ class App:
             text = "%s %s > %s" % (name, old[name], whole[name])
             self.recorder.event(records.SETTING, a=self.settings_crc, text=text)
         return len(changed), None
-
-
-def _store(path, values):
-    with open(path + ".new", "w") as f:
-        json.dump(values, f)
-    os.rename(path + ".new", path)

@@ -12,20 +12,17 @@ Nothing here formats, and no failure of the storage raises out of `append`.
 import struct
 
 from skidboard import records
+from skidboard.digest import Digest
 from skidboard.recovery import examine, first_of_log, number_from_before
-from skidboard.segments import Digest, Folder
+from skidboard.room import Room
+from skidboard.segments import Folder
 
 HEADER_BYTES = records.HEADER_BYTES
 RECORD_BYTES = records.RECORD_BYTES
 SEGMENT_BYTES = records.SEGMENT_BYTES
-# Blocks left to the file system, so that it finds a free one fast and appends stay bounded.
-RESERVE_BLOCKS = 16
 LEAST_SEGMENTS = 2
 # Records from one look to the next whether a full storage has room again.
 _LOOK_AGAIN = 4
-# Blocks that come and go with settings and notes: no reason to reclaim what has its place.
-_SLACK = 4
-_ENOENT = 2
 _ENOSPC = 28
 
 
@@ -56,6 +53,7 @@ class Journal:
         self.open_bytes = 0
         self.stored_seq = 0
         self._folder = Folder(log_dir, device)
+        self._room = Room(log_dir, self._folder)
         self._device = device
         self._random_u32 = random_u32
         self._digest = Digest(key)
@@ -66,7 +64,6 @@ class Journal:
         self._tight = False
         self._begun_anew = False
         self._count = 0
-        self._room = segments_max
         self._damaged_bytes = -1  # of the last segment, -1 when it is sound
         self._last_boot = 0
         self._slot = bytearray(RECORD_BYTES)
@@ -107,16 +104,12 @@ class Journal:
         self.problem = None
 
     def _measure_room(self):
-        folder = self._folder
-        folder.keep_spare(RESERVE_BLOCKS)
-        self._room = folder.room(self._count, RESERVE_BLOCKS)
-        if self._room < self._count <= self._room + _SLACK:
-            self._room = self._count
+        self._room.measure(self._count)
         self._note()
 
     def _note(self):
         self.notice = None
-        if not self._folder.spare:
+        if not self._room.spare:
             self.notice = "storage: full, only the newest segments are kept"
         elif self._begun_anew:
             self.notice = "storage: the log was gone, a new one has begun"
@@ -152,7 +145,7 @@ class Journal:
 
     def capacity(self):
         """How many segments the log holds before the oldest goes: as set, or as many as there is room for."""
-        return max(LEAST_SEGMENTS, min(self._room, self.segments_max))
+        return max(LEAST_SEGMENTS, min(self._room.segments, self.segments_max))
 
     # -- appending --------------------------------------------------------------------------------
 
@@ -171,7 +164,7 @@ class Journal:
                     self._rotate(slot)
                 seq = self.next_seq
                 self._put(slot)
-                if not self._folder.spare and seq % _LOOK_AGAIN == 0:
+                if not self._room.spare and seq % _LOOK_AGAIN == 0:
                     self._measure_room()
                 return seq
             except OSError as error:
@@ -275,7 +268,7 @@ class Journal:
             # enough to write down what is reclaimed before it goes.
             self.problem = "storage: full"
             self._tight = True
-            self._folder.drop_spare()
+            self._room.drop_spare()
         else:
             self.problem = "storage: error %s" % code
 
@@ -297,20 +290,9 @@ class Journal:
         """
         if not self.segment_first <= segment <= self.segment_last:
             return 0, 0, 1
-        try:
-            f = open(self._folder.path(segment), "rb")
-        except OSError as error:
-            if error.args[0] != _ENOENT:
-                raise
-            return 0, 0, 1
-        with f:
-            is_last = segment == self.segment_last
-            total = self.open_bytes if is_last else min(f.seek(0, 2), SEGMENT_BYTES)
-            n = 0
-            if offset < total:
-                f.seek(offset)
-                n = f.readinto(memoryview(buf)[: min(len(buf), total - offset)])
-        return n, total, 0 if is_last and not self._sealed else 1
+        is_last = segment == self.segment_last
+        n, total = self._folder.read_into(segment, offset, buf, self.open_bytes if is_last else -1)
+        return n, total, 0 if total and is_last and not self._sealed else 1
 
     def set_stored(self, seq):
         """A host holds all records below `seq`; remembered across boots as far as the storage allows."""

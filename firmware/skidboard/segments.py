@@ -1,17 +1,14 @@
-"""The folder of segment files, and the digest that chains them.
+"""The folder of segment files.
 
 A segment's file is named by its number, eight hexadecimal digits and `.seg`,
 and lies in a folder for 16 of them, named by the leading seven digits: what
 the file system has to sort out at an append grows with the square of the files
-in one folder. Beside these lie `stored`, which remembers how much a host holds,
-and `spare`, two blocks kept to be given up when the storage is full, so that
-there is always room to write down what is about to be reclaimed.
+in one folder. Beside these lies `stored`, which remembers how much a host holds.
 """
 
 import os
 import struct
 from binascii import crc32
-from hashlib import sha256
 
 from skidboard import records
 
@@ -39,20 +36,16 @@ def _number(digits, n):
 
 # Numbers stay small integers on the board.
 MAX_SEGMENT = 0x3FFFFFFF
-# 2**4 segments to a folder, and the blocks that a folder takes.
+# 2**4 segments to a folder.
 FOLDER_BITS = 4
-_FOLDER_BLOCKS = 2
-_SPARE_BYTES = 8192
 _ENOENT = 2
 _ENOTDIR = 20
-_NO_DIGEST = bytes(records.DIGEST_BYTES)
 
 
 class Folder:
     """The files of a log in `path`. Methods raise OSError unless they say otherwise."""
 
     def __init__(self, path, device):
-        self.spare = False
         self.folders = 0  # of segments
         self._path = path
         self._device = device
@@ -200,60 +193,27 @@ class Folder:
             size = records.SEGMENT_BYTES
         return first, first + (size - records.HEADER_BYTES) // records.RECORD_BYTES - 1
 
-    def free_blocks(self):
-        """Free blocks of 4096 bytes on the file system, at most 2**20."""
-        if not hasattr(os, "statvfs"):
-            return 1 << 20
-        stat = os.statvfs(self._path)
-        free = stat[3]
-        if free > stat[2]:
-            free -= 1 << 32  # below zero, as an unsigned number
-        if ON_LITTLEFS:
-            # Its count takes each folder's two blocks twice.
-            free += _FOLDER_BLOCKS * self.folders
-        return max(0, min(stat[1] * free // records.SEGMENT_BYTES, 1 << 20))
+    def read_into(self, number, offset, buf, total):
+        """Read bytes of segment `number` into `buf`: (bytes read, bytes it holds).
 
-    def room(self, count, reserve_blocks):
-        """How many segments fit, the `count` of the latest scan among them, with `reserve_blocks` left free.
-
-        Wherever the first of them lies in its folder.
+        `total` is how many it holds, or -1 when its file says so; nothing at all of a segment without a file.
         """
-        blocks = count + _FOLDER_BLOCKS * self.folders + self.free_blocks() - reserve_blocks
-        each = 1 << FOLDER_BITS
-        most = max(0, blocks - _FOLDER_BLOCKS) * each // (each + _FOLDER_BLOCKS)
-        while most and most + _FOLDER_BLOCKS * ((most + each - 2) // each + 1) > blocks:
-            most -= 1
-        return most
+        try:
+            f = open(self.path(number), "rb")
+        except OSError as error:
+            if error.args[0] != _ENOENT:
+                raise
+            return 0, 0
+        with f:
+            if total < 0:
+                total = min(f.seek(0, 2), records.SEGMENT_BYTES)
+            n = 0
+            if offset < total:
+                f.seek(offset)
+                n = f.readinto(memoryview(buf)[: min(len(buf), total - offset)])
+        return n, total
 
     # -- what lies beside the segments ------------------------------------------------------------
-
-    def keep_spare(self, reserve_blocks):
-        """Set the spare blocks aside if at least `reserve_blocks` would be left; never raises."""
-        path = self._path + "/spare"
-        try:
-            self.spare = os.stat(path)[6] >= _SPARE_BYTES
-        except OSError:
-            self.spare = False
-        if self.spare:
-            return
-        try:
-            if self.free_blocks() < reserve_blocks + _SPARE_BYTES // records.SEGMENT_BYTES:
-                return
-            with open(path, "wb") as f:
-                part = bytes(256)
-                for _ in range(_SPARE_BYTES // 256):
-                    f.write(part)
-            self.spare = True
-        except OSError:
-            pass
-
-    def drop_spare(self):
-        """Give the spare blocks back; never raises."""
-        self.spare = False
-        try:
-            os.remove(self._path + "/spare")
-        except OSError:
-            pass
 
     def read_stored(self, log):
         """The remembered count of records of `log` that a host holds, 0 when unknown; never raises."""
@@ -272,49 +232,3 @@ class Folder:
         raw = struct.pack("<II", log, seq)
         with open(self._path + "/stored", "wb") as f:
             f.write(raw + struct.pack("<I", crc32(raw)))
-
-
-class Digest:
-    """SHA-256 of a segment as it grows, padded with 0xFF to 4096 bytes; with a key HMAC (RFC 2104)."""
-
-    def __init__(self, key=None):
-        self.kind = records.CHAIN_SHA256 if key is None else records.CHAIN_HMAC
-        self._key = None
-        if key is not None:
-            self._key = ((sha256(key).digest() if len(key) > 64 else key) + bytes(64))[:64]
-        self._hash = None
-
-    def _pad_key(self, mask):
-        return bytes([byte ^ mask for byte in self._key])
-
-    def forget(self):
-        """No segment: `finish` gives zeros."""
-        self._hash = None
-
-    def begin(self, header, n):
-        """Start over with the first `n` bytes of `header`."""
-        self._hash = sha256()
-        if self._key is not None:
-            self._hash.update(self._pad_key(0x36))
-        self.add(header, n)
-
-    def add(self, part, n):
-        """Take in the first `n` bytes of `part`."""
-        self._hash.update(memoryview(part)[:n])
-
-    def finish(self, size):
-        """The digest of the `size` bytes taken in so far, padded. Afterwards only `begin` will do."""
-        if self._hash is None:
-            return _NO_DIGEST
-        part = bytes([records.ERASED]) * 64
-        missing = records.SEGMENT_BYTES - size
-        while missing > 0:
-            self.add(part, min(missing, 64))
-            missing -= 64
-        digest = self._hash.digest()
-        self._hash = None
-        if self._key is not None:
-            outer = sha256(self._pad_key(0x5C))
-            outer.update(digest)
-            digest = outer.digest()
-        return digest

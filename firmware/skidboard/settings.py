@@ -5,6 +5,7 @@ What each one means is prose for people and lives on the host
 """
 
 import json
+import os
 from binascii import crc32
 
 # name: (unit, lowest, highest, default)
@@ -205,3 +206,10 @@ def load(path):
     if not problems:
         values.update(found)
     return values, problems
+
+
+def store(path, values):
+    """Put settings into the file on the board: a cut leaves the old ones or these. Raises OSError."""
+    with open(path + ".new", "w") as f:
+        json.dump(values, f)
+    os.rename(path + ".new", path)

@@ -320,7 +320,7 @@ def test_reads_back_what_the_link_asks_for():
 
 def test_key_makes_the_chain_an_hmac():
     # HMAC-SHA-256, RFC 4231 test case 2: key "Jefe", data "what do ya want for nothing?".
-    from skidboard.segments import Digest
+    from skidboard.digest import Digest
 
     digest = Digest(b"Jefe")
     text = b"what do ya want for nothing?"

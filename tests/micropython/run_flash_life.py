@@ -114,7 +114,7 @@ print(
             "said_again": again.capacity(),
             "reclaimed_by_restart": again.segment_first - first - (again.segment_last - journal.segment_last),
             "segment_last": journal.segment_last,
-            "free_blocks": again._folder.free_blocks(),
+            "free_blocks": again._room.free_blocks(),
             "erases": sum(wear),
             "wear_max": max(wear),
             "changes_median": middle(changes, 500),
