@@ -1,6 +1,7 @@
 """A certificate, and whether the log still supports it."""
 
 import hashlib
+import html
 import json
 import re
 import shutil
@@ -10,7 +11,9 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from command_line import assert_one_line
+from scipy import stats
 from skidboard import records
+from skidwright.checks import CheckLimits
 from skidwright.papers import certificate, evidence
 from skidwright.register import Register
 
@@ -145,13 +148,26 @@ def _surer(stated):
 
 
 def _certain(stated):
-    stated["chance_at_or_below_target"] = [0.0, 1.0, 1.0]
+    stated["confidence_at_or_below_target"] = [0.0, 1.0, 1.0]
+
+
+def _sure_in_words(stated):
+    stated["confidence"] = "99.9 %"
+
+
+def _dry_when_cold(stated):
+    stated["water"]["high_percent"] = 1.0
+
+
+def _warmer_at_its_coldest(stated):
+    stated["coldest_c"] = 44.0
+    stated["water_constants"] = [7.0895, 1567.0]
 
 
 @pytest.mark.parametrize(
     "forge",
     [_no_logs, _more_samples, _no_segments, _one_record_three_times, _drier, _newer, _cleaner, _surer,
-     _certain],
+     _certain, _sure_in_words, _dry_when_cold, _warmer_at_its_coldest],
 )  # fmt: skip
 def test_no_figure_can_be_forged_with_its_digest(shop, issued, forge):
     stated, _ = certificate.read(issued)
@@ -194,7 +210,7 @@ def test_what_is_not_met_is_not_issued(shop, tmp_path, archive):
     assert not (tmp_path / "here" / "c.html").exists()
     assert not (archive / "register.sqlite").exists()
     shown = shop(*ISSUE, "--asset", 1, "--water", 5)
-    assert shown.status == 1 and "% of saturation, the limit 5 %" in shown.out
+    assert shown.status == 1 and "of saturation at 45 degC" in shown.out and "the limit is 5 %" in shown.out
 
 
 def test_water_is_judged_where_it_is_coldest(shop, tmp_path):
@@ -203,11 +219,69 @@ def test_water_is_judged_where_it_is_coldest(shop, tmp_path):
     text = toml.read_text()
     toml.write_text(text.replace('target = "18/16/13"', 'target = "18/16/13"\ncoldest_c = 0'))
     shown = shop(*ISSUE, "--asset", 1)
-    assert shown.status == 1 and "at 0 °C, the coldest the fluid gets; the limit is 50 %" in shown.out
+    assert shown.status == 1 and "free water at 0 degC, the coldest it gets; the limit is 50 %" in shown.out
     assert shop("slip", "--asset", 1).status == 1
     toml.write_text(text.replace('target = "18/16/13"', 'target = "18/16/13"\ncoldest_c = 40'))
     assert shop(*ISSUE, "--asset", 1).status == 0
-    assert "at 40 °C, the coldest the fluid gets, 2" in (tmp_path / "here" / "c.html").read_text()
+    page = (tmp_path / "here" / "c.html").read_text()
+    assert "Judged at the coldest temperature the machine sees: 2" in page
+    assert "% of saturation at 40 °C, the coldest it gets" in page
+    # Out of 20 % the two published pairs make about 68 and 74 % at 14 degC: a limit between is not proven.
+    toml.write_text(text.replace('target = "18/16/13"', 'target = "18/16/13"\ncoldest_c = 14'))
+    shown = shop(*ISSUE, "--asset", 1, "--water", 71)
+    assert shown.status == 1 and "constants do not agree" in shown.out
+    slip = shop("slip", "--asset", 1, "--water", 71)
+    assert slip.status == 1 and "do not agree" in " ".join(slip.out.split())
+
+
+def test_where_no_coldest_is_known_the_page_says_so(issued):
+    assert "the sample's own temperature, since no coldest is known" in html.unescape(issued.read_text())
+
+
+def test_the_page_names_its_rules_and_the_confidence_reached(shop, issued, log_path):
+    """Garwood's upper limit by scipy: the counts of all three samples together, 1 % of volume uncertainty."""
+    stated, text = certificate.read(issued)
+    shown = shop("check", "--all", "--json", "--asset", 1)
+    assert shown.out, shown.err
+    lines = shown.json["samples"]
+    used = [line for line in lines if line["seq"] in (54, 56, 58)]
+    assert len(used) == 3
+    volume = sum(line["volume_ml"] for line in used)
+    reached = []
+    for place, limit in enumerate((2500, 640, 80)):  # ISO 4406:2021, table 1: 18/16/13
+        count = sum(line["counts"][place] for line in used)
+        spread = CheckLimits().volume_uncertainty_percent / 100
+        widen = 1 + (count + 1) * spread**2
+        reached.append(stats.gamma.cdf(limit * volume / widen, (count + 1) / widen))
+    assert stated["confidence_at_or_below_target"] == pytest.approx(reached, abs=1e-4)
+    assert stated["confidence_asked"] is None
+    page = " ".join(html.unescape(text).split())
+    assert "as counted, are at or below the target" in page and "the rule of <code>skidwright receive" in page
+    assert f"Confidence that every channel is at or below the target: <b>{stated['confidence']}</b>" in page
+
+
+@pytest.mark.parametrize(("per_ml", "enough"), [(2300.0, True), (2475.0, False)])
+def test_a_delivery_needs_what_receive_needs(shop, tmp_path, log_path, per_ml: float, enough: bool):
+    """Just below the 2500 per mL of its target each sample is at its number; all of them are no proof yet."""
+    rows = sl.merged(
+        sl.event(records.BOOT, 0, 1, 10, text="skidboard 0.1.0"),
+        sl.contact(1, 1, 60_000, sl.START_UTC_MS + 60_000),
+        sl.samples(6, seed=10, first_seq=2, per_ml=(per_ml, 300.0, 30.0, 5.0), assets=(1,)),
+    )
+    log_path.write_bytes(sl.log_bytes(rows))
+    asked = ("--asset", 1, "--target", "18/16/13")
+    received = shop("receive", *asked, "--dry-run", "--water-limit", 100, "--json").json
+    assert received["outcome"] == ("accepted" if enough else "not proven"), received["reasons"]
+    shown = shop(*ISSUE, *asked, "--purpose", "delivery")
+    assert shown.status == (0 if enough else 1), shown.out
+    assert shop(*ISSUE, *asked, "--confidence", 95).status == shown.status
+    if not enough:
+        assert ">=4 um(c) is at or below its target with" in shown.out and "95 % are asked" in shown.out
+    stated = shop(*ISSUE, *asked, "--json").json
+    assert (min(stated["confidence_at_or_below_target"]) >= 0.95) == enough
+    page = " ".join((tmp_path / "here" / "c.html").read_text().split())
+    assert ("leaves open on which side of the target" in page) != enough
+    assert shop("verify", "c.html").status == 0
 
 
 def test_a_target_for_21um_counts(shop):

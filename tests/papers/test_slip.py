@@ -18,6 +18,15 @@ def test_lines_of_48_in_ascii(shop, tmp_path):
     assert kept.out == "" and "Target met" in (tmp_path / "here" / "slip.txt").read_text()
 
 
+def test_it_states_the_confidence_and_rounds_once(shop):
+    shown = shop("slip", "--asset", 1)
+    assert "confidence that every channel is at or below" in " ".join(shown.out.split())
+    certified = shop("certificate", "--by", "A. Moe", "--asset", 1, "--json").json["samples"]
+    for sample in certified:
+        (line,) = [line for line in shown.out.splitlines() if line.startswith(sample["utc"])]
+        assert line.split()[2:] == [f"{sample['water_percent']:.1f}", "%", f"{sample['temperature_c']:.1f}"]
+
+
 def test_not_met(shop):
     shown = shop("slip", "--asset", 2)
     assert shown.status == 1

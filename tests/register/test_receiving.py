@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from skidwright.checks import CheckLimits
-from skidwright.receiving.decision import ACCEPTED, OPEN, REFUSED, Terms, decide
+from skidwright.receiving.decision import ACCEPTED, OPEN, REFUSED, Terms, decide, reached
 from skidwright.receiving.receipt import record
 from skidwright.samples import history
 
@@ -143,6 +143,28 @@ def test_the_fourth_channel_counts_when_asked() -> None:
     assert decide(samples, Terms(TARGET), EXACT).accepted
     assert decide(samples, Terms(TARGET, target_21um=9), EXACT).accepted  # 3.6 per mL against 5
     assert decide(samples, Terms(TARGET, target_21um=7), EXACT).outcome == REFUSED  # against 1.3
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(*[st.integers(0, 30000)] * 3), min_size=1, max_size=4), st.sampled_from([0.0, 2.0]))
+def test_the_confidence_reached_is_the_one_decided_by(counts, spread_percent: float) -> None:
+    rows = np.sort(np.array(counts), axis=1)[:, ::-1]
+    limits = CheckLimits(volume_uncertainty_percent=spread_percent)
+    samples = fluid(rows)
+    sure = reached(samples, np.arange(len(rows)), TARGET, limits)
+    for asked in (0.6, 0.95, 0.999):
+        decision = decide(samples, Terms(TARGET, samples=len(rows), confidence=asked), limits)
+        for channel, each in zip(decision.channels, sure, strict=True):
+            assert (channel.state == ACCEPTED) == (each >= asked) or abs(each - asked) < 1e-9
+
+
+def test_the_confidence_reached_is_that_of_scipy() -> None:
+    # P(more than n) of a Poisson count at the limit: Garwood's upper limit turned round, scipy
+    counts = np.array([[15000, 3900, 480], [15200, 4010, 500], [14900, 3950, 470]])
+    sure = reached(fluid(counts), np.arange(3), TARGET, EXACT)
+    for each, total, limit in zip(sure, counts.sum(axis=0), LIMITS_PER_ML, strict=True):
+        assert each == pytest.approx(stats.poisson.sf(total, limit * 75), rel=1e-9)
+    assert 0.1 < min(sure) < 0.95
 
 
 @settings(max_examples=60, deadline=None)

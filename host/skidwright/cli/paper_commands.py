@@ -33,6 +33,10 @@ _WATER = click.option("--water", type=click.FloatRange(0, 100), default=None,
 @_SAMPLES
 @_TARGET
 @_WATER
+@click.option("--confidence", type=click.FloatRange(50, 99.9999), default=None, metavar="PERCENT",
+              help="Least confidence, one-sided, that every channel is at or below target.  "
+                   "[default: 95 for a delivery, as `receive` asks; none for a clean-up: the paper states "
+                   "what was reached]")  # fmt: skip
 @click.option("--note", default="", help="A line for the paper: an order, a lot number.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), default=None,
               help="The file.  [default: certificate-ASSET-DATE.html]")  # fmt: skip
@@ -50,6 +54,7 @@ def certificate(
     samples: int,
     target: str | None,
     water: float | None,
+    confidence: float | None,
     note: str,
     output: Path | None,
     pdf: bool,
@@ -61,8 +66,11 @@ def certificate(
 ) -> int:
     """Issue a certificate for an asset: its newest valid samples meet the target, and on what that rests.
 
-    It holds target, samples with their limits, calibrations, and the SHA-256 of the log's segments, so that
-    `skidwright verify` can say later whether the log still supports it. It is noted in the register.
+    Each sample must be at or below the target as counted, and within the water limit at the coldest
+    temperature the machine sees. The paper states the confidence that was reached; for a delivery it must be
+    the 95 % that `receive` asks for. It holds target, samples with their limits, calibrations, and the
+    SHA-256 of the log's segments, so that `skidwright verify` can say later whether the log still supports
+    it. It is noted in the register.
 
     \b
     Examples:
@@ -81,7 +89,8 @@ def certificate(
             raise click.UsageError(f"{name}: give up to 200 printable characters")
     history, known = _history(number, archive, config, keys)
     asset = known.asset(number)
-    claim = _claim(history, known, number, target, water, samples)
+    asked = 100 * papers.USUAL_CONFIDENCE if purpose == "delivery" and confidence is None else confidence
+    claim = _claim(history, known, number, target, water, samples, None if asked is None else asked / 100)
     now = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
     if claim.refusals:
         _refused(claim.refusals, as_json)
@@ -105,7 +114,10 @@ def certificate(
     if as_json:
         out.print_json({**stated, "files": [str(file) for file in made]})
     else:
-        out.say(f"Issued: {', '.join(map(str, made))}. Its digest: {stated['digest']}")
+        out.say(
+            f"Issued: {', '.join(map(str, made))}, with {stated['confidence']} confidence that every channel "
+            f"is at or below {stated['target']}. Its digest: {stated['digest']}"
+        )
     return 0
 
 
@@ -208,7 +220,7 @@ def slip(
     """
     from skidwright.cli import output as out
     from skidwright.papers import slip as slips
-    from skidwright.papers.claim import sample_lines
+    from skidwright.papers.claim import percent, sample_lines
     from skidwright.whole_file import write_whole
 
     history, known = _history(number, archive, config, [])
@@ -220,7 +232,9 @@ def slip(
     )
     facts = [
         f"not valid since the first of these: {claim.excluded}",
-        *([f"water {claim.when_cold}"] if claim.when_cold else []),
+        f"confidence that every channel is at or below target: {percent(claim.confidence)} "
+        "(receive asks for 95 %)",
+        *([f"water judged: {claim.water.words}"] if claim.water else []),
         *(f"{what}: calibration {'until ' + due if due else 'not on record'}"
           for what, due in _calibrations(history, known).items()),
         *(f"log {log.path.parent.name}/{log.path.stem}" for log in history.logs[-1:]),
@@ -248,7 +262,13 @@ def _history(number: int, archive: Path, config: Config, keys: list[bytes]) -> t
 
 
 def _claim(
-    history: History, known: KnownAssets, number: int, target: str | None, water: float | None, samples: int
+    history: History,
+    known: KnownAssets,
+    number: int,
+    target: str | None,
+    water: float | None,
+    samples: int,
+    confidence: float | None = None,
 ) -> Any:
     from skidwright.papers.claim import claim
     from skidwright.trade.code_text import parse_code
@@ -261,7 +281,7 @@ def _claim(
     if wanted is None:
         raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
     limit = water if water is not None else asset.water_limit_percent
-    return claim(history, asset, wanted, limit, samples, known.config.limits())
+    return claim(history, asset, wanted, limit, samples, known.config.limits(), confidence)
 
 
 def _calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:

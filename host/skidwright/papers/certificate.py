@@ -2,12 +2,14 @@
 
 The file holds the page and, as JSON inside it, all that the page says. `verify` renders the page again from
 that JSON, so that a changed word shows, and looks the samples up in the log. A change of the template raises
-FORMAT and keeps the old template, or papers that were issued could not be verified any more.
+FORMAT and keeps the old template, or papers that were issued could not be verified any more. Format 1 gave a
+chance for each channel; format 2 names the rules, and the confidence that was reached.
 """
 
 import datetime
 import hashlib
 import json
+import math
 import re
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -18,12 +20,15 @@ from skidwright import __version__
 from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.papers import evidence
-from skidwright.papers.claim import Claim, sample_lines
+from skidwright.papers.claim import Claim, Water, percent, sample_lines
 from skidwright.samples.history import History
 from skidwright.trade.code_text import format_code
 
 KIND = "skidwright certificate"
-FORMAT = 1
+FORMAT = 2
+READABLE = (1, 2)
+# What `skidwright receive` asks for unless told otherwise, and a certificate for a delivery.
+USUAL_CONFIDENCE = 0.95
 PURPOSES = {"clean-up": "Clean-up", "delivery": "Delivered or transferred fluid"}
 MAX_BYTES = 1 << 22
 _BLOCK = re.compile(r'<script type="application/json" id="content">(.*?)</script>', re.DOTALL)
@@ -81,10 +86,15 @@ def content(
         "target": format_code(claim.target),
         "target_21um": claim.target_21um,
         "water_limit_percent": claim.water_limit_percent,
-        "water_when_cold": claim.when_cold,
+        "coldest_c": asset.coldest_c,
+        "water_constants": list(asset.solubility[:2]) if asset.solubility else None,
+        "water": water_line(claim.water),
         "samples": sample_lines(history, claim.rows, config.limits()),
         "not_valid_since": claim.excluded,
-        "chance_at_or_below_target": [round(chance, 4) for chance in claim.chances],
+        "confidence_at_or_below_target": [round(each, 4) for each in claim.confidences],
+        "confidence": percent(claim.confidence),
+        "one_fluid": claim.one_fluid,
+        "confidence_asked": claim.confidence_asked,
         "counter": config.counter.name,
         "calibration": config.counter.calibration,
         "calibration_due": calibrations,
@@ -94,6 +104,19 @@ def content(
         "note": issue.note,
     }
     return {**stated, "digest": digest_of(stated)}
+
+
+def water_line(water: Water | None) -> dict[str, Any] | None:
+    """What the paper says of the wettest sample, as plain values."""
+    if water is None:
+        return None
+    at_c = round(water.at_c, 1) if math.isfinite(water.at_c) else None
+    return {
+        "low_percent": round(water.low_percent, 1),
+        "high_percent": round(water.high_percent, 1),
+        "at_c": at_c,
+        "words": water.words,
+    }
 
 
 def digest_of(stated: dict[str, Any]) -> str:
@@ -111,12 +134,25 @@ def render(stated: dict[str, Any]) -> str:
         json.dumps(stated, sort_keys=True, ensure_ascii=True).replace("<", "\\u003c").replace("&", "\\u0026")
     )
     try:
-        text: str = _template().render(
-            c=stated, content=Markup(data), purpose=PURPOSES.get(stated["purpose"], stated["purpose"])
-        )
+        text: str = _template(stated["format"]).render(
+            c=stated, content=Markup(data), purpose=PURPOSES.get(stated["purpose"], stated["purpose"]),
+            **_worked_out(stated),
+        )  # fmt: skip
     except (UndefinedError, TypeError, KeyError, AttributeError, ValueError):
         raise PaperError("its content is not that of a certificate", "", "ask who issued it") from None
     return text
+
+
+def _worked_out(stated: dict[str, Any]) -> dict[str, Any]:
+    """What the page of format 2 says that is not in the content word by word."""
+    if stated["format"] == 1:
+        return {}
+    sure = [float(each) for each in stated["confidence_at_or_below_target"]]
+    sizes = ("≥4", "≥6", "≥14", "≥21")
+    return {
+        "confidences": [(size, percent(each)) for size, each in zip(sizes, sure, strict=False)],
+        "below_usual": min(sure) < USUAL_CONFIDENCE,
+    }
 
 
 def read(path: Path) -> tuple[dict[str, Any], str]:
@@ -133,17 +169,18 @@ def read(path: Path) -> tuple[dict[str, Any], str]:
         raise PaperError(
             "no certificate of skidwright", str(path), "give the HTML file of `skidwright certificate`"
         )
-    if stated.get("format") != FORMAT:
+    if stated.get("format") not in READABLE or isinstance(stated["format"], bool):
         raise PaperError(
-            f"format {stated.get('format')}, this version reads {FORMAT}", str(path), "update skidwright"
-        )
+            f"format {str(stated.get('format'))[:20]}, this version reads up to {FORMAT}", str(path),
+            "update skidwright",
+        )  # fmt: skip
     return stated, text
 
 
 @cache
-def _template() -> Any:
+def _template(number: int) -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     place = FileSystemLoader(Path(__file__).parent)
     found = Environment(loader=place, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    return found.get_template("certificate.html.j2")
+    return found.get_template(f"certificate_{number}.html.j2")

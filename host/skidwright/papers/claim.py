@@ -1,39 +1,71 @@
-"""Whether the newest samples support a paper: k valid ones in a row, each at or below the target."""
+"""Whether the newest samples support a paper: k valid ones in a row, each at or below the target.
 
-from dataclasses import dataclass, replace
+Two rules, both named on the paper. Each sample by itself must be at or below the target, by its scale
+numbers as counted, and its water within the limit at the coldest temperature the machine sees. And the
+confidence that the fluid of all of them is at or below the target, as `skidwright receive` reckons it, is
+stated; where one is asked for, as for a delivery, it must be reached.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.errors import PaperError
-from skidwright.judgement.wetness import FREE, WHEN_COLD, water_state
+from skidwright.judgement.wording import size
+from skidwright.receiving.decision import alike, reached
 from skidwright.register import AssetRecord
 from skidwright.report.part import iso_time
-from skidwright.samples.confidence import chances_at_most, limits_per_ml
+from skidwright.samples import coldest
+from skidwright.samples.confidence import limits_per_ml
 from skidwright.samples.history import VALID, History
 from skidwright.trade.code_text import format_code
+from skidwright.trade.water import Solubility
 
 Target = tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class Water:
+    """The wettest of a paper's samples where it is judged, in percent of saturation, and in words.
+
+    `low_percent` and `high_percent` differ where the published constants do; `state` is one of
+    `samples.coldest`.
+    """
+
+    low_percent: float
+    high_percent: float
+    at_c: float
+    state: str
+    words: str
 
 
 @dataclass(frozen=True)
 class Claim:
     """The samples (row numbers of the history) that a paper rests on, and what may be said of them.
 
-    `chances` are those that the true scale number of each channel is at or below the target, of all the
-    samples' counts together. `excluded` samples between and after them were not valid. `when_cold` says what
-    the water comes to at the coldest temperature the machine sees, "" where that is not known.
+    `confidences` are those with which each channel is at or below the target, >=21 um(c) as a fourth one
+    where it has a target; all of them are with the lowest, `confidence`. They are of all samples together, or
+    of the least sure one where these are not of `one_fluid`. `excluded` samples between and after them were
+    not valid. `water` is None where no limit is asked.
     """
 
     rows: NDArray[np.intp]
     target: Target
     water_limit_percent: float | None
-    chances: tuple[float, ...]
+    confidences: tuple[float, ...]
     excluded: int
     refusals: tuple[str, ...]
     target_21um: int | None = None
-    when_cold: str = ""
+    water: Water | None = None
+    confidence_asked: float | None = None
+    one_fluid: bool = True
+
+    @property
+    def confidence(self) -> float:
+        """The confidence with which every channel is at or below the target."""
+        return min(self.confidences)
 
 
 def claim(
@@ -43,10 +75,12 @@ def claim(
     water_limit_percent: float | None,
     samples: int,
     limits: CheckLimits,
+    confidence: float | None = None,
 ) -> Claim:
     """The newest `samples` that are valid, counts and, with a limit, water. Raises PaperError for too few.
 
-    `asset` gives the target of >=21 um(c), if it has one, the coldest temperature and the fluid's constants.
+    `asset` gives the target of >=21 um(c), if it has one, the coldest temperature and the fluid's constants;
+    `confidence` is the least that must be reached, None for whatever it is.
     """
     valid = history.counts_verdict == VALID
     if water_limit_percent is not None:
@@ -62,30 +96,78 @@ def claim(
     refusals = []
     for row in rows.tolist():
         code = history.code[row, :3].tolist()
-        name = f"record {history.seq[row]} of {iso_time(history.when[row])}"
         if any(number > most for number, most in zip(code, target, strict=True)):
-            refusals.append(f"{name} is {format_code(code)}, the target {format_code(target)}")
+            refusals.append(f"{_name(history, row)} is {format_code(code)}, the target {format_code(target)}")
         if asset.target_21um is not None and history.code[row, 3] > asset.target_21um:
-            refusals.append(f"{name} is {history.code[row, 3]} at >=21 um(c), the target {asset.target_21um}")
-        water = float(history.water_percent[row])
-        if water_limit_percent is not None and water > water_limit_percent:
-            refusals.append(f"{name} is at {water:.1f} % of saturation, the limit {water_limit_percent:g} %")
-    wet = water_state(history, replace(asset, water_limit_percent=water_limit_percent))
-    when_cold = ""
-    if water_limit_percent is not None and np.isfinite(wet.cold_percent).all():
-        span = " to ".join(dict.fromkeys(f"{percent:.0f}" for percent in wet.cold_percent))
-        when_cold = f"at {wet.cold_c:g} °C, the coldest the fluid gets, {span} %"
-        if wet.state in (WHEN_COLD, FREE):
-            refusals.append(
-                f"the water comes to {span} % at {wet.cold_c:g} °C, the coldest the fluid gets; the limit is "
-                f"{water_limit_percent:g} %"
-            )
-    counts = history.counts[rows].sum(axis=0)[None, :]
-    chances = chances_at_most(counts, [history.volume_ml[rows].sum()], target, limits)[0]
+            found = f"{history.code[row, 3]} at >=21 um(c)"
+            refusals.append(f"{_name(history, row)} is {found}, the target {asset.target_21um}")
+    wet: Water | None = None
+    wet_refusals: list[str] = []
+    if water_limit_percent is not None:
+        wet, wet_refusals = _water(history, rows, asset, water_limit_percent)
+    numbers = target if asset.target_21um is None else (*target, asset.target_21um)
+    sure = reached(history, rows, numbers, limits)
+    if confidence is not None and min(sure) < confidence and not refusals:
+        worst = int(np.argmin(sure))
+        refusals.append(
+            f"{size(worst)} is at or below its target with {percent(sure[worst])} confidence only, "
+            f"{100 * confidence:g} % are asked for: take more samples, or clean on"
+        )
     return Claim(
-        rows, target, water_limit_percent, tuple(chances.tolist()), int(len(history) - rows[0] - len(rows)),
-        tuple(refusals), asset.target_21um, when_cold,
+        rows, target, water_limit_percent, sure, int(len(history) - rows[0] - len(rows)),
+        (*refusals, *wet_refusals), asset.target_21um, wet, confidence,
+        alike(history, rows, len(numbers), limits),
     )  # fmt: skip
+
+
+def percent(confidence: float) -> str:
+    """A confidence for a paper, never rounded up: "97.3 %", "over 99.9 %", "under 0.1 %"."""
+    if confidence > 0.999:
+        return "over 99.9 %"
+    return "under 0.1 %" if confidence < 0.001 else f"{int(confidence * 1000) / 10:.1f} %"
+
+
+def worst_water(
+    read_percent: NDArray[np.float64],
+    warm_c: NDArray[np.float64],
+    coldest_c: float | None,
+    own: Solubility | None,
+    limit_percent: float,
+) -> Water:
+    """The wettest of some readings at the coldest temperature, the rule of `samples.coldest`."""
+    at = coldest.at_coldest(read_percent, warm_c, coldest_c, own)
+    worst = int(np.argmax(at.high_percent))
+    low, high = float(at.low_percent[worst]), float(at.high_percent[worst])
+    state = coldest.state(low, high, limit_percent)
+    if state == coldest.WITHIN and coldest_c is not None and np.isnan(at.at_c).any():
+        state = coldest.OPEN
+    place = coldest.where(float(warm_c[worst]), float(at.at_c[worst]), coldest_c)
+    return Water(low, high, float(at.at_c[worst]), state, f"{coldest.saturation(low, high, 1)} {place}")
+
+
+def _water(
+    history: History, rows: NDArray[np.intp], asset: AssetRecord, limit: float
+) -> tuple[Water, list[str]]:
+    """The wettest of all the samples, and what speaks against each."""
+    read, warm = history.water_percent[rows], history.temperature_c[rows]
+    own = asset.solubility
+    refusals = []
+    for k, row in enumerate(rows.tolist()):
+        one = worst_water(read[k : k + 1], warm[k : k + 1], asset.coldest_c, own, limit)
+        if one.state == coldest.OVER:
+            refusals.append(f"{_name(history, row)} has water, {one.words}; the limit is {limit:g} %")
+        elif one.state == coldest.OPEN:
+            why = "the published constants do not agree, so give the fluid's own (water_a, water_b)"
+            if np.isnan(one.at_c):
+                why = f"so nobody knows what it comes to at {asset.coldest_c:g} degC, the coldest it gets"
+            refusals.append(
+                f"{_name(history, row)} has water, {one.words}, the limit is {limit:g} %, and {why}"
+            )
+    return worst_water(read, warm, asset.coldest_c, own, limit), refusals
+
+
+def _name(history: History, row: int) -> str:
+    return f"record {history.seq[row]} of {iso_time(history.when[row])}"
 
 
 def sample_lines(history: History, rows: NDArray[np.intp], limits: CheckLimits) -> list[dict[str, object]]:

@@ -56,7 +56,8 @@ def send(text: str, port: str, baud: int) -> None:
 
 
 def _cell(value: float | None, unit: str) -> str:
-    return "-" if value is None else f"{value:.0f}{unit}"
+    # One digit, as it was rounded: to round again would make 85.46 first 85.5 and then 86.
+    return "-" if value is None else f"{value:.1f}{unit}"
 
 
 def _rule(character: str) -> str:

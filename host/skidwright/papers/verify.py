@@ -17,15 +17,17 @@ import numpy as np
 from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.papers import certificate, evidence
-from skidwright.papers.claim import sample_lines
+from skidwright.papers.claim import percent, sample_lines, worst_water
+from skidwright.receiving.decision import reached
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import chances_at_most
 from skidwright.samples.history import VALID, History, histories
 from skidwright.trade.code_text import parse_code
+from skidwright.trade.water import Solubility
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.
-_TIME_S, _FIGURE, _LIMIT, _CHANCE = 600.0, 0.01, 0.1, 0.1
+_TIME_S, _FIGURE, _LIMIT, _CHANCE, _WATER = 600.0, 0.01, 0.1, 0.1, 0.05
 
 
 @dataclass
@@ -136,7 +138,7 @@ def _judgement(
         rows.append(row)
         code = tuple(history.code[row, :3].tolist())
         wet = limit is not None and not (
-            history.water_verdict[row] == VALID and history.water_percent[row] <= float(limit) + 0.05
+            history.water_verdict[row] == VALID and history.water_percent[row] <= float(limit) + _WATER
         )
         if history.counts_verdict[row] != VALID:
             found.against.append(
@@ -148,6 +150,7 @@ def _judgement(
         return
     before = len(found.against)
     _figures(stated, history, rows, config, found)
+    _water(stated, history, rows, found)
     _in_a_row(stated, history, rows, limit is not None, found)
     if len(found.against) == before and not any("record" in line for line in found.against):
         found.holds.append(
@@ -168,11 +171,40 @@ def _figures(
             found.against.append(f"record {now['record']} says otherwise than the log: {', '.join(differs)}")
     if len(stated["logs"]) > 1:
         return
-    counts = history.counts[places].sum(axis=0)[None, :]
-    volume = [history.volume_ml[places].sum()]
-    chances = chances_at_most(counts, volume, parse_code(stated["target"]), config.limits())[0]
-    if not _near(stated["chance_at_or_below_target"], chances.tolist(), 0, _CHANCE):
-        found.against.append("the chances to be at or below the target are not those of these samples")
+    target = parse_code(stated["target"])
+    if stated["format"] == 1:
+        counts = history.counts[places].sum(axis=0)[None, :]
+        volume = [history.volume_ml[places].sum()]
+        chances = chances_at_most(counts, volume, target, config.limits())[0]
+        if not _near(stated["chance_at_or_below_target"], chances.tolist(), 0, _CHANCE):
+            found.against.append("the chances to be at or below the target are not those of these samples")
+        return
+    extra = stated["target_21um"]
+    sure = reached(history, places, target if extra is None else (*target, int(extra)), config.limits())
+    said = stated["confidence_at_or_below_target"]
+    asked = stated["confidence_asked"]
+    if not _near(said, list(sure), 0, _CHANCE) or stated["confidence"] != percent(min(map(float, said))):
+        found.against.append("the confidences are not those of these samples")
+    elif asked is not None and min(sure) < float(asked) - _CHANCE:
+        found.against.append(f"{100 * float(asked):g} % confidence are not reached by these samples")
+
+
+def _water(stated: dict[str, Any], history: History, rows: list[int], found: Verification) -> None:
+    """The water of the wettest sample at the coldest temperature, by the constants the paper names."""
+    limit = stated["water_limit_percent"]
+    if stated["format"] == 1 or limit is None or len(stated["logs"]) > 1:
+        return
+    named = stated["water_constants"]
+    own = None if named is None else Solubility(float(named[0]), float(named[1]), "", "")
+    cold = None if stated["coldest_c"] is None else float(stated["coldest_c"])
+    now = worst_water(history.water_percent[rows], history.temperature_c[rows], cold, own, float(limit))
+    said, line = stated["water"], certificate.water_line(now)
+    assert line is not None
+    names = ("low_percent", "high_percent", "at_c")
+    if not _near([said[n] for n in names], [line[n] for n in names], 0.01, 0.11):
+        found.against.append(f"its water is {now.words}, not what the paper says")
+    elif now.high_percent > float(limit) + _WATER:
+        found.against.append(f"its water is {now.words}, above the limit of {float(limit):g} %")
 
 
 def _differing(line: dict[str, Any], now: dict[str, Any]) -> list[str]:

@@ -26,7 +26,7 @@ from skidwright.checks.verdicts import VALID, WORDS, ids_of
 from skidwright.samples import coldest
 from skidwright.samples.history import History
 from skidwright.trade.comparison import p_value_of_same
-from skidwright.trade.counting import interval, volume_for_number_ml
+from skidwright.trade.counting import confidence_at_most, interval, volume_for_number_ml
 from skidwright.trade.iso4406 import FEW_PARTICLES, HIGHEST, UPPER_PER_ML, code_texts, scale_numbers
 from skidwright.trade.water import Solubility
 
@@ -112,7 +112,7 @@ def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
     if len(used) < terms.samples:
         have = "no valid sample" if not len(used) else f"only {len(used)} valid of {terms.samples} needed"
         return Decision(OPEN, (_since(have, terms), *_why(left_out)), rows=_list(used), left_out=left_out)
-    one_fluid = _alike(history, used, len(terms.numbers), limits)
+    one_fluid = alike(history, used, len(terms.numbers), limits)
     channels = _channels(history, used, terms, limits, one_fluid)
     water, water_words = _water(history, used, terms)
     said = [(channel.state, _words(channel, terms)) for channel in channels] + [(water, water_words)]
@@ -169,7 +169,23 @@ def _since(text: str, terms: Terms) -> str:
     return f"{text} since {np.datetime64(terms.since_ms // 1000, 's')}Z"
 
 
-def _alike(history: History, used: NDArray[np.intp], channels: int, limits: CheckLimits) -> bool:
+def reached(
+    history: History, rows: NDArray[np.intp], numbers: tuple[int, ...], limits: CheckLimits
+) -> tuple[float, ...]:
+    """The confidence with which the fluid of these samples is at or below each scale number of `numbers`.
+
+    The same rule as `decide`: all samples together, or the least sure one of each channel when they are not
+    of one fluid. Every channel is at or below its number with the lowest of these.
+    """
+    counts, volumes = history.counts[rows, : len(numbers)].astype(np.float64), history.volume_ml[rows]
+    if alike(history, rows, len(numbers), limits):
+        counts, volumes = counts.sum(axis=0)[None], volumes.sum(keepdims=True)
+    most = UPPER_PER_ML[np.minimum(np.array(numbers), HIGHEST)]
+    sure = confidence_at_most(counts, volumes[:, None], most, _spread(limits), limits.sensing_volume_ml)
+    return tuple(sure.min(axis=0).tolist())
+
+
+def alike(history: History, used: NDArray[np.intp], channels: int, limits: CheckLimits) -> bool:
     """Could all these counts come from one fluid? By the two furthest apart, all pairs allowed for."""
     pairs = len(used) * (len(used) - 1) // 2 * channels
     for channel in range(channels):

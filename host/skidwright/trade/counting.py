@@ -77,6 +77,33 @@ def interval(
     )
 
 
+def confidence_at_most(
+    counts: ArrayLike,
+    volume_ml: ArrayLike,
+    limit_per_ml: ArrayLike,
+    volume_uncertainty: ArrayLike = 0.0,
+    sensing_volume_ml: ArrayLike = 0.0,
+) -> Floats:
+    """The one-sided confidence with which the true concentration is at or below `limit_per_ml`.
+
+    The highest for which the upper limit of `interval` (two-sided, 2 c - 1) is not above the limit; all
+    arguments broadcast. 0 where the count itself is beyond what coincidence lets the counter show. Errors as
+    in `interval`.
+    """
+    count, volume, limit, spread, sensing = np.broadcast_arrays(
+        _checked_counts(counts),
+        checked_volume(volume_ml),
+        np.asarray(limit_per_ml, dtype=np.float64),
+        checked_uncertainty(volume_uncertainty),
+        np.asarray(sensing_volume_ml, dtype=np.float64),
+    )
+    with np.errstate(divide="ignore"):
+        shown = coincidence.observed(np.minimum(limit, 1 / sensing), sensing) * volume
+    widen = 1 + (count + 1) * spread**2
+    refused = np.isnan(coincidence.correct(count / volume, sensing).true_per_ml)
+    return np.where(refused, 0.0, gamma_cdf((count + 1) / widen, shown / widen))
+
+
 def scale_probabilities(
     counts: ArrayLike,
     volume_ml: ArrayLike,
