@@ -164,6 +164,23 @@ def test_water_that_would_come_out_when_cold_is_said(make, change) -> None:
     assert any("58 to 60 %" in line for line in said.findings), said.findings
 
 
+@pytest.mark.parametrize("coldest_c", [8.0, 20.0])
+def test_no_first_sentence_turns_round_twice(make, change, coldest_c: float) -> None:
+    data = change(
+        make(per_ml=(9000.0, 2500.0, 300.0, 80.0), water_limit=60.0), water_percent=np.full(60, 40.0)
+    )
+    cold = dataclasses.replace(data, asset=dataclasses.replace(data.asset, coldest_c=coldest_c))
+    said = headline.judge(cold)
+    assert said.grade == headline.BAD and "dry enough while warm, but" in said.title
+    assert said.title.count("but") == 1 and "; dry enough" in said.title
+
+
+def test_water_without_a_coldest_temperature_says_where_it_is_judged(make, change) -> None:
+    data = change(make(water_limit=60.0), water_percent=np.full(60, 40.0))
+    data = dataclasses.replace(data, asset=dataclasses.replace(data.asset, coldest_c=None))
+    assert any("nobody said how cold" in line for line in headline.judge(data).findings)
+
+
 def test_the_fluids_own_constants_say_where_free_water_begins(make, change) -> None:
     data = change(make(water_limit=60.0), water_percent=np.full(60, 40.0))
     asset = dataclasses.replace(data.asset, water_a=7.0, water_b=1500.0, coldest_c=8.0)

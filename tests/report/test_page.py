@@ -175,6 +175,18 @@ def test_letters_too_near_stand_together(make) -> None:
     assert texts & {"A", "B, C, D", "E"} == {"A", "B, C, D", "E"}
 
 
+def test_the_picture_that_the_headline_speaks_of_comes_first(make) -> None:
+    def first(text: str) -> str:
+        return re.findall("<h2>(Cleanliness|Water and temperature)</h2>", text)[0]
+
+    dirt = {"per_ml": (1800.0, 600.0, 318.0, 30.0)}
+    for data, expected in (
+        (make(), "Cleanliness"), (make(water=60.0), "Water and temperature"), (make(**dirt), "Cleanliness"),
+        (make(water=60.0, **dirt), "Cleanliness"),
+    ):  # fmt: skip
+        assert first(page.render(data, WHEN)) == expected
+
+
 def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
     from scipy import stats
     from skidwright.checks import CheckLimits

@@ -82,7 +82,9 @@ def _when_cold(data: AssetReport, percent: float, warm_c: float) -> tuple[list[s
     degrees = " to ".join(dict.fromkeys(f"{c:.0f}" for c in below))
     found = [f"Free water would begin below {degrees} °C ({source})."]
     cold_c = data.asset.coldest_c
-    if cold_c is None or cold_c >= warm_c:
+    if cold_c is None:
+        return [*found, "It is judged at that temperature, since nobody said how cold this fluid gets."], 0.0
+    if cold_c >= warm_c:
         return found, 0.0
     line, cold_percent = _at_coldest(percent, warm_c, cold_c, fluids, source)
     return [*found, line], cold_percent

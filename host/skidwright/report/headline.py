@@ -21,7 +21,7 @@ __all__ = ["BAD", "CLOSE", "GOOD", "UNKNOWN", "Headline", "iso_time", "judge"]
 
 @dataclass
 class Headline:
-    """What the page says first. `grade` is GOOD, CLOSE, BAD or UNKNOWN."""
+    """What the page says first. `grade` is GOOD, CLOSE, BAD or UNKNOWN; `by_water`: for its water alone."""
 
     grade: str
     title: str
@@ -32,6 +32,7 @@ class Headline:
     latest_code: str = ""
     latest_when: str = ""
     latest_water: str = ""
+    by_water: bool = False
 
 
 def judge(data: AssetReport) -> Headline:
@@ -47,6 +48,7 @@ def judge(data: AssetReport) -> Headline:
         actions = ["Keep sampling and watch the direction."]
     findings = clean.findings + dry.findings + _gone_by(data)
     headline = Headline(grade, _title(clean, dry), findings, actions)
+    headline.by_water = dry.grade in (CLOSE, BAD) and clean.grade != grade
     headline.sureness, headline.sureness_reasons = sureness(data)
     believed = np.flatnonzero(samples.counts_verdict == VALID)
     if len(believed):
@@ -81,4 +83,7 @@ def _title(clean: Part, dry: Part) -> str:
     if UNKNOWN in (clean.grade, dry.grade):
         joined = "–"
     text = f"{clean.words} {joined} {dry.words}"
+    if joined == "but" and " but " in clean.words + dry.words:
+        # Nobody can follow a sentence that turns round twice.
+        text = f"{clean.words}; {dry.words}"
     return text[0].upper() + text[1:]
