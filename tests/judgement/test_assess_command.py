@@ -1,6 +1,7 @@
 """`skidwright assess` on archives whose content the test wrote."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -130,3 +131,31 @@ def test_what_cannot_be_done_is_one_line(run, one_line, place: Path) -> None:  #
     one_line(run(*arguments(place, "--asset", "5")), "no samples of asset 5")
     one_line(run("assess", "--archive", place / "nowhere"), "nowhere")
     one_line(run(*arguments(place)[:-1], "soon"), "--at")
+
+
+@pytest.mark.parametrize(("coldest_c", "free"), [(5, True), (30, False), (None, False)])
+def test_no_saturation_above_100_percent_is_ever_said(
+    run,  # noqa: F811
+    place: Path,
+    coldest_c,
+    free: bool,
+) -> None:
+    """20 % at 45 degC is more than 100 % at 5 degC by either published pair: that is free water."""
+    toml = (place / "skid.toml").read_text()
+    line = "" if coldest_c is None else f"coldest_c = {coldest_c}"
+    (place / "skid.toml").write_text(toml.replace("coldest_c = 40", line))
+    said = " ".join(run(*arguments(place, "--asset", "2")).out.split())
+    numbers = [float(found) for found in re.findall(r"([\d.]+) %(?= of saturation)", said)]
+    assert numbers and max(numbers) <= 100
+    rows = run(*arguments(place, "--json")).json["assets"]
+    (row,) = [row for row in rows if row["asset"] == 2]
+    if free:
+        assert "at 5 degC, the coldest it gets: free water;" in said
+        assert row["water_percent_when_coldest"] == [100.0, 100.0]
+        assert not re.search(r"\d{3,}\.\d %", said), said
+    elif coldest_c is None:
+        assert "judged there since no coldest is known" in said
+    else:
+        # B of 1567 and 1670 K: 20 % become 35.0 and 36.4 %, by hand; the readings are near 20 %
+        low, high = re.search(r"the coldest it gets: (\d+) to (\d+) % of saturation", said).groups()
+        assert abs(int(low) - 35.0) < 1 and abs(int(high) - 36.4) < 1

@@ -11,6 +11,7 @@ from skidwright.judgement.attention import WORDS, Attention
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.told import lines
 from skidwright.judgement.wording import percent
+from skidwright.samples.coldest import saturation
 from skidwright.trade.code_text import format_code
 
 
@@ -113,10 +114,12 @@ def _show_state(judgement: Judgement) -> None:
             sizes = ", ".join((">=4", ">=6", ">=14", ">=21")[: len(state.chances)])
             output.say(f"Chance of being at or below target {sizes} um(c): {chances}.")
     if np.isfinite(water.percent):
-        text = f"Water {water.percent:.0f} % of saturation"
+        text = f"Water {saturation(water.percent, water.percent)}"
         text += f" at {water.warm_c:.0f} degC" if np.isfinite(water.warm_c) else ""
         if np.isfinite(water.cold_percent[0]):
-            text += f"; at {water.cold_c:g} degC, the coldest it gets: {_span(water.cold_percent)} %"
+            text += f"; at {water.cold_c:g} degC, the coldest it gets: {saturation(*water.cold_percent)}"
+        elif np.isnan(water.cold_c):
+            text += ", judged there since no coldest is known"
         if np.isfinite(water.free_below_c[0]):
             text += f"; free water below {_span(water.free_below_c)} degC"
         output.say(f"{text}: {water.state}.")

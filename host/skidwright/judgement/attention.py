@@ -13,6 +13,7 @@ from skidwright.judgement.series import Series
 from skidwright.judgement.told import WORTH_TELLING, is_now
 from skidwright.judgement.wording import date, percent, span
 from skidwright.register.model import AssetRecord
+from skidwright.samples.coldest import saturation
 
 ACT, LOOK, WATCH, FINE = 3, 2, 1, 0
 WORDS = {ACT: "act", LOOK: "look soon", WATCH: "watch", FINE: "in order"}
@@ -99,9 +100,10 @@ def _target(one: Judgement) -> Iterable[Reason]:
 def _water(one: Judgement) -> Iterable[Reason]:
     state = one.water
     limit, low = one.asset.water_limit_percent, state.cold_percent[0]
-    cold = " to ".join(dict.fromkeys(f"{percent:.0f}" for percent in state.cold_percent)) + " %"
+    cold = saturation(*state.cold_percent, 1) if np.isfinite(low) else ""
     if state.state == wetness.NOT_MET:
-        yield Reason(ACT, f"wetter than its limit: {state.percent:.0f} % of saturation, limit {limit:g} %")
+        found = saturation(state.percent, state.percent, 1)
+        yield Reason(ACT, f"wetter than its limit: {found}, limit {limit:g} %")
     if state.state == wetness.FREE or (state.state == wetness.NOT_MET and low >= 100):
         yield Reason(
             ACT,

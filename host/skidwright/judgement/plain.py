@@ -10,6 +10,7 @@ from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
 from skidwright.judgement.told import DAYS_A_MONTH
 from skidwright.judgement.trend import Trend
+from skidwright.samples.coldest import FULL_PERCENT
 from skidwright.trade.code_text import format_code
 
 
@@ -41,7 +42,7 @@ def judgement_row(one: Judgement) -> dict[str, Any]:
         "water_percent": _round(water.percent, 1),
         "water_read_at_c": _round(water.warm_c, 1),
         "coldest_c": _round(water.cold_c, 1),
-        "water_percent_when_coldest": _pair(water.cold_percent, 1),
+        "water_percent_when_coldest": _pair(_full_at_most(water.cold_percent), 1),
         "free_water_below_c": _pair(water.free_below_c, 1),
         "series": [
             *_series(one.particle_series, one.forecasts),
@@ -125,6 +126,12 @@ def _day(days: float) -> str | None:
 
 def _round(value: float, digits: int) -> float | None:
     return round(float(value), digits) if np.isfinite(value) else None
+
+
+def _full_at_most(percents: tuple[float, float]) -> tuple[float, float]:
+    """Saturations without what is beyond 100 %: that is free water, whose amount no saturation tells."""
+    low, high = percents
+    return min(low, FULL_PERCENT), min(high, FULL_PERCENT)
 
 
 def _pair(values: tuple[float, float], digits: int) -> list[float | None] | None:

@@ -10,6 +10,7 @@ from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
 from skidwright.judgement.trend import Trend
 from skidwright.judgement.wording import date
+from skidwright.samples.coldest import FULL_PERCENT
 
 DAYS_A_MONTH = 30.0
 # A smaller step, however sure, is no reason to send anybody.
@@ -58,7 +59,10 @@ def _lines(series: Series, forecasts: Sequence[Forecast | None]) -> list[Line]:
 
 def _newest(series: Series, k: int) -> str:
     value = float(series.points.values[-1, k])
-    return f"{value:.1f} %" if series.reference else f"{2**value:,.4g} per mL"
+    if not series.reference:
+        return f"{2**value:,.4g} per mL"
+    # Past full there is no saturation any more, only free water, however much.
+    return "free water" if value >= FULL_PERCENT else f"{value:.1f} %"
 
 
 def trend_text(line: Trend | None) -> tuple[str, str]:
