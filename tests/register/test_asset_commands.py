@@ -1,5 +1,6 @@
 """`skidwright asset`, `backup` and `restore` as their users meet them."""
 
+import datetime
 import os
 import sqlite3
 from pathlib import Path
@@ -53,6 +54,16 @@ def test_events_are_shown_and_an_asset_of_skid_toml_may_have_them(here) -> None:
     assert [event["utc"] for event in events] == ["2026-03-02T00:00:00Z", "2026-03-03T12:30:00Z"]
     shown = here("asset", "show", 11)
     assert "filter changed" in shown.out and "2026-03-03" in shown.out
+
+
+def test_tomorrow_may_be_entered_and_the_day_after_not(here, one_line) -> None:
+    """Where the sun has risen already it is tomorrow; nowhere is it the day after."""
+    today = datetime.datetime.now(datetime.UTC).date()
+    tomorrow, later = (today + datetime.timedelta(days=days) for days in (1, 3))
+    assert here("asset", "event", 11, "filter", "--when", tomorrow).status == 0
+    assert here("asset", "edit", 12, "--filter-fitted", tomorrow).status == 0
+    one_line(here("asset", "event", 11, "filter", "--when", later), "--when", "yet to come")
+    one_line(here("asset", "edit", 12, "--filter-fitted", later), "yet to come")
 
 
 def test_check_and_report_take_the_register_s_word(here, tmp_path: Path) -> None:
@@ -180,6 +191,10 @@ def test_remove_asks_first(here, one_line) -> None:
         (("event", 12, "top-up", "--volume-l", "nan"), ("volume_l",)),
         (("event", 12, "repair", "--when", "3.3.2026"), ("--when", "in UTC")),
         (("event", 12, "repair", "--when", "0001-01-01"), ("time",)),
+        (("event", 12, "repair", "--when", "2920-01-01T08:00Z"), ("--when", "2920-01-01 is yet to come")),
+        (("event", 12, "repair", "--when", "9999-12-31T23:59-12:00"), ("--when",)),
+        (("add", 13, "--filter-fitted", "2920-01-01"), ("--filter-fitted", "yet to come")),
+        (("edit", 12, "--filter-fitted", "9999-12-31"), ("--filter-fitted", "yet to come")),
         (("suggest",), ("no NUMBER",)),
         (("suggest", 12, "--margin", 3), ("--margin",)),
         (("suggest", 12, "--table", "none.toml"), ("none.toml",)),

@@ -215,7 +215,7 @@ def remove(number: int, yes: bool, archive: Path) -> None:
 @asset_options.number_argument
 @click.argument("kind", type=click.Choice(list(EVENT_KINDS)))
 @click.option("--text", default="", help="What was done, in a line.")
-@click.option("--when", "utc_ms", type=asset_options.Moment(), help="When, in UTC.  [default: now]")
+@click.option("--when", "utc_ms", type=asset_options.MomentDone(), help="When, in UTC.  [default: now]")
 @click.option("--volume-l", type=float, help="Fluid that was topped up or changed, L.")
 @click.option("--downtime-h", type=float, help="How long the machine stood, h.")
 @click.option("--cost", type=float, help="What it cost, in the shop's own currency.")

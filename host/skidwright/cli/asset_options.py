@@ -12,7 +12,18 @@ import click
 
 from skidwright.config import Config
 from skidwright.errors import UnknownAsset
-from skidwright.register.fields import CODE, DATE, FIELDS, NUMBER, SCALE, Field, check_component, parse
+from skidwright.register.fields import (
+    CODE,
+    DATE,
+    FIELDS,
+    NUMBER,
+    SCALE,
+    Field,
+    check_component,
+    done,
+    parse,
+    refuse_ahead,
+)
 from skidwright.register.model import AssetRecord, Component
 
 if TYPE_CHECKING:
@@ -34,7 +45,7 @@ class FieldType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         if not isinstance(value, str):
             return value
         try:
-            return parse(self._field, value)
+            return done(self._field, parse(self._field, value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
 
@@ -78,6 +89,19 @@ class Moment(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         if moment.tzinfo is None:
             moment = moment.replace(tzinfo=datetime.UTC)
         return round(moment.timestamp() * 1000)
+
+
+class MomentDone(Moment):
+    """A `Moment` at which something was done: not later than tomorrow by this computer's clock."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """UTC in ms."""
+        utc_ms = super().convert(value, param, ctx)
+        try:
+            refuse_ahead(datetime.date(1970, 1, 1) + datetime.timedelta(days=utc_ms // 86_400_000))
+        except (ValueError, OverflowError) as error:
+            self.fail(str(error), param, ctx)
+        return utc_ms
 
 
 def now_ms() -> int:

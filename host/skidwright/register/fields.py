@@ -116,6 +116,20 @@ def checked(field: Field, value: Any) -> Any:
     return value
 
 
+def done(field: Field, value: Any) -> Any:
+    """`value` of a field that somebody enters; ValueError for the day of a thing done that is yet to come."""
+    if field.kind == DATE and value is not None:
+        refuse_ahead(value)
+    return value
+
+
+def refuse_ahead(day: datetime.date) -> None:
+    """ValueError for a day later than tomorrow: clocks differ by time zones, not by more."""
+    today = datetime.datetime.now(datetime.UTC).date()
+    if day > today + datetime.timedelta(days=1):
+        raise ValueError(f"{day} is yet to come: by this computer's clock today is {today}")
+
+
 def text_of(field: Field, value: Any) -> str:
     """`value` as `parse` reads it back."""
     if value is None:

@@ -28,6 +28,7 @@ from skidwright.register.fields import (
     check,
     check_component,
     check_number,
+    done,
     number_text,
     parse,
     text_of,
@@ -162,7 +163,7 @@ class _Rows:
         if field.kind in (TEXT, NOTES) and cell[:1] == "'" and cell[1:2] in _FORMULA:
             cell = cell[1:]
         try:
-            return parse(field, cell)
+            return done(field, parse(field, cell))
         except ValueError as error:
             raise self.refuse(line, head, str(error)) from None
 
