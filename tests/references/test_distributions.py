@@ -1,4 +1,4 @@
-"""Gamma, normal and binomial functions against scipy, an independent implementation."""
+"""Gamma, normal, Student and binomial functions against scipy, an independent implementation."""
 
 import numpy as np
 import pytest
@@ -31,6 +31,15 @@ def test_gamma_cdf() -> None:
         distributions.gamma_cdf(shape, value), special.gammainc(shape, value), atol=1e-9
     )
     assert distributions.gamma_cdf([1.0, 500.0], 0.0).tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("p", [0.025, 0.9, 0.975, 0.995])
+def test_student_quantile(p: float) -> None:
+    # scipy.stats.t; the expansion has that much to spare for it
+    for freedom, within in ((3, 0.015), (5, 2e-3), (10, 1e-4), (40, 1e-6)):
+        assert distributions.student_quantile(p, freedom) == pytest.approx(
+            stats.t.ppf(p, freedom), rel=within
+        )
 
 
 @settings(deadline=None)

@@ -9,7 +9,7 @@ import pytest
 from sim.skids import scenario
 from skidwright.checks import REJECTED, VALID
 from skidwright.log import layouts
-from skidwright.sim import score, truth
+from skidwright.sim import score, tally, truth
 from skidwright.sim.join import UNPLACED, facts, place_boots
 from skidwright.sim.schedule import FAULT_BITS
 
@@ -109,8 +109,8 @@ def verdicts(counts: int = VALID, water: int = VALID, codes: tuple[int, ...] = (
     return np.array([[counts, water, VALID, VALID]], np.uint8), np.array([codes], np.uint8)
 
 
-def tallied(made: truth.Rows, said: Said) -> score.Tally:
-    return score.tally(sample(), *said, made, ONE, {1: 0}, (0.667, 1.0))
+def tallied(made: truth.Rows, said: Said) -> tally.Tally:
+    return tally.tally(sample(), *said, made, ONE, {1: 0}, (0.667, 1.0))
 
 
 def test_tally_of_a_good_sample() -> None:
@@ -136,16 +136,16 @@ def test_tally_of_bad_samples() -> None:
 
 
 def test_aims_are_missed_when_nothing_was_judged() -> None:
-    met = {row["aim"]: row["met"] for row in score.aims(score.Tally(), scenario())}
+    met = {row["aim"]: row["met"] for row in score.aims(tally.Tally(), scenario())}
     assert [met[name] for name in met] == [True, True, False, False, False]
     scripted = scenario(fault=[{"kind": "air", "start": 5}, {"kind": "water_loop_broken", "start": 5}])
-    assert not any(row["met"] for row in score.aims(score.Tally(), scripted))
+    assert not any(row["met"] for row in score.aims(tally.Tally(), scripted))
 
 
 def test_aims_are_met_and_missed_at_their_limits() -> None:
     def met(**numbers: int) -> list[bool]:
         full = {"good": 100, "numbers": 1000, "numbers_within_one": 990, "numbers_equal": 900, **numbers}
-        return [row["met"] for row in score.aims(score.Tally(**full), scenario())]
+        return [row["met"] for row in score.aims(tally.Tally(**full), scenario())]
 
     assert all(met(good_not_valid=2))
     assert met(good_not_valid=3)[2] is False

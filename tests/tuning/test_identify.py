@@ -7,7 +7,7 @@ import scipy.stats
 from plants import FINE_S, Plant, flow_of, random_plant, square_duty, step_test, trace_of
 from skidwright.errors import NoModel
 from skidwright.tuning.identify import Model, identify
-from skidwright.tuning.noise import autoregression, student_975, whiten
+from skidwright.tuning.noise import autoregression, whiten
 from skidwright.tuning.observations import AT_A_MOMENT, BETWEEN_EDGES, HELD, observe
 from skidwright.tuning.response import DutyResponse
 from skidwright.tuning.trace import Trace
@@ -164,11 +164,6 @@ def test_mean_response_is_the_mean_of_the_response() -> None:
         fine = np.linspace(start[k], end[k], 20001)
         mean = response.at(fine - 0.3, 0.7)[0]
         assert response.mean(start, end, 0.7, 0.3)[k] == pytest.approx(np.trapezoid(mean) / 20000, rel=1e-6)
-
-
-def test_student_against_scipy() -> None:
-    for freedom in (5, 10, 30, 200):
-        assert student_975(freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=0.005)
 
 
 def test_memory_of_noise_is_found_and_taken_away() -> None:

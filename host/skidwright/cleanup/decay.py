@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from skidwright.trade.distributions import normal_quantile
+from skidwright.trade.distributions import student_quantile
 
 Floats = NDArray[np.float64]
 
@@ -112,19 +112,6 @@ def fit(time_s: ArrayLike, level: ArrayLike, volume_ml: ArrayLike | None = None)
     work = _Sums(t - t[0], y, volume)
     work.settle()
     return work.decay()
-
-
-def student_quantile(p: float, freedom: float) -> float:
-    """Quantile of Student's t by Cornish and Fisher's expansion (Abramowitz and Stegun 26.7.5)."""
-    z = normal_quantile(p)
-    z2 = z * z
-    return z * (
-        1
-        + (z2 + 1) / (4 * freedom)
-        + ((5 * z2 + 16) * z2 + 3) / (96 * freedom**2)
-        + (((3 * z2 + 19) * z2 + 17) * z2 - 15) / (384 * freedom**3)
-        + ((((79 * z2 + 776) * z2 + 1482) * z2 - 1920) * z2 - 945) / (92160 * freedom**4)
-    )
 
 
 class _Sums:

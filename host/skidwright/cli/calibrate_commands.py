@@ -105,7 +105,7 @@ def flow(
           --reference "balance 3" --due 2027-11-30
     """
     from skidwright.calibration import flow as meter
-    from skidwright.cli import calibrate_work, output
+    from skidwright.cli import calibrate_view, calibrate_work, output
 
     facts = _facts(by, reference, on, due)
     calibrate_work.place("flow", facts, out)
@@ -129,7 +129,7 @@ def flow(
         measured = {"fluid": fluid, "runs": taken, "balance_u_g": balance_u}
         work = calibrate_work.Outcome("flow", facts, measured, _flow_result(result), settings, figure)
         if not as_json:
-            _show_flow(result)
+            calibrate_view.show_flow(result)
         return calibrate_work.finish(work, session, yes, out, as_json, output.say)
 
 
@@ -142,28 +142,6 @@ def _flow_result(result: Any) -> dict[str, Any]:
         "flows": list(result.flows),
         "linearity": result.linearity,
     }
-
-
-def _show_flow(result: Any) -> None:
-    from skidwright.cli import output
-
-    rows = [
-        (at.runs, f"{at.flow_ul_s * 0.06:.1f}", f"{at.pulse_nl / 1000:.3f}", f"{at.deviation:+.2%}")
-        for at in result.flows
-    ]
-    output.print_table((">runs", ">flow, mL/min", ">pulse, uL", ">from the mean"), rows)
-    output.print_table(
-        ("contribution", ">standard uncertainty"),
-        [(part.name, f"{part.standard:.3%}") for part in result.parts],
-    )
-    output.say(
-        f"One pulse is {result.pulse_nl / 1000:.3f} uL ({result.pulses_per_ml:.3f} pulses/mL), within "
-        f"{result.uncertainty.expanded:.2%} (95 %, k = {result.uncertainty.factor:.2f}); linear within "
-        f"{result.linearity:.2%}."
-    )
-    output.say(
-        f"For skid.toml: [checks] volume_uncertainty_percent = {result.uncertainty.standard * 100:.2f}"
-    )
 
 
 @calibrate.command(short_help="The input of a current loop, by a reference current.")
@@ -204,7 +182,7 @@ def loop(
           --due 2027-11-30
     """
     from skidwright.calibration import loop as loops
-    from skidwright.cli import calibrate_work, output
+    from skidwright.cli import calibrate_view, calibrate_work, output
 
     facts = _facts(by, reference, on, due)
     name = {"water": "water loop", "temp": "temperature loop"}[which]
@@ -224,24 +202,8 @@ def loop(
         work = calibrate_work.Outcome(name, facts, {"points": taken, "reference_u_ua": reference_u},
                                       result, settings, figure)  # fmt: skip
         if not as_json:
-            _show_loop(result)
+            calibrate_view.show_loop(result)
         return calibrate_work.finish(work, session, yes, out, as_json, output.say)
-
-
-def _show_loop(result: Any) -> None:
-    from skidwright.cli import output
-
-    rows = [
-        (f"{p.reference_ua / 1000:.3f}", f"{p.read_ua / 1000:.3f}", f"{left:+.1f}")
-        for p, left in zip(result.points, result.residuals_ua, strict=True)
-    ]
-    output.print_table((">reference, mA", ">read, mA", ">left after, uA"), rows)
-    said = "two points cannot show what is left" if result.uncertainty_ua is None else (
-        f"a corrected reading is within {result.uncertainty_ua:.0f} uA (95 %)")  # fmt: skip
-    output.say(
-        f"Offset {result.offset_ua} uA, gain {result.gain_ppm / 1e4:+.3f} %; off by up to "
-        f"{result.error_before_ua:.0f} uA before; {said}."
-    )
 
 
 @calibrate.command(short_help="The particle counter, against reference counts of the same fluid.")
@@ -282,7 +244,7 @@ def counter(
     Exit status 1: a channel differs by more than half a scale number.
     """
     from skidwright.calibration import counter as comparing
-    from skidwright.cli import calibrate_work, output
+    from skidwright.cli import calibrate_view, calibrate_work, output
 
     facts = _facts(by, reference, on, due, comparing.STATEMENT)
     ours, theirs = _numbers(counts, "--counts"), _numbers(reference_counts, "--reference-counts")
@@ -290,12 +252,7 @@ def counter(
     measured = {"counts": ours, "volume_ml": volume_ml, "reference_counts": theirs,
                 "reference_volume_ml": reference_volume_ml}  # fmt: skip
     if not as_json:
-        rows = [
-            (c.channel, f"{c.ours_per_ml:.4g}", f"{c.reference_per_ml:.4g}",
-             f"{c.ratio:.3f}", f"{c.low:.3f} to {c.high:.3f}", c.words) for c in result
-        ]  # fmt: skip
-        output.print_table(("channel", ">ours, 1/mL", ">reference, 1/mL", ">ratio", "95 % limits", ""), rows)
-        output.say(comparing.STATEMENT)
+        calibrate_view.show_counter(result)
     far = [c.channel for c in result if c.words.startswith("differs by more")]
     figure = f"{', '.join(far)} differ" if far else "no channel differs by half a scale number"
     with calibrate_work.board(port) as session:

@@ -1,4 +1,4 @@
-"""A conversation with a board: replies matched by tag, lost requests repeated, READs several at a time."""
+"""A conversation with a board: replies matched by tag, lost requests repeated."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ import struct
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
-from itertools import islice
 from typing import Any
 
 from skidboard import link
@@ -18,6 +16,7 @@ from skidwright import __version__
 from skidwright.errors import BadReply, LinkTimeout, NotASkid, Refused
 from skidwright.link.framing import FrameReader, frame
 from skidwright.link.port import Port, open_port
+from skidwright.link.read_ahead import ReadAhead
 from skidwright.link.replies import (
     Hello,
     Part,
@@ -33,8 +32,6 @@ from skidwright.link.replies import (
 TIMEOUT_S = 2.0
 TRIES = 4
 WINDOW = 8
-# How often one READ may be asked for before the line is given up.
-_READ_TRIES = 12
 _PINGS = 3
 # Tags never look like mpremote's opening to the board (see docs/link.md).
 _TAGS = [tag for tag in range(1, 256) if tag != 0x0D]
@@ -45,15 +42,6 @@ UtcMs = Callable[[], int]
 def system_utc_ms() -> int:
     """The host's own clock, in milliseconds since 1970-01-01T00:00:00Z."""
     return time.time_ns() // 1_000_000
-
-
-@dataclass
-class _Asked:
-    job: tuple[int, int, int]
-    tag: int
-    order: int = 0
-    tries: int = 0
-    answer: Part | Refused | None = None
 
 
 class Session:
@@ -72,7 +60,7 @@ class Session:
         self._frames = FrameReader()
         self._waiting: deque[bytes] = deque()
         self._tag = time.monotonic_ns() % len(_TAGS)
-        self._reading = False
+        self.reading = False  # answers to READs are awaited, whatever else is asked meanwhile
         self._answered = False
         self.prompt_seen = False
         self._echo_seen = False
@@ -107,24 +95,24 @@ class Session:
 
         Raises Refused with the board's own words, NotASkid or LinkTimeout when no answer comes.
         """
-        tag = self._next_tag()
+        tag = self.next_tag()
         message = bytes((kind, tag)) + body
         others: deque[bytes] = deque(maxlen=2 * WINDOW)
         for _ in range(self.tries if repeat else 1):
             self.port.write(frame(message))
             deadline = time.monotonic() + self.timeout_s
-            while (answer := self._receive(deadline)) is not None:
+            while (answer := self.receive(deadline)) is not None:
                 refused = answer[0] == link.ERROR and answer[2:3] == bytes((kind,))
                 if answer[1] != tag or not (refused or answer[0] == kind | link.REPLY):
                     others.append(answer)
                     continue
-                if self._reading:
+                if self.reading:
                     # Answers to READs under way are still wanted; any others are left from an earlier talk.
                     self._waiting.extendleft(reversed(others))
                 if refused:
                     raise Refused(clean_text(answer[3:]), self.where)
                 return answer[2:]
-        raise self._silence()
+        raise self.silence()
 
     def hello(self) -> Hello:
         """Who is there. Raises ProtocolMismatch for a board of another version."""
@@ -207,71 +195,16 @@ class Session:
 
         A Refused stands in place of a part that the board cannot read.
         """
-        todo = iter(jobs)
-        asked: deque[_Asked] = deque()
-        order = 0
-        done = False
-        deadline = 0.0
-        while True:
-            unsent: list[_Asked] = []
-            message: bytes | None = None
-            if not done and len(asked) <= window // 2:
-                new = [_Asked(job, self._next_tag()) for job in islice(todo, window - len(asked))]
-                done = not new
-                asked.extend(new)
-                unsent = new
-            self._reading = bool(asked)
-            if not asked:
-                return
-            if not unsent:
-                message = self._receive(deadline)
-                lost = self._take_part(message, asked) if message is not None else list(asked)
-                unsent = [entry for entry in lost or () if entry.answer is None]
-            if unsent or message is None:
-                deadline = time.monotonic() + self.timeout_s
-            for entry in unsent:
-                order += 1
-                entry.order = order
-                entry.tries += 1
-                if entry.tries > _READ_TRIES:
-                    raise self._silence()
-            self._ask(unsent)
-            while asked and asked[0].answer is not None:
-                yield asked.popleft().answer  # type: ignore[misc]
-                # Whoever takes the parts may have been long about it.
-                deadline = time.monotonic() + self.timeout_s
-
-    def _ask(self, entries: list[_Asked]) -> None:
-        """Ask for several at one go: each write wakes the other end."""
-        if entries:
-            self.port.write(b"".join(frame(struct.pack("<BBIHH", link.READ, e.tag, *e.job)) for e in entries))
-
-    def _take_part(self, message: bytes, asked: deque[_Asked]) -> list[_Asked] | None:
-        """Put an answer where it belongs; the questions asked before it, which must have been lost.
-
-        None for what answers none of them: that must not put the deadline off.
-        """
-        entry = next((e for e in asked if e.tag == message[1] and e.answer is None), None)
-        if entry is None:
-            return None
-        if message[0] == link.READ | link.REPLY:
-            if message[2:8] != struct.pack("<IH", *entry.job[:2]):
-                return None  # left from an earlier talk, with the same tag by chance
-            entry.answer = parse_part(message[2:], *entry.job, self.where)
-        elif message[0] == link.ERROR and message[2:3] == bytes((link.READ,)):
-            entry.answer = Refused(clean_text(message[3:]), self.where)
-        else:
-            return None
-        # The board answers in the order it was asked.
-        return [e for e in asked if e.answer is None and e.order < entry.order]
+        return ReadAhead(self).parts(jobs, window)
 
     # -- frames -----------------------------------------------------------------------------------
 
-    def _next_tag(self) -> int:
+    def next_tag(self) -> int:
+        """A tag that was not used lately."""
         self._tag = (self._tag + 1) % len(_TAGS)
         return _TAGS[self._tag]
 
-    def _receive(self, deadline: float) -> bytes | None:
+    def receive(self, deadline: float) -> bytes | None:
         """The next message of at least two bytes, or None at the deadline."""
         while not self._waiting:
             left_s = deadline - time.monotonic()
@@ -289,7 +222,8 @@ class Session:
         self._answered = True
         return self._waiting.popleft()
 
-    def _silence(self) -> LinkTimeout | NotASkid:
+    def silence(self) -> LinkTimeout | NotASkid:
+        """What to raise when no answer came, by what was heard so far."""
         if self._answered:
             remedy = "check the cable, then repeat: what was pulled is kept"
             return LinkTimeout("the board has stopped answering", self.where, remedy)

@@ -1,10 +1,15 @@
-"""Filter carts and dryers: what a switched output does to an asset's tank. Pure; driven by the plant."""
+"""Filter carts and dryers: what a switched output does to an asset's tank; driven by the plant."""
 
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from skidwright.sim.scenario_keys import Asset, Cart
+
+if TYPE_CHECKING:
+    from skidwright.sim.fluid import Fluid
+    from skidwright.sim.truth import Truth
 
 Levels = list[float]
 
@@ -36,3 +41,31 @@ def dried(water_percent: float, cart: Cart, dt_s: float) -> float:
     if cart.drying_s <= 0.0:
         return water_percent
     return cart.dries_to_percent + (water_percent - cart.dries_to_percent) * math.exp(-dt_s / cart.drying_s)
+
+
+class Carts:
+    """The carts at the tanks, each with the fluid it cleans; what they do is reckoned when it matters."""
+
+    def __init__(self, places: list[tuple[Cart, Fluid]], truth: Truth) -> None:
+        self._places = places
+        self._truth = truth
+        self._reckoned_us = 0
+
+    def __bool__(self) -> bool:
+        return bool(self._places)
+
+    def switch(self, t_us: int, before: int, after: int) -> None:
+        """The board's outputs change; what a cart did until now is reckoned with them as they were."""
+        self.work(t_us, before)
+        for cart, fluid in self._places:
+            was, now = (mask >> cart.output - 1 & 1 for mask in (before, after))
+            if was != now:
+                self._truth.cart(t_us, fluid.asset.number, bool(now))
+
+    def work(self, t_us: int, outputs: int) -> None:
+        """Take the carts' work since they were last reckoned into the tanks."""
+        dt_s = (t_us - self._reckoned_us) * 1e-6
+        self._reckoned_us = t_us
+        for cart, fluid in self._places:
+            if outputs >> cart.output - 1 & 1 and dt_s > 0.0:
+                fluid.clean(cart, t_us * 1e-6, dt_s)

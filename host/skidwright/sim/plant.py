@@ -11,6 +11,7 @@ import numpy as np
 
 from skidwright.sim import optics
 from skidwright.sim.air import Air
+from skidwright.sim.carts import Carts
 from skidwright.sim.chance import Arrivals, normals
 from skidwright.sim.fluid import Fluid, viscosity_mm2_s
 from skidwright.sim.loops import Loops
@@ -36,7 +37,7 @@ class Plant:
         self.schedule = Schedule(scenario.fault)
         self._fluids = [Fluid(a, [t for t in scenario.top_up if t.asset == a.number]) for a in scenario.asset]
         places = {a.number: fluid for a, fluid in zip(scenario.asset, self._fluids, strict=True)}
-        self._carts = [(cart, places[cart.asset]) for cart in scenario.cart]
+        self._carts = Carts([(cart, places[cart.asset]) for cart in scenario.cart], self.truth)
         self.t_us = 0
         self.duty_permille = 0
         self.outputs = 0
@@ -59,7 +60,6 @@ class Plant:
         self._change_us = 0
         self._slow_us = 0
         self._slow_due_us = 0
-        self._cleaned_us = 0
         self._decays: dict[int, float] = {}
         self._row = [0.0, math.inf, 0.0, 0.0]
         self._rates = [0.0] * 6
@@ -72,7 +72,7 @@ class Plant:
         """Counters of a board that has just been powered or reset start at 0, its outputs off."""
         self._slow()
         if self._carts:
-            self._switch_carts(0)
+            self._carts.switch(self.t_us, self.outputs, 0)
         self.boot_us = self.t_us
         self.counts = [0] * 6
         self.meter_count = 0
@@ -227,26 +227,10 @@ class Plant:
         self.duty_permille = duty_permille
         if outputs != self.outputs:
             if self._carts:
-                self._switch_carts(outputs)
+                self._carts.switch(self.t_us, self.outputs, outputs)
             self.outputs = outputs
             self._select()
             self._slow()
-
-    def _switch_carts(self, outputs: int) -> None:
-        """What a cart did until now is reckoned with the outputs as they were."""
-        self._clean()
-        for cart, fluid in self._carts:
-            before, after = (mask >> cart.output - 1 & 1 for mask in (self.outputs, outputs))
-            if before != after:
-                self.truth.cart(self.t_us, fluid.asset.number, bool(after))
-
-    def _clean(self) -> None:
-        """Take the carts' work since they were last reckoned into the tanks."""
-        dt_s = (self.t_us - self._cleaned_us) * 1e-6
-        self._cleaned_us = self.t_us
-        for cart, fluid in self._carts:
-            if self.outputs >> cart.output - 1 & 1 and dt_s > 0.0:
-                fluid.clean(cart, self.t_s, dt_s)
 
     def _slow(self) -> None:
         """What changes slowly: fluid at the sensor, temperatures, faults; and a row of truth."""
@@ -254,7 +238,7 @@ class Plant:
         t_s = t_us * 1e-6
         dt_s = (t_us - self._slow_us) * 1e-6
         if self._carts:
-            self._clean()
+            self._carts.work(t_us, self.outputs)
         fluid = self._fluids[self._asset]
         if self._running and dt_s > 0.0:
             self._record(fluid, dt_s)

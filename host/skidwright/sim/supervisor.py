@@ -13,7 +13,8 @@ from pathlib import Path
 from skidboard.board import virtual
 
 from skidwright.errors import SimError
-from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard
+from skidwright.sim.board_process import MicroPythonBoard
+from skidwright.sim.cpython_board import CPythonBoard
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.schedule import amount

@@ -1,4 +1,4 @@
-"""The gamma, normal and binomial distributions that counting statistics need, in plain NumPy.
+"""The gamma, normal, Student and binomial distributions that counting statistics need, in plain NumPy.
 
 SciPy has them all; it is used to test these (tests/references) and kept out
 of what a user must install. Sources: M. Abramowitz and I. A. Stegun,
@@ -28,6 +28,19 @@ def normal_quantile(p: float) -> float:
     if not 0 < p < 1:
         raise ValueError(f"a probability between 0 and 1 is needed, not {p}")
     return NormalDist().inv_cdf(p)
+
+
+def student_quantile(p: float, freedom: float) -> float:
+    """Quantile of Student's t by Cornish and Fisher's expansion (Abramowitz and Stegun 26.7.5)."""
+    z = normal_quantile(p)
+    z2 = z * z
+    return z * (
+        1
+        + (z2 + 1) / (4 * freedom)
+        + ((5 * z2 + 16) * z2 + 3) / (96 * freedom**2)
+        + (((3 * z2 + 19) * z2 + 17) * z2 - 15) / (384 * freedom**3)
+        + ((((79 * z2 + 776) * z2 + 1482) * z2 - 1920) * z2 - 945) / (92160 * freedom**4)
+    )
 
 
 def normal_cdf(z: ArrayLike) -> Floats:

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 
 from skidwright.errors import NoModel
-from skidwright.tuning.noise import autoregression, student_975, whiten
+from skidwright.trade.distributions import student_quantile
+from skidwright.tuning.noise import autoregression, whiten
 from skidwright.tuning.observations import AT_A_MOMENT, Observations, observe
 from skidwright.tuning.response import DutyResponse
 from skidwright.tuning.trace import Floats, Trace
@@ -208,7 +209,7 @@ def _judged(trace: Trace, fit: _Fit, tau_s: float, dead_s: float, solved: Floats
     floor = float(np.mean((seen.resolution_ul_s * fit.weight) ** 2))
     variance = max(float(white @ white) / max(freedom, 1), floor)
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(columns.T @ columns)), 0.0) * variance)
-    wide = student_975(freedom) * spread
+    wide = student_quantile(0.975, max(freedom, 1.0)) * spread
     gain = Estimate(float(solved[0]), float(wide[2]))
     tau, dead = Estimate(tau_s, float(wide[0])), Estimate(dead_s, float(wide[1]))
     duty = trace.duty_permille

@@ -35,16 +35,3 @@ def whiten(columns: Floats, coefficients: Floats) -> Floats:
     for lag, a in enumerate(coefficients, 1):
         out[lag:] -= a * columns[:-lag]
     return out
-
-
-def student_975(freedom: float) -> float:
-    """97.5 % quantile of Student's t, within 0.5 % from 4 degrees of freedom on.
-
-    Cornish-Fisher expansion, Abramowitz and Stegun 26.7.5.
-    """
-    z = 1.959963985
-    v = max(freedom, 1.0)
-    g1 = (z**3 + z) / 4
-    g2 = (5 * z**5 + 16 * z**3 + 3 * z) / 96
-    g3 = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
-    return z + g1 / v + g2 / v**2 + g3 / v**3
