@@ -34,7 +34,8 @@ def status(port: str, as_json: bool) -> int:
     with Session.open(port) as session:
         hello, state = session.hello(), session.status()
     if as_json:
-        output.print_json({"device": hello.device, "firmware": hello.firmware, "log": hello.log, **state})
+        who = {"device": hello.device, "firmware": hello.firmware, "log": hello.log}
+        output.print_json({**who, **status_view.plain(state)})
     else:
         output.print_table(("", ""), status_view.rows(state, hello))
     return 1 if state.get("faults") else 0
@@ -84,11 +85,11 @@ def _watch_json(session: Any, every: float, times: int | None) -> None:
     import datetime
     import json
 
-    from skidwright.cli import output
+    from skidwright.cli import output, status_view
 
     for state in _looks(session, every, times):
         now = output.iso(datetime.datetime.now(datetime.UTC))
-        print(json.dumps({"utc": now, **state}, ensure_ascii=False), flush=True)
+        print(json.dumps({"utc": now, **status_view.plain(state)}, ensure_ascii=False), flush=True)
 
 
 def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float, times: int | None) -> None:

@@ -10,6 +10,9 @@ if TYPE_CHECKING:
     from skidwright.link.replies import Hello
 
 LOOP_WORDS = ("ok", "uncertain (NE 43)", "failed (NE 43)")
+_FAILED = 2
+# Readings of a status, and the state of what they are read with: of a failed loop they say nothing.
+_READINGS = {"water_cpct": "water_state", "temp_cdeg": "temp_state"}
 _BAR = 40
 
 
@@ -21,6 +24,19 @@ def _number(state: dict[str, Any], name: str) -> int:
 def _loop(state: dict[str, Any], name: str) -> str:
     value = _number(state, name)
     return LOOP_WORDS[value] if 0 <= value < len(LOOP_WORDS) else f"state {value}"
+
+
+def _reading(state: dict[str, Any], name: str, unit: str) -> str:
+    """A reading with its unit, or that there is none: a broken wire would read as -25 %."""
+    if _number(state, _READINGS[name]) == _FAILED:
+        return "no reading"
+    return f"{_number(state, name) / 100:.1f} {unit}"
+
+
+def plain(state: dict[str, Any]) -> dict[str, Any]:
+    """The state for programs: None in place of a reading whose loop has failed."""
+    failed = [name for name, loop in _READINGS.items() if name in state and state.get(loop) == _FAILED]
+    return state | dict.fromkeys(failed)
 
 
 def duration(seconds: int) -> str:
@@ -37,7 +53,8 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
     soon = f", next sample in {following} s" if following >= 0 else ""
     counts = state.get("counts") or []
     volume, wanted = _number(state, "volume_ul") / 1000, _number(state, "sample_volume_ul") / 1000
-    water, water_ma = _number(state, "water_cpct") / 100, _number(state, "water_ua") / 1000
+    water = _reading(state, "water_cpct", "% of saturation")
+    water_ma = _number(state, "water_ua") / 1000
     log_full = _number(state, "log_segments"), _number(state, "log_segments_max")
     unpulled = _number(state, "next_seq") - _number(state, "stored_seq")
     made = [
@@ -51,8 +68,8 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("counted", f"{volume:.1f} of {wanted:.1f} mL"),
         ("counts ≥4 ≥6 ≥14 ≥21 µm(c)", "  ".join(map(str, counts[:4]))),
         ("metal ferrous, other", "  ".join(map(str, counts[4:6]))),
-        ("water", f"{water:.1f} % of saturation, loop {_loop(state, 'water_state')}, {water_ma:.2f} mA"),
-        ("fluid", f"{_number(state, 'temp_cdeg') / 100:.1f} °C, sensor {_loop(state, 'temp_state')}"),
+        ("water", f"{water}, loop {_loop(state, 'water_state')}, {water_ma:.2f} mA"),
+        ("fluid", f"{_reading(state, 'temp_cdeg', '°C')}, sensor {_loop(state, 'temp_state')}"),
         ("log", f"{log_full[0]} of {log_full[1]} segments, {unpulled} records not yet pulled"),
         ("running since", duration(_number(state, "uptime_ms") // 1000)),
     ]  # fmt: skip
@@ -70,7 +87,8 @@ def line(state: dict[str, Any]) -> str:
     from skidwright.cli import output
 
     counts = " ".join(map(str, (state.get("counts") or [])[:4]))
-    water, fluid = _number(state, "water_cpct") / 100, _number(state, "temp_cdeg") / 100
+    water = _reading(state, "water_cpct", "%")
+    fluid = _reading(state, "temp_cdeg", "°C")
     faults = ", ".join(map(str, state.get("faults") or [])) or "no faults"
     after = fault_words.after_trip(state)
     to_do = f"; to go on: {after}" if after else ""
@@ -78,7 +96,7 @@ def line(state: dict[str, Any]) -> str:
         f"{output.iso(datetime.datetime.now(datetime.UTC))} {state.get('state', '?')} "
         f"asset {state.get('asset', '?')} flow {_ml_min(state, 'flow_ul_s')} mL/min "
         f"duty {_number(state, 'duty_permille') / 10:.1f} % counts {counts} "
-        f"water {water:.1f} % at {fluid:.1f} °C; {faults}{to_do}"
+        f"water {water} at {fluid}; {faults}{to_do}"
     )
 
 
