@@ -159,6 +159,31 @@ def test_backup_and_restore(here, one_line) -> None:
     one_line(here("backup", "no/folder/b.zip"), "no/folder/b.zip")
 
 
+def test_what_calibrate_wrote_is_backed_up_and_restored(here, one_line, tmp_path: Path) -> None:
+    made = here(
+        "calibrate", "flow", "--run", 1000, 172.0, 60, "--run", 1000, 172.1, 60, "--run", 1000, 171.9, 60,
+        "--density", 0.861, "--by", "A. Moe", "--reference", "balance 3", "--date", "2026-03-02",
+        "--due", "2027-03-02",
+    )  # fmt: skip
+    assert made.status == 0, made.err
+    (written,) = Path().glob("calibration-*.json")
+    was = written.read_bytes()
+    assert "1 calibration written to b.zip" in here("backup", "b.zip").out
+    assert here("restore", "b.zip", "--verify", "--json").json["calibrations"] == [written.name]
+    written.unlink()
+    assert f"restored {written.name}" in here("restore", "b.zip").out
+    assert written.read_bytes() == was
+    written.write_bytes(was + b"\n")
+    one_line(here("restore", "b.zip"), written.name, "--overwrite")
+    elsewhere = tmp_path / "kept elsewhere"
+    elsewhere.mkdir()
+    written.rename(elsewhere / written.name)
+    assert here("backup", "c.zip", "--json").json["calibrations"] == []
+    assert here("backup", "c.zip", "--calibration", elsewhere, "--json").json["calibrations"] == [
+        written.name
+    ]
+
+
 def test_remove_asks_first(here, one_line) -> None:
     here("asset", "event", 12, "repair")
     one_line(here("asset", "remove", 12), "1 event", "--yes")

@@ -1,5 +1,6 @@
 """A backup brings back what was there, and a spoilt one is refused before anything is written."""
 
+import hashlib
 import json
 import sqlite3
 import zipfile
@@ -7,9 +8,10 @@ from pathlib import Path
 
 import pytest
 from skidwright.errors import BackupError, RegisterError
-from skidwright.register import AssetRecord, Event, Paper, Register, backup
+from skidwright.register import AssetRecord, Event, Paper, Register, backup, kept_calibrations
 
 MARCH_2 = 1_772_409_600_000
+CALIBRATION = b'{"kind": "skidwright calibration", "format": 1}'
 TOML = b'[[asset]]\nnumber = 1\nname = "x"\n'
 
 
@@ -42,6 +44,47 @@ def test_what_was_backed_up_comes_back(archive: Path, kept: Path, tmp_path: Path
     assert written == [tmp_path / "new" / "register.sqlite", tmp_path / "new" / "skid.toml"]
     assert content(tmp_path / "new") == content(archive)
     assert (tmp_path / "new" / "skid.toml").read_bytes() == TOML
+
+
+def test_calibrations_come_back_beside_skid_toml(archive: Path, tmp_path: Path) -> None:
+    shop = tmp_path / "shop"
+    shop.mkdir()
+    (shop / "skid.toml").write_bytes(TOML)
+    (shop / "calibration-flow-20260302.json").write_bytes(CALIBRATION)
+    (shop / "other.json").write_text("[1]")
+    (shop / "broken.json").write_text('{"kind": "skidwright calibration"')
+    found = kept_calibrations.found_in([shop, shop])
+    assert [path.name for path in found] == ["calibration-flow-20260302.json"]
+    backup.write(tmp_path / "b.zip", archive, shop / "skid.toml", found)
+    kept = backup.read(tmp_path / "b.zip")
+    assert kept.calibrations == {"calibration-flow-20260302.json": CALIBRATION}
+    new = tmp_path / "new"
+    written = backup.restore(kept, new / "archive", new / "skid.toml")
+    assert written[-1] == new / "calibration-flow-20260302.json"
+    assert written[-1].read_bytes() == CALIBRATION
+    assert backup.restore(kept, new / "archive", new / "skid.toml")[2:] == []  # the same is there already
+    written[-1].write_bytes(CALIBRATION + b"\n")
+    with pytest.raises(BackupError, match="calibration-flow-20260302.json: something else is there"):
+        backup.restore(kept, new / "archive", new / "skid.toml")
+    backup.restore(kept, new / "archive", new / "skid.toml", overwrite=True)
+    assert (new / "calibration-flow-20260302.json").read_bytes() == CALIBRATION
+
+
+def test_calibrations_that_cannot_be_told_apart_or_are_none(tmp_path: Path) -> None:
+    for folder, more in (("a", b""), ("b", b"\n")):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "c.json").write_bytes(CALIBRATION + more)
+    with pytest.raises(BackupError, match="differ.*rename"):
+        kept_calibrations.read(kept_calibrations.found_in([tmp_path / "a", tmp_path / "b"]))
+    (tmp_path / "x.json").write_text("{}")
+    with pytest.raises(BackupError, match="no file of"):
+        kept_calibrations.found_in([], [tmp_path / "x.json"])
+
+
+def test_a_backup_of_format_1_is_still_read(tmp_path: Path) -> None:
+    row = {"bytes": len(TOML), "sha256": hashlib.sha256(TOML).hexdigest()}
+    forged(tmp_path / "b.zip", {"format": 1, "utc": "u", "files": {"skid.toml": row}}, skid__toml=TOML)
+    assert backup.read(tmp_path / "b.zip").skid_toml == TOML
 
 
 def test_a_backup_is_taken_while_somebody_writes(archive: Path, tmp_path: Path) -> None:
@@ -113,21 +156,28 @@ def forged(path: Path, manifest: object, **files: bytes) -> None:
 
 
 def test_forged_backups_are_refused(tmp_path: Path) -> None:
-    import hashlib
-
     path = tmp_path / "b.zip"
 
     def row(data: bytes) -> dict[str, object]:
         return {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
 
-    forged(path, {"format": 2, "files": {}})
-    with pytest.raises(BackupError, match="format 2"):
+    forged(path, {"format": 3, "files": {}})
+    with pytest.raises(BackupError, match="format 3"):
         backup.read(path)
     forged(path, {"format": 1, "files": {"skid.toml": row(b"a")}}, skid__toml=b"b")
     with pytest.raises(BackupError, match="SHA-256 differs"):
         backup.read(path)
     forged(path, {"format": 1, "files": {"../x": row(b"a")}}, **{"../x": b"a"})
     with pytest.raises(BackupError, match="not those of its manifest"):
+        backup.read(path)
+    for name in ("calibrations/../x.json", "calibrations/.x.json", "calibrations/x.sh", "calibrations/"):
+        forged(path, {"format": 2, "files": {name: row(CALIBRATION)}}, **{name: CALIBRATION})
+        with pytest.raises(BackupError, match="not those of its manifest"):
+            backup.read(path)
+    forged(
+        path, {"format": 2, "files": {"calibrations/x.json": row(b"{}")}}, **{"calibrations/x.json": b"{}"}
+    )
+    with pytest.raises(BackupError, match="x.json in it is no calibration"):
         backup.read(path)
     for manifest in ([], None, {"format": 1}, {"format": 1, "files": 3}):
         forged(path, manifest)

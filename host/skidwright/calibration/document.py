@@ -84,6 +84,17 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def is_calibration(data: bytes) -> bool:
+    """Whether these are the bytes of a calibration's file, of whatever format."""
+    if KIND.encode() not in data:
+        return False
+    try:
+        content = json.loads(data)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(content, dict) and content.get("kind") == KIND
+
+
 def mark(what: str, facts: Facts, figure: str) -> str:
     """One line for the log, cut to what a record has room for."""
     text = f"calibrated {what}: {figure}, due {facts.due}, {facts.by}, {facts.reference}"

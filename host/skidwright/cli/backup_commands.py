@@ -15,13 +15,17 @@ if TYPE_CHECKING:
     from skidwright.register.backup import Backup
 
 
-@click.command(short_help="Back up the register and skid.toml.")
+@click.command(short_help="Back up the register, skid.toml and calibrations.")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--calibration", "given", multiple=True, type=click.Path(path_type=Path, exists=True),
+              help="A file of `calibrate`, or a folder with some; may be repeated. Those beside skid.toml "
+                   "and in this folder are found without.")  # fmt: skip
 @options.archive_option
 @options.config_option
 @options.json_option
-def backup(file: Path, archive: Path, config: Config, as_json: bool) -> None:
-    """Write the register (machines, notes, maintenance, papers, receipts) and skid.toml to FILE, a ZIP.
+def backup(file: Path, given: tuple[Path, ...], archive: Path, config: Config, as_json: bool) -> None:
+    """Write the register (machines, notes, maintenance, papers, receipts), skid.toml and the files of
+    `calibrate` to FILE, a ZIP.
 
     The logs are not in it: they are files of their own in the archive, which only ever grow. Copy them with
     whatever copies files.
@@ -32,8 +36,10 @@ def backup(file: Path, archive: Path, config: Config, as_json: bool) -> None:
     """
     from skidwright.cli import output
     from skidwright.register import backup as keeping
+    from skidwright.register import kept_calibrations
 
-    made = keeping.write(file, archive, config.path)
+    beside = [Path(), *([config.path.parent] if config.path is not None else [])]
+    made = keeping.write(file, archive, config.path, kept_calibrations.found_in(beside, given))
     if as_json:
         output.print_json({"file": str(file), **_row(made)})
     else:
@@ -43,13 +49,14 @@ def backup(file: Path, archive: Path, config: Config, as_json: bool) -> None:
 @click.command(short_help="Bring a backup back, or verify it.")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--verify", is_flag=True, help="Only verify the backup; nothing is written.")
-@click.option("--overwrite", is_flag=True, help="Replace a register and a skid.toml that are there.")
+@click.option("--overwrite", is_flag=True, help="Replace what is there and differs.")
 @click.option("--skid-toml", type=click.Path(path_type=Path, dir_okay=False), default=Path("skid.toml"),
-              show_default=True, help="Where skid.toml goes.")  # fmt: skip
+              show_default=True, help="Where skid.toml goes; calibrations go beside it.")  # fmt: skip
 @options.archive_option
 @options.json_option
 def restore(file: Path, verify: bool, overwrite: bool, skid_toml: Path, archive: Path, as_json: bool) -> None:
-    """Bring the register into the archive and skid.toml to its place, after all digests were verified.
+    """Bring the register into the archive, skid.toml and calibrations to their place, after all digests were
+    verified.
 
     Whatever is there and differs is left, and the command refuses, unless --overwrite is given.
 
@@ -79,6 +86,7 @@ def _row(backup: Backup) -> dict[str, Any]:
         "assets": backup.assets,
         "events": backup.events,
         "papers": backup.papers,
+        "calibrations": list(backup.calibrations),
     }
 
 
@@ -91,4 +99,6 @@ def _words(backup: Backup) -> str:
         )
     if backup.skid_toml is not None:
         parts.append("skid.toml")
-    return " and ".join(parts)
+    if backup.calibrations:
+        parts.append(counted(len(backup.calibrations), "calibration"))
+    return " and ".join(filter(None, (", ".join(parts[:-1]), *parts[-1:]))) or "nothing"

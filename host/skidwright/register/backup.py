@@ -1,10 +1,11 @@
-"""A backup of what cannot be rebuilt from the raw segments: the register, and skid.toml.
+"""A backup of what cannot be rebuilt from the raw segments: register, skid.toml, files of calibrations.
 
 One ZIP file of
 
-    manifest.json    {"format": 1, "skidwright": version, "utc": ..., "files": {name: {"bytes", "sha256"}}}
-    register.sqlite  a consistent copy, by SQLite's online backup
-    skid.toml        as it stood
+    manifest.json      {"format": 2, "skidwright": version, "utc": ..., "files": {name: {"bytes", "sha256"}}}
+    register.sqlite    a consistent copy, by SQLite's online backup
+    skid.toml          as it stood
+    calibrations/NAME  what `skidwright calibrate` wrote, as it stood; not in format 1
 """
 
 from __future__ import annotations
@@ -17,20 +18,23 @@ import sqlite3
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from skidboard import VERSION
 
 from skidwright.archive.folder import Archive
+from skidwright.calibration.document import is_calibration
 from skidwright.errors import BackupError, RegisterError
 from skidwright.register import database as db
+from skidwright.register import kept_calibrations
 from skidwright.register.model import FILE_NAME
 from skidwright.register.register import Register
 from skidwright.whole_file import write_whole
 
-FORMAT = 1
+FORMAT = 2
+READABLE = (1, 2)
 MANIFEST = "manifest.json"
 SKID_TOML = "skid.toml"
 _LIMITS = {FILE_NAME: 1 << 30, SKID_TOML: 1 << 20, MANIFEST: 1 << 16}
@@ -47,12 +51,13 @@ class Backup:
     assets: int = 0
     events: int = 0
     papers: int = 0
+    calibrations: dict[str, bytes] = field(default_factory=dict)
 
 
-def write(target: Path, archive: Path, skid_toml: Path | None) -> Backup:
-    """Write a backup of the register of `archive` and of `skid_toml` to `target`, whole or not at all.
+def write(target: Path, archive: Path, skid_toml: Path | None, calibrations: Sequence[Path] = ()) -> Backup:
+    """Write a backup of the register of `archive`, `skid_toml` and `calibrations` to `target`, whole or not.
 
-    Raises BackupError when there is neither, RegisterError and OSError.
+    Raises BackupError when there is none of them, RegisterError and OSError.
     """
     contents: dict[str, bytes] = {}
     if (archive / FILE_NAME).exists():
@@ -62,10 +67,13 @@ def write(target: Path, archive: Path, skid_toml: Path | None) -> Backup:
             contents[FILE_NAME] = copy.read_bytes()
     if skid_toml is not None:
         contents[SKID_TOML] = skid_toml.read_bytes()
+    for name, data in kept_calibrations.read(calibrations).items():
+        contents[kept_calibrations.FOLDER + name] = data
     if not contents:
         raise BackupError(
-            "there is neither a register nor a skid.toml", str(archive), "begin with `skidwright asset add`"
-        )
+            "there is neither a register nor a skid.toml nor a calibration", str(archive),
+            "begin with `skidwright asset add`",
+        )  # fmt: skip
     files = {name: {"bytes": len(data), "sha256": _digest(data)} for name, data in contents.items()}
     utc = datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     manifest = {"format": FORMAT, "skidwright": VERSION, "utc": utc, "files": files}
@@ -85,13 +93,14 @@ def read(path: Path) -> Backup:
         with zipfile.ZipFile(path) as bundle:
             manifest = json.loads(_member(bundle, MANIFEST, path))
             found = manifest.get("format")
-            if found != FORMAT:
+            if found not in READABLE or isinstance(found, bool):
                 raise BackupError(
                     f"backup of format {str(found)[:20]}, this skidwright knows {FORMAT}", str(path),
                     "use the version that wrote it",
                 )  # fmt: skip
             names = set(bundle.namelist()) - {MANIFEST}
-            if names != set(manifest["files"]) or not names <= {FILE_NAME, SKID_TOML}:
+            known = {FILE_NAME, SKID_TOML, *filter(kept_calibrations.is_kept, names)}
+            if names != set(manifest["files"]) or not names <= known:
                 raise BackupError("its files are not those of its manifest", str(path), _OTHER)
             contents = {name: _member(bundle, name, path) for name in names}
     except (zipfile.BadZipFile, zlib.error, ValueError, TypeError, KeyError, AttributeError, EOFError,
@@ -100,11 +109,19 @@ def read(path: Path) -> Backup:
     for name, data in contents.items():
         if manifest["files"][name] != {"bytes": len(data), "sha256": _digest(data)}:
             raise BackupError(f"{name} in it is not what was put in (SHA-256 differs)", str(path), _OTHER)
+    kept = {
+        name.removeprefix(kept_calibrations.FOLDER): data
+        for name, data in sorted(contents.items())
+        if kept_calibrations.is_kept(name)
+    }
+    for name, data in kept.items():
+        if not is_calibration(data):
+            raise BackupError(f"{name} in it is no calibration", str(path), _OTHER)
     register = contents.get(FILE_NAME)
     counts = _counts(register, path) if register is not None else ()
     return Backup(
         str(manifest.get("utc"))[:40], str(manifest.get("skidwright"))[:40], register,
-        contents.get(SKID_TOML), *counts,
+        contents.get(SKID_TOML), *(counts or (0, 0, 0)), kept,
     )  # fmt: skip
 
 
@@ -112,13 +129,17 @@ _OTHER = "try another copy of the backup"
 
 
 def restore(backup: Backup, archive: Path, skid_toml: Path, overwrite: bool = False) -> list[Path]:
-    """Put the register into `archive` and skid.toml to `skid_toml`; returns what was written.
+    """Put the register into `archive`, skid.toml to `skid_toml`, calibrations beside it; what was written.
 
     What is there and says the same is left. Raises BackupError, before anything is changed, when something
     else is there and `overwrite` is not given; RegisterError, ArchiveError, OSError.
     """
     register_path = archive / FILE_NAME
+    calibrations = {skid_toml.parent / name: data for name, data in backup.calibrations.items()}
     if not overwrite:
+        for path, data in calibrations.items():
+            if path.exists() and path.read_bytes() != data:
+                raise _in_the_way(path)
         if backup.skid_toml is not None and skid_toml.exists() and skid_toml.read_bytes() != backup.skid_toml:
             raise _in_the_way(skid_toml)
         if backup.register is not None and register_path.exists() and _differs(archive, backup.register):
@@ -137,6 +158,11 @@ def restore(backup: Backup, archive: Path, skid_toml: Path, overwrite: bool = Fa
         skid_toml.parent.mkdir(parents=True, exist_ok=True)
         write_whole(skid_toml, backup.skid_toml)
         written.append(skid_toml)
+    for path, data in calibrations.items():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if not path.exists() or path.read_bytes() != data:
+            write_whole(path, data)
+            written.append(path)
     return written
 
 
@@ -199,10 +225,11 @@ def _opened(register: bytes, path: Path) -> Iterator[sqlite3.Connection]:
 
 
 def _member(bundle: zipfile.ZipFile, name: str, path: Path) -> bytes:
-    if bundle.getinfo(name).file_size > _LIMITS.get(name, 0):
+    limit = kept_calibrations.MAX_BYTES if kept_calibrations.is_kept(name) else _LIMITS.get(name, 0)
+    if bundle.getinfo(name).file_size > limit:
         raise BackupError(f"{name} in it is beyond all measure", str(path), _OTHER)
     with bundle.open(name) as file:
-        return file.read(_LIMITS[name] + 1)
+        return file.read(limit + 1)
 
 
 def _digest(data: bytes) -> str:
