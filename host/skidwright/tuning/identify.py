@@ -214,6 +214,10 @@ def _judged(trace: Trace, fit: _Fit, tau_s: float, dead_s: float, solved: Floats
     tau, dead = Estimate(tau_s, float(wide[0])), Estimate(dead_s, float(wide[1]))
     duty = trace.duty_permille
     answer = gain.value * float(np.ptp(duty))
+    if gain.value < -_SEEN_T * spread[2]:
+        what = f"flow falls as duty rises, by {-answer:.3g} uL/s over the steps"
+        raise NoModel(what, where, "look for swapped wires, or swapped columns")
+    # A meter that never moved has a gain and a noise of nothing.
     if gain.value <= 0 or gain.value < _SEEN_T * spread[2]:
         what = f"no step seen: flow answers the duty's steps by {answer:.3g} uL/s, within its noise"
         raise NoModel(what, where, "take larger steps of duty, or hold each longer")

@@ -101,7 +101,7 @@ def parse(text: str, where: str = "trace") -> Trace:
     trace = Trace(
         found["time"], found["duty"], found["flow"], found.get("edge"), found.get("volume"), where, notes
     )
-    _check(trace, where)
+    _check(trace, where, [n for n, _ in lines[1:]])
     return trace
 
 
@@ -139,14 +139,19 @@ def _number(cell: str, mark: str, factor: float, which: str, where: str) -> floa
         raise TraceError(f"{which}: {cell[:30]!r} is no number", where, _HOW) from None
 
 
-def _check(trace: Trace, where: str) -> None:
+def _check(trace: Trace, where: str, line_of: list[int]) -> None:
+    """TraceError for a trace that no step test can have given. `line_of`: each row's line in the file."""
     for name in ("time_s", "duty_permille", "flow_ul_s"):
         bad = np.flatnonzero(~np.isfinite(getattr(trace, name)))
         if bad.size:
-            raise TraceError(f"row {bad[0] + 1}: {name} is missing or no number", where, _HOW)
+            raise TraceError(f"line {line_of[bad[0]]}: {name} is missing or no number", where, _HOW)
     back = np.flatnonzero(np.diff(trace.time_s) <= 0)
     if back.size:
-        raise TraceError(f"row {back[0] + 2}: time does not go on", where, "put the rows in order of time")
+        before, after = trace.time_s[back[0] : back[0] + 2]
+        what = f"the times run backwards, from {before:g} to {after:g} s"
+        if before == after:
+            what = f"time stands still at {after:g} s"
+        raise TraceError(f"line {line_of[back[0] + 1]}: {what}", where, "put the rows in order of time")
     duty = trace.duty_permille
     if duty.min() < 0 or duty.max() > 1000:
         what = f"duty from {duty.min():g} to {duty.max():g} per mille"
