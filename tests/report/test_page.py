@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from skidwright.cli import check_command
 from skidwright.report import openness, page, pictures
 from skidwright.report.model import REJECTED, ExcludedReason, Happening
 
@@ -185,6 +186,14 @@ def test_the_picture_that_the_headline_speaks_of_comes_first(make) -> None:
         (make(water=60.0, **dirt), "Cleanliness"),
     ):  # fmt: skip
         assert first(page.render(data, WHEN)) == expected
+
+
+def test_each_place_says_of_what_its_limits_are(make) -> None:
+    text = " ".join(page.render(make(), WHEN).split())
+    assert "95 % limits per mL, as counted" in text and "those of the sample as counted" in text
+    assert "For the machine <code>skidwright check --all</code>" in text
+    assert check_command.LEGEND.strip().startswith("95 % limits per mL in the machine")
+    assert len(check_command.LEGEND) <= check_command.WIDTH
 
 
 def test_limits_and_chances_of_the_newest_sample(make, change) -> None:

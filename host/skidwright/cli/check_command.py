@@ -23,7 +23,7 @@ SAMPLE_COLUMNS = (
 )
 # The lines below a sample's own; together no wider than WIDTH, for a terminal and a printed page.
 INDENT, WIDTH = " " * 9, 100
-LEGEND = f"{INDENT}95 % limits of particles per mL: chances of the scale number; >=4 | >=6 | >=14 um(c)"
+LEGEND = f"{INDENT}95 % limits per mL in the machine: chances of the code as counted; >=4 | >=6 | >=14 um(c)"
 
 
 @click.command(short_help="Say which samples may be believed, and why not the others.")
@@ -49,8 +49,9 @@ def check(
     Nothing is deleted or changed. What each check looks at is in docs/checks.md. Cycles that ended without a
     sample are counted too, with their cause. With --all, each sample has a second line: for >=4, >=6 and
     >=14 um(c) the limits between which the machine's concentration lies with 95 % confidence, and how likely
-    each scale number is. Behind the water reading stands twice its standard uncertainty, from converter and
-    wiring (without the sensor's own error).
+    each scale number is for the sample as counted. The limits of the report and of papers are those of the
+    sample as counted: narrower where the line may have left some of the fluid before. Behind the water
+    reading stands twice its standard uncertainty, from converter and wiring (without the sensor's own error).
 
     \b
     Examples:

@@ -38,6 +38,10 @@ def log_paths(archive: Path, device: str = "") -> list[Path]:
     devices = [found for found in opened.devices() if found.startswith(device.lower())]
     paths = [opened.log_path(found, log) for found in devices for log in opened.logs(found)]
     strange = [str(path) for found in devices for path in opened.no_logs(found)]
+    if strange and not paths:
+        raise ArchiveError(
+            "named like a log but no file", strange[0], "move it away, and pull or copy the log"
+        )
     if strange:
         click.echo(f"warning: named like a log but no file, left unread: {', '.join(strange)}", err=True)
     if not paths:
