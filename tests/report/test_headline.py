@@ -10,12 +10,13 @@ from skidwright.report.model import REJECTED, SUSPECT, Happening
 
 
 def test_clean_and_dry(make) -> None:
-    said = headline.judge(make())
+    data = make()
+    said = headline.judge(data)
     assert said.grade == headline.GOOD
     assert said.title == "Clean enough and dry enough"
     assert said.sureness == "high"
     assert said.latest_code == "18/16/13"
-    assert said.latest_water == "25 %"
+    assert said.latest_water == f"{data.samples.water_percent[-1]:.1f} %"
 
 
 def test_dirtier_than_target_names_the_channel_and_by_how_much(make) -> None:
@@ -30,10 +31,19 @@ def test_dirtier_than_target_names_the_channel_and_by_how_much(make) -> None:
 
 
 def test_wet(make) -> None:
-    said = headline.judge(make(water=60.0))
+    data = make(water=60.0)
+    said = headline.judge(data)
     assert said.grade == headline.BAD
     assert said.title == "Clean enough but wetter than its limit"
-    assert any("60 % of saturation at 40 °C" in line for line in said.findings)
+    median = np.median(data.samples.water_percent[-3:])
+    assert any(f"{median:.1f} % of saturation at 40 °C" in line for line in said.findings)
+
+
+def test_water_just_above_its_limit_does_not_read_as_the_limit(make, change) -> None:
+    """50.3 % above 50 %: rounded to "50 % against a limit of 50 %" nobody could follow it."""
+    said = headline.judge(change(make(), water_percent=np.full(60, 50.3)))
+    assert said.grade == headline.BAD and said.latest_water == "50.3 %"
+    assert any("50.3 % of saturation" in line and "limit of 50 %" in line for line in said.findings)
 
 
 def test_close_to_the_water_limit(make) -> None:

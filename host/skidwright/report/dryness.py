@@ -32,13 +32,13 @@ def dryness(data: AssetReport) -> Part:
         else np.nan
     )
     at = f" at {warm:.0f} °C" if np.isfinite(warm) else ""
-    text = f"Water: {water:.0f} % of saturation{at} (median of the newest {len(last)} valid readings"
+    text = f"Water: {water:.1f} % of saturation{at} (median of the newest {len(last)} valid readings"
     findings = [f"{text})." if limit is None else f"{text}) against a limit of {limit:g} %."]
     lines, cold_percent = _when_cold(data, water, float(warm))
     findings += lines
     if limit is None:
         return Part(
-            UNKNOWN, f"water at {water:.0f} %, no limit set", findings, ["Set a water limit for this asset."]
+            UNKNOWN, f"water at {water:.1f} %, no limit set", findings, ["Set a water limit for this asset."]
         )
     wet_actions = [
         "Look where water gets in: cooler, breather, seals, wash-down, condensation when standing.",

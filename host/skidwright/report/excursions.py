@@ -32,7 +32,7 @@ def of(samples: History, asset: Asset) -> list[Told]:
         for first, last, end in _stretches(over):
             worst_percent = float(samples.water_percent[rows[first : last + 1]].max())
             detail = (
-                f"{_span(samples, rows, first, last, end)}, worst {worst_percent:.0f} % "
+                f"{_span(samples, rows, first, last, end)}, worst {worst_percent:.1f} % "
                 f"(limit {asset.water_limit_percent:g} %)"
             )
             found.append(Told(_ms(samples, rows[first]), KINDS[1], detail, True))

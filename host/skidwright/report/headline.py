@@ -56,7 +56,7 @@ def judge(data: AssetReport) -> Headline:
         headline.latest_when = iso_time(samples.when[believed[-1]])
     wet = np.flatnonzero(samples.water_verdict == VALID)
     if len(wet):
-        headline.latest_water = f"{samples.water_percent[wet[-1]]:.0f} %"
+        headline.latest_water = f"{samples.water_percent[wet[-1]]:.1f} %"
     return headline
 
 
