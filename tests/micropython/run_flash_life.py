@@ -3,8 +3,8 @@
 The journal on VfsLfs2 with the board's geometry and a firmware's worth of other
 files. Counts erases by block, and what each append costs in flash time, by the
 typical times of the data sheet: 45 ms an erase, 0.4 ms a program of 256 bytes.
-A read is memory-mapped and counts 1 us and 16 bytes a microsecond (measured on
-an emulated board: not to be trusted beyond the order of magnitude).
+A read is memory-mapped; with what LittleFS does to each byte it counts 0.36 us
+a byte, which fits 1200 appends timed on an emulated board within 1.1 ms (rms).
 At the end the log is opened anew, as by a restart: what does it say it holds?
 """
 
@@ -59,7 +59,7 @@ class Flash:
         return 0
 
     def spent_us(self):
-        return self.erases * ERASE_US + self.programs * PROGRAM_US + self.reads + self.read_bytes // 16
+        return self.erases * ERASE_US + self.programs * PROGRAM_US + self.read_bytes * 9 // 25
 
     def changes(self):
         return self.erases + self.programs
