@@ -93,6 +93,12 @@ def test_it_must_run_out_after_it_was_made(run):
     assert_one_line(run("calibrate", "flow", *CAUGHT, "--density", 0.861, *late), "is not after 2026-11-25")
 
 
+def test_no_work_can_have_been_done_on_a_day_that_is_yet_to_come(run):
+    ahead = (*WHO[:4], "--date", "2920-01-01", "--due", "2921-01-01")
+    said = run("calibrate", "flow", *CAUGHT, "--density", 0.861, *ahead)
+    assert_one_line(said, "date: 2920-01-01 is yet to come")
+
+
 def test_nobody_to_ask(run, live_port, monkeypatch):
     assert_one_line(run("calibrate", "flow", live_port, *CAUGHT, "--density", 0.861, *WHO), "give --yes")
     assert_one_line(run("calibrate", "flow", live_port, "--density", 0.861, *WHO), "Masses have to be typed")

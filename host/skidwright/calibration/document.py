@@ -39,6 +39,13 @@ class Facts:
                 raise CalibrationError(
                     f"{text[:40]!r} is no name", name, f"give up to {_TEXT} printable characters"
                 )
+        today = datetime.datetime.now(datetime.UTC).date()
+        if self.date > today + datetime.timedelta(days=1):
+            # Clocks differ by time zones, not by more.
+            raise CalibrationError(
+                f"{self.date} is yet to come: by this computer's clock today is {today}", "date",
+                "give the day on which it was done",
+            )  # fmt: skip
         if (self.due - DAY_ZERO).days > _LAST_DAY:
             raise CalibrationError(
                 f"{self.due} is too far ahead", "due", "give a day the calibration holds to"
