@@ -321,6 +321,22 @@ def test_papers_issued_before_still_render_as_they_were(path):
     assert certificate.digest_of(stated) == stated["digest"]
 
 
+def test_a_paper_of_format_1_is_still_verified_on_its_log(shop, issued):
+    """What format 1 held: a chance for each channel by counting, and words on the coldest temperature."""
+    stated, _ = certificate.read(issued)
+    for name in ("coldest_c", "water_constants", "water", "confidence", "confidence_asked", "one_fluid",
+                 "confidence_at_or_below_target"):  # fmt: skip
+        del stated[name]
+    old = stated | {"format": 1, "water_when_cold": "", "chance_at_or_below_target": [1.0, 1.0, 1.0]}
+    for chances, status in (([1.0, 1.0, 1.0], 0), ([0.0, 1.0, 1.0], 1)):
+        old["chance_at_or_below_target"] = chances
+        old["digest"] = certificate.digest_of(old)
+        issued.write_text(certificate.render(old))
+        shown = shop("verify", issued)
+        assert shown.status == status, shown.out
+        assert ("chances to be at or below the target" in shown.out) == bool(status)
+
+
 def test_there_is_such_a_paper():
     assert list((Path(__file__).parent / "issued").glob("*.html"))
 
