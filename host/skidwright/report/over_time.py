@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from skidboard.records import CHANNELS_UM
 
 from skidwright.drawing import BLACK
 from skidwright.judgement import charts as control
@@ -51,10 +52,8 @@ def _chances(data: AssetReport) -> str:
     state = data.judgement.target if data.judgement else None
     if state is None or state.state in (NO_TARGET, NO_VALID):
         return ""
-    each = ", ".join(
-        f"{size} {percent(chance)}"
-        for size, chance in zip(("≥ 4", "≥ 6", "≥ 14 µm(c)"), state.chances, strict=True)
-    )
+    chances = [percent(chance) for chance in state.chances]
+    each = ", ".join(f"≥ {size} µm(c) {chance}" for size, chance in zip(CHANNELS_UM, chances, strict=False))
     return (
         f"Target {state.state}: chance that the median of the newest {state.samples} valid samples is at or "
         f"below it, by counting and volume alone: {each}."

@@ -21,15 +21,23 @@ Mask = NDArray[np.bool_]
 MANY_DOUBTED = 400
 CHANNELS_UM = (4, 6, 14, 21)
 ABOVE_TABLE = 28
+_NEAR = 0.03
 
 
 def span(data: AssetReport) -> tuple[float, float]:
-    """First and last moment shown, in days; both 0 when nothing is dated."""
+    """First and last moment shown, in days; both 0 when nothing is dated.
+
+    From the first sample to the last, and to what has a letter shortly before or after.
+    """
     when = drawing.days(data.samples.when)
     when = when[np.isfinite(when)]
     if not len(when):
         return 0.0, 0.0
-    return float(when.min()), float(when.max())
+    first, last = float(when.min()), float(when.max())
+    near = _NEAR * (last - first)
+    marked = drawing.days(np.array([h.when for h in data.happenings if h.mark], "datetime64[ms]"))
+    seen = marked[(marked > first - near) & (marked < last + near)].tolist()
+    return min([first, *seen]), max([last, *seen])
 
 
 def _bars(axis: "Axes", when: Floats, low: Floats, high: Floats, colour: str) -> None:
