@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-import time
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -61,7 +60,7 @@ class ReadAhead:
                 lost = self._take_part(message, asked) if message is not None else list(asked)
                 unsent = [entry for entry in lost or () if entry.answer is None]
             if unsent or message is None:
-                deadline = time.monotonic() + self._session.timeout_s
+                deadline = self._session.deadline()
             for entry in unsent:
                 order += 1
                 entry.order = order
@@ -72,7 +71,7 @@ class ReadAhead:
             while asked and asked[0].answer is not None:
                 yield asked.popleft().answer  # type: ignore[misc]
                 # Whoever takes the parts may have been long about it.
-                deadline = time.monotonic() + self._session.timeout_s
+                deadline = self._session.deadline()
 
     def _ask(self, entries: list[_Asked]) -> None:
         """Ask for several at one go: each write wakes the other end."""

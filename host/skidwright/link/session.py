@@ -100,7 +100,7 @@ class Session:
         others: deque[bytes] = deque(maxlen=2 * WINDOW)
         for _ in range(self.tries if repeat else 1):
             self.port.write(frame(message))
-            deadline = time.monotonic() + self.timeout_s
+            deadline = self.deadline()
             while (answer := self.receive(deadline)) is not None:
                 refused = answer[0] == link.ERROR and answer[2:3] == bytes((kind,))
                 if answer[1] != tag or not (refused or answer[0] == kind | link.REPLY):
@@ -203,6 +203,10 @@ class Session:
         """A tag that was not used lately."""
         self._tag = (self._tag + 1) % len(_TAGS)
         return _TAGS[self._tag]
+
+    def deadline(self) -> float:
+        """When an answer to what is asked now must have come."""
+        return time.monotonic() + self.timeout_s
 
     def receive(self, deadline: float) -> bytes | None:
         """The next message of at least two bytes, or None at the deadline."""
