@@ -21,7 +21,7 @@ FAMILY_SEEDS ?= 1-100
 # For `make cleanup-runs`.
 RUNS ?= 200
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz soak trends pio interlocks cleanup-runs clean
+.PHONY: help demo test lint types bench score score-families docs storm fuzz soak trends pio interlocks cleanup-runs readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -37,6 +37,7 @@ help:
 	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
 	@echo "make cleanup-runs RUNS=200   random clean-up runs: the board must stop at the right sample"
 	@echo "make docs   write the generated reference pages again"
+	@echo "make readme   write README's picture and block of the demonstration again; needs Chromium"
 
 # What a user needs ...
 $(VENV)/.run: pyproject.toml
@@ -66,6 +67,9 @@ test: lint types
 
 docs: $(VENV)/.run
 	$(BIN)/python -m skidwright.generated_docs
+
+readme: $(VENV)/.run
+	$(BIN)/python tests/docs/readme.py build/demo
 
 score: $(VENV)/.run
 	$(BIN)/python -m skidwright.sim.score --seeds $(SEEDS) $(if $(SCENARIO),--scenario $(SCENARIO))

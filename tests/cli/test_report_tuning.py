@@ -54,7 +54,7 @@ def test_the_boards_newest_tuning_beside_the_archive_is_shown(run, good_archive:
     (good_archive.parent / "tuning-4" / "tuning.json").write_text("{")
     html = page(run("report", "--archive", good_archive, "--asset", 1, "--json"))
     text = section(html)
-    assert f"written to the board; verified. 2026-03-02T09:00:00Z, board {DEVICE}" in text
+    assert f"written to the board; verified. 2026-03-02 09:00 UTC , board {DEVICE}" in text
     model = content["model"]["time_constant_s"]
     assert f"{model['value']:.2f} s {model['low']:.2f} to {model['high']:.2f}" in text
     proposed = content["proposed"]

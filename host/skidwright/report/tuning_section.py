@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from skidwright.samples.history import History
 
 _MODEL = (
-    ("gain", "gain_ul_s_per_permille", "uL/s per ‰", 3),
+    ("gain", "gain_ul_s_per_permille", "µL/s per ‰", 3),
     ("time constant", "time_constant_s", "s", 2),
     ("dead time", "dead_time_s", "s", 2),
 )
@@ -179,6 +179,6 @@ def _picture(content: dict[str, Any]) -> str:
         x, _ = response.at(trace.time_s - dead_s, tau_s)
         flow = level + gain * x + drift * (trace.time_s - start)
         low.plot(trace.time_s - start, flow, color=drawing.BLUE)
-    low.set_ylabel("flow, uL/s")
+    low.set_ylabel("flow, µL/s")
     low.set_xlabel("time, s")
     return drawing.to_svg(made, "tuning", "Step test: duty above, measured flow and the model below")

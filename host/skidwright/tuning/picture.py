@@ -53,7 +53,7 @@ def step_test(trace: Trace, model: Model | None, band: Band | None = None) -> Fi
         flow = model.flow0_ul_s + model.gain.value * x + model.drift_ul_s2 * (trace.time_s - centre)
         low.plot(time_s, flow, color=drawing.BLUE, label="model")
     draw_band(low, band)
-    low.set_ylabel("flow, uL/s")
+    low.set_ylabel("flow, µL/s")
     low.set_xlabel("time, s")
     draw_legend(low)
     return made
@@ -73,9 +73,9 @@ def answer(proposal: Proposal) -> Figure:
     low.plot(made_of.time_s, made_of.duty_permille / 10, color=drawing.BLUE)
     top.axhline(step_ul_s, color=drawing.GREY, linewidth=0.7, linestyle=":")
     top.set_ylim(-10, max(160.0, min(float(made_of.flow_ul_s.max()) * 1.1, 250.0)))
-    top.set_ylabel("flow, uL/s over the start")
+    top.set_ylabel("flow, µL/s over the start")
     low.set_ylabel("duty, % over the start")
-    low.set_xlabel("time after a set-point step of 100 uL/s, s")
+    low.set_xlabel("time after a set-point step of 100 µL/s, s")
     draw_legend(top)
     return made
 
@@ -92,7 +92,7 @@ def verification(trace: Trace, found: dict[str, Any], band: Band | None = None) 
     top.step(np.array(found["set_time_s"]) - start, found["set_ul_s"], where="post", color=drawing.BLACK,
              linestyle=":", label="set-point")  # fmt: skip
     draw_band(top, band)
-    top.set_ylabel("flow, uL/s")
+    top.set_ylabel("flow, µL/s")
     draw_legend(top)
     low.step(time_s, trace.duty_permille / 10, where="post", color=drawing.BLACK)
     low.set_ylabel("duty, %")

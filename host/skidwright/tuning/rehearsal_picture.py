@@ -21,7 +21,7 @@ def rehearsal(run: Run, band: Band) -> Figure:
     whole = run.time_s.size // n * n
     minutes = run.time_s[:whole].reshape(-1, n).mean(axis=1) / 60
     top.semilogy(minutes, run.viscosity_mm2_s[:whole:n], color=drawing.ORANGE)
-    top.set_ylabel("viscosity, mm2/s")
+    top.set_ylabel("viscosity, mm²/s")
     flow = run.flow_ul_s[:whole].reshape(-1, n)
     middle.fill_between(minutes, flow.min(axis=1), flow.max(axis=1), color=drawing.BLUE, linewidth=0,
                         label=f"true flow, lowest to highest in {n / 10:g} s")  # fmt: skip
@@ -30,7 +30,7 @@ def rehearsal(run: Run, band: Band) -> Figure:
     )
     draw_band(middle, band)
     middle.set_ylim(band[0] - 0.7 * (band[1] - band[0]), band[1] + 0.5 * (band[1] - band[0]))
-    middle.set_ylabel("flow, uL/s")
+    middle.set_ylabel("flow, µL/s")
     draw_legend(middle)
     low.plot(minutes, run.duty_permille[:whole:n] / 10, color=drawing.BLACK)
     for at_s, name in EVENTS:
@@ -65,7 +65,7 @@ def changes(run: Run, band: Band) -> Figure:
         above.set_title(name)
         below.step(time_s, run.duty_permille[near] / 10, where="post", color=drawing.BLACK)
         below.set_xlabel("time after it, s")
-    axes[0, 0].set_ylabel("flow, uL/s")
+    axes[0, 0].set_ylabel("flow, µL/s")
     axes[0, 0].set_ylim(1.5 * band[0] - 0.5 * band[1], 1.2 * band[1] - 0.2 * band[0])
     axes[1, 0].set_ylabel("duty, %")
     axes[0, 0].legend(loc="lower right", frameon=False, fontsize=7.5)
