@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from skidwright.cli.cleanup_live import when_cold
 from skidwright.link.session import Session
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid
@@ -66,6 +67,14 @@ def test_the_report_tells_of_it(run, archive: Path, tmp_path: Path) -> None:  # 
     assert "clean-up begun" in page and "to 16/14/11" in page and "clean-up ended" in page
 
 
+def test_where_water_is_judged_is_said() -> None:
+    assert when_cold(5.0, None) == when_cold(5.0, 100.0) == []
+    (line,) = when_cold(5.0, 35.0)
+    assert "at the fluid's temperature" in line and "5 degC, the coldest it gets" in line
+    (line,) = when_cold(None, 35.0)
+    assert "no coldest temperature is known" in line
+
+
 def test_start_follow_leave_and_stop(run, tmp_path: Path) -> None:  # noqa: F811
     config = tmp_path / "skid.toml"
     config.write_text(TOML, "utf-8")
@@ -87,6 +96,7 @@ def test_start_follow_leave_and_stop(run, tmp_path: Path) -> None:  # noqa: F811
         begun = run("cleanup", port, *common, "--target", "16/14/11", "--water", 35, "--yes", "--times", 2,
                     "--every", 0.2)  # fmt: skip
         assert begun.status == 1, begun
+        assert "water is judged at the fluid's temperature" in begun.err
         assert "second pump" in begun.err and "licensed electrician" in begun.err
         assert "0 samples" in begun.out and "output on" in begun.out
         status = run("status", port)

@@ -91,13 +91,25 @@ def _start(session: Any, asset: int, record: Any, config: Config, given: dict[st
         + (f"output {output} goes on" if output else "no output is set: nothing but the judgement"),
         err=True,
     )
-    for line in _doubts(settings, config, target):
+    for line in [*_doubts(settings, config, target), *when_cold(record.coldest_c, water)]:
         click.echo(f"note: {line}", err=True)
     click.echo(CAUTION, err=True)
     if not consent.agreed("Start the clean-up?", given["yes"]):
         raise click.Abort
     session.put_settings({name: value for name, value in values.items() if settings[name] != value})
     session.command(f"cleanup start {asset}")
+
+
+def when_cold(coldest_c: float | None, water: float | None) -> list[str]:
+    """What a water limit on the board leaves open: it knows neither the fluid nor how cold it gets."""
+    if water is None or water >= 100:
+        return []
+    if coldest_c is None:
+        return ["no coldest temperature is known for this asset: water is judged at the fluid's temperature"]
+    return [
+        f"the board judges water at the fluid's temperature; what it comes to at {coldest_c:g} degC, the "
+        "coldest it gets, `skidwright assess` and a certificate say, so choose --water low enough"
+    ]
 
 
 def _doubts(settings: dict[str, Any], config: Config, target: tuple[int, int, int] | None) -> list[str]:
