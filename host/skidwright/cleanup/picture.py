@@ -74,8 +74,9 @@ def _panel(
     axis.plot(quantity.time_s / seconds, quantity.level, mark, color=colour, markersize=3.4, linestyle="none",
               markeredgewidth=0.6)  # fmt: skip
     axis.axhline(quantity.limit, color=colour, linestyle=(0, (5, 2.5)), linewidth=0.9)
+    unit = quantity.unit if quantity.unit == "ppm" else "per mL" if quantity.name in _MARKS else "%"
     axis.annotate(
-        f"target {quantity.name}: {number(quantity.limit)}",
+        f"target {_size(quantity.name)}: {number(quantity.limit)} {unit}",
         (0, quantity.limit), xycoords=("axes fraction", "data"), xytext=(3, 2), textcoords="offset points",
         ha="left", va="bottom", fontsize=7.5, color=colour, zorder=1.5,  # below the samples
     )  # fmt: skip
@@ -91,6 +92,11 @@ def _panel(
             axis.axhspan(low, floor.high, left, left + 0.013, color=colour, alpha=0.45, linewidth=0)
 
 
+def _size(name: str) -> str:
+    """A quantity's name with its signs set."""
+    return name.replace(">=", "≥ ").replace("um(c)", "µm(c)")
+
+
 def _hollow(axis: Any, x: Any, y: Any, mark: str, colour: str) -> None:
     axis.plot(x, y, mark, markerfacecolor="white", markeredgecolor=colour, markersize=4.2, linestyle="none",
               markeredgewidth=0.8)  # fmt: skip
@@ -102,7 +108,7 @@ def _legend(axis: Any, hollow: bool) -> None:
     from matplotlib.patches import Patch
 
     rows: list[Any] = [
-        Line2D([], [], marker=mark, color=colour, linewidth=1.0, markersize=3.4, label=f"{name}, fitted")
+        Line2D([], [], marker=mark, color=colour, linewidth=1.0, markersize=3.4, label=f"{_size(name)}, fitted")
         for name, (mark, colour) in _MARKS.items()
     ]
     if hollow:
