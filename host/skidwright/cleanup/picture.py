@@ -108,7 +108,9 @@ def _legend(axis: Any, hollow: bool) -> None:
     from matplotlib.patches import Patch
 
     rows: list[Any] = [
-        Line2D([], [], marker=mark, color=colour, linewidth=1.0, markersize=3.4, label=f"{_size(name)}, fitted")
+        Line2D(
+            [], [], marker=mark, color=colour, linewidth=1.0, markersize=3.4, label=f"{_size(name)}, fitted"
+        )  # fmt: skip
         for name, (mark, colour) in _MARKS.items()
     ]
     if hollow:
