@@ -65,28 +65,39 @@ def particle_series(history: History) -> Series:
 def water_series(history: History, asset: Asset | AssetRecord) -> tuple[Series, float]:
     """Saturation carried to one temperature, so that warming and cooling do not count, and that temperature.
 
+    NaN where there are no readings. See `water_points`.
+    """
+    points, at_c = water_points(history, asset)
+    return _judged(("water",), "% of saturation", points, f"{at_c:g} degC" if len(points) else ""), at_c
+
+
+def water_points(history: History, asset: Asset | AssetRecord) -> tuple[Points, float]:
+    """Points of saturation carried to one temperature, and that temperature in degC.
+
     It is the coldest that the asset sees when that is known, else the median of the newest readings'. By the
     fluid's own constants, else by the first published pair: both move the level, neither the direction.
     """
     good = (history.water_verdict == VALID) & ~np.isnat(history.when)
     rows = np.flatnonzero(good & np.isfinite(history.temperature_c) & np.isfinite(history.water_percent))
     if not len(rows):
-        empty = Points(np.zeros(0), np.zeros((0, 1)), np.zeros(0, np.int64), np.zeros(1))
-        return _judged(("water",), "% of saturation", empty, ""), np.nan
+        return Points(np.zeros(0), np.zeros((0, 1)), np.zeros(0, np.int64), np.zeros(1)), np.nan
     at_c = asset.coldest_c
     if at_c is None:
         at_c = round(float(np.median(history.temperature_c[rows[-200:]])), 0)
     values = carried(history.water_percent[rows], history.temperature_c[rows], at_c, fluids_of(asset)[0])
     made = value_points(history.utc_ms[rows] / MS_PER_DAY, values)
-    points = Points(made.days, made.values, made.samples, np.array([WATER_NOISE]))
-    return _judged(("water",), "% of saturation", points, f"{at_c:g} degC"), at_c
+    return Points(made.days, made.values, made.samples, np.array([WATER_NOISE])), at_c
+
+
+def in_detail(whole: Points) -> Points:
+    """The newest points, which are looked at in detail, with the least noise that they are taken to have."""
+    points = whole.newest(MOST_POINTS)
+    return Points(points.days, points.values, points.samples, np.maximum(points.floor, LEAST_NOISE))
 
 
 def _judged(names: tuple[str, ...], unit: str, whole: Points, reference: str) -> Series:
-    points = whole.newest(MOST_POINTS)
-    floor = np.maximum(points.floor, LEAST_NOISE)
-    points = Points(points.days, points.values, points.samples, floor)
-    found = changes(points.days, points.values, floor)
+    points = in_detail(whole)
+    found = changes(points.days, points.values, points.floor)
     trends = [_trend_of(points, k, found[k][-1].at if found[k] else 0) for k in range(len(names))]
     long_trends: list[Trend | None] = [None] * len(names)
     if len(whole) > 1 and whole.days[-1] - whole.days[0] > _LONGER * (points.days[-1] - points.days[0]):
