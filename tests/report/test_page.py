@@ -176,6 +176,18 @@ def test_letters_too_near_stand_together(make) -> None:
     assert texts & {"A", "B, C, D", "E"} == {"A", "B, C, D", "E"}
 
 
+def test_a_letter_shortly_before_the_first_sample_is_drawn_too(make) -> None:
+    data = make()  # 60 samples in 885 minutes
+    first = data.samples.when[0]
+    for minutes, drawn in ((20, True), (120, False)):
+        happening = Happening(first - np.timedelta64(minutes, "m"), "", "A", "x", "y")
+        svg = pictures.code_history(dataclasses.replace(data, happenings=[happening]))
+        texts = [
+            element.text for element in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")
+        ]
+        assert ("A" in texts) == drawn
+
+
 def test_the_picture_that_the_headline_speaks_of_comes_first(make) -> None:
     def first(text: str) -> str:
         return re.findall("<h2>(Cleanliness|Water and temperature)</h2>", text)[0]
