@@ -87,6 +87,15 @@ def test_a_point_is_judged_by_what_was_before_it() -> None:
         assert np.allclose(getattr(one, name)[:190], getattr(other, name), atol=1e-12, equal_nan=True), name
 
 
+def test_a_few_points_are_not_charted_and_never_an_error() -> None:
+    whole = points.count_points(years(np.random.default_rng(4), every_h=24, days=130))
+    first = charts.LEAST_BASELINE + charts.GUARD
+    for n in range(1, len(whole.days) + 1):
+        found = charts.charts(points.Points(whole.days[:n], whole.values[:n], whole.samples[:n], whole.floor))
+        assert np.isnan(found.single[:first]).all()
+        assert np.isfinite(found.single[first:]).all() and np.isfinite(found.ewma[first:]).all()
+
+
 def test_a_rise_is_an_alarm_and_a_fall_is_told_apart() -> None:
     made = years(np.random.default_rng(5), every_h=24, rise=step(300, 1.0))
     found = charts.alarms(charts.charts(points.count_points(made)))

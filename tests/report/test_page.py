@@ -220,7 +220,7 @@ def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
     assert [line.limits for line in lines] == [
         f"{a:,.4g} to {b:,.4g}" for a, b in zip(low, high, strict=True)
     ]
-    assert lines[0].chances == "18 (100 %)"
+    assert lines[0].chances == "18 (over 99 %)"
     text = page.render(data, WHEN)
     assert all(line.limits in text and line.chances in text for line in lines)
     none = change(data, counts_verdict=np.full(60, REJECTED, np.uint8))

@@ -11,6 +11,7 @@ for what likeness the residuals have left.
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,7 +159,7 @@ def _pieces(n: int) -> list[slice]:
     baseline."""
     first, full_from = LEAST_BASELINE + GUARD, BASELINE + GUARD
     starts = [*range(first, min(full_from, n), 2 * GUARD), *range(full_from, n, GUARD)]
-    return [slice(a, b) for a, b in zip(starts, [*starts[1:], n], strict=True)]
+    return [slice(a, b) for a, b in pairwise([*starts, n])]
 
 
 def _baselines(values: Floats, floor: Floats, pieces: list[slice]) -> _Baselines:

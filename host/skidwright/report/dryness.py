@@ -80,26 +80,24 @@ def _when_cold(data: AssetReport, percent: float, warm_c: float) -> tuple[list[s
     )
     below = sorted(float(free_water_below_c(percent, warm_c, fluid)) for fluid in fluids)
     degrees = " to ".join(dict.fromkeys(f"{c:.0f}" for c in below))
+    # Said once, before the other figure that rests on the same constants.
     found = [f"Free water would begin below {degrees} °C ({source})."]
     cold_c = data.asset.coldest_c
     if cold_c is None:
         return [*found, "It is judged at that temperature, since nobody said how cold this fluid gets."], 0.0
     if cold_c >= warm_c:
         return found, 0.0
-    line, cold_percent = _at_coldest(percent, warm_c, cold_c, fluids, source)
+    line, cold_percent = _at_coldest(percent, warm_c, cold_c, fluids)
     return [*found, line], cold_percent
 
 
-def _at_coldest(
-    percent: float, warm_c: float, cold_c: float, fluids: list[Solubility], source: str
-) -> tuple[str, float]:
+def _at_coldest(percent: float, warm_c: float, cold_c: float, fluids: list[Solubility]) -> tuple[str, float]:
     """A line on the same water at `cold_c`, and the highest saturation it may have there, in percent."""
     cold = sorted(float(carry(percent, warm_c, cold_c, fluid).rs_percent) for fluid in fluids)
     if cold[0] >= 100:
-        return f"Cooled to {cold_c:g} °C, the coldest this fluid gets, {FREE_WATER} ({source}).", 100.0
+        return f"Cooled to {cold_c:g} °C, the coldest this fluid gets, {FREE_WATER}.", 100.0
     span = f"{cold[0]:.0f} %" if round(cold[0]) == round(cold[1]) else f"{cold[0]:.0f} to {cold[1]:.0f} %"
     return (
-        f"Cooled to {cold_c:g} °C, the coldest this fluid gets, the same water is {span} of saturation "
-        f"({source}).",
+        f"Cooled to {cold_c:g} °C, the coldest this fluid gets, the same water is {span} of saturation.",
         cold[-1],
     )

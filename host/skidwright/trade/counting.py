@@ -141,13 +141,15 @@ def scale_probabilities(
 def probability_text(probabilities: ArrayLike, least: float = 0.01) -> str:
     """One row of `scale_probabilities` in words, likeliest first: `17 (83 %), 18 (17 %)`.
 
-    Numbers less likely than `least` are left out; an unusable row gives an empty text.
+    Numbers less likely than `least` are left out; an unusable row gives an empty text. Nothing that is
+    counted is certain, so the highest chance is `over 99 %`.
     """
     row = np.asarray(probabilities, dtype=np.float64)
     if np.isnan(row).any():
         return ""
     order = [int(n) for n in np.argsort(-row, kind="stable") if row[n] >= least]
-    return ", ".join(f"{number_text(n)} ({round(100 * row[n])} %)" for n in order)
+    chances = ("over 99 %" if row[n] > 0.99 else f"{round(100 * row[n])} %" for n in order)
+    return ", ".join(f"{number_text(n)} ({chance})" for n, chance in zip(order, chances, strict=True))
 
 
 def volume_for_count_ml(per_ml: ArrayLike, count: int = FEW_PARTICLES, confidence: float = 0.95) -> Floats:
