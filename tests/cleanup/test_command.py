@@ -104,7 +104,9 @@ def test_start_follow_leave_and_stop(run, tmp_path: Path) -> None:  # noqa: F811
         again = run("cleanup", port, *common, "--target", "16/14/11", "--water", 35, "--yes")
         assert_one_line(again, "a clean-up is running already")
         assert run("cleanup", port, *common, "--follow", "--times", 1).status == 1
-        assert run("cleanup", port, *common, "--stop").out == "cleanup: stopped, the output is off\n"
+        assert run("cleanup", port, *common, "--stop").out == (
+            "cleanup: run of asset 1 stopped, the output is off\n"
+        )
         assert "stopped by command" in run("status", port).out
 
 
@@ -138,9 +140,8 @@ def test_a_forecast_while_it_runs(run, tmp_path: Path) -> None:  # noqa: F811
         (("--asset", 1, "--samples", 0), "20"),
         (("--asset", 1, "--hours", 0), "336"),
         (("--asset", 1, "--tank", -1), "--tank"),
-        (("--asset", 1, "--stop"), "need a PORT"),
-        (("--asset", 1, "--follow"), "need a PORT"),
-        (("no-port-here", "--asset", 1, "--stop", "--follow"), "exclude each other"),
+        (("--asset", 1, "--stop"), "needs a PORT"),
+        (("--asset", 1, "--follow"), "needs a PORT"),
         (("no-port-here", "--asset", 1, "--stop"), "no-port-here"),
         (("--asset", 1, "--picture", "x.gif"), ".svg or .png"),
     ],

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from skidwright.cli import cautions, options
+from skidwright.cli import cautions, options, stopping
 
 BY_HAND = ("duty", "hold")
 # What a record of the log has room for.
@@ -113,9 +113,9 @@ def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float
     context_settings={"ignore_unknown_options": True},
 )
 @options.port_argument
-@click.argument("what", type=click.Choice(COMMANDS))
-@click.argument("numbers", nargs=-1, type=int, metavar="[N [SECONDS]]")
-def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
+@click.argument("what", type=click.Choice(COMMANDS, case_sensitive=False))
+@click.argument("numbers", nargs=-1, metavar="[N [SECONDS]]")
+def tell(port: str, what: str, numbers: tuple[str, ...]) -> None:
     """Tell the skid at PORT to start sampling, to stop, to reset a trip, or what to do with its pump.
 
     \b
@@ -135,13 +135,32 @@ def tell(port: str, what: str, numbers: tuple[int, ...]) -> None:
       skidwright tell /dev/ttyACM0 start
       skidwright tell /dev/ttyACM0 hold 800 120
     """
+    if what == "stop":
+        with stopping.opened(port) as session:
+            stopping.give(session, what)
+        click.echo(f"{what}: done")
+        if numbers:
+            click.echo(f"note: stop takes nothing more; {' '.join(numbers)} was ignored", err=True)
+        return
+    _carry_out(port, what, _whole(what, numbers))
+
+
+def _whole(what: str, words: tuple[str, ...]) -> tuple[int, ...]:
+    """The numbers of a command by hand. Raises UsageError."""
+    if bool(words) != (what in BY_HAND) or len(words) > 2:
+        wanted = "a number, and seconds if you like" if what in BY_HAND else "no number"
+        raise click.UsageError(f"{what}: takes {wanted}")
+    try:
+        return tuple(int(word) for word in words)
+    except ValueError:
+        raise click.UsageError(f"{what}: {' '.join(words)}: whole numbers are needed") from None
+
+
+def _carry_out(port: str, what: str, numbers: tuple[int, ...]) -> None:
     from skidwright.cli import fault_words
     from skidwright.errors import Refused
     from skidwright.link.session import Session
 
-    if bool(numbers) != (what in BY_HAND) or len(numbers) > 2:
-        wanted = "a number, and seconds if you like" if what in BY_HAND else "no number"
-        raise click.UsageError(f"{what}: takes {wanted}")
     with Session.open(port) as session:
         session.hello()
         _refuse_beyond(session, what, numbers)

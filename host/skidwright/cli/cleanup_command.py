@@ -5,8 +5,7 @@ from typing import Any
 
 import click
 
-from skidwright.cli import options, selection
-from skidwright.config import Config
+from skidwright.cli import options, selection, stopping
 
 # Numbers that are not a whole code are refused when the command line is read.
 _MOST = 28
@@ -24,9 +23,11 @@ def _code(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tu
     return a, b, c
 
 
-@click.command(short_help="Filter until the fluid is proven clean; judge how that went.")
+@click.command(
+    cls=stopping.StopFirst, short_help="Filter until the fluid is proven clean; judge how that went."
+)
 @click.argument("port", required=False)
-@click.option("--asset", type=click.IntRange(1, 65535), required=True, help="Asset number.")
+@click.option("--asset", type=click.IntRange(1, 65535), help="Asset number; --stop needs none.")
 @click.option(
     "--target", callback=_code, metavar="CODE",
     help="Code to reach, such as 16/14/11.  [default: the asset's own]",
@@ -60,18 +61,21 @@ def _code(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tu
 )
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw it, as .svg or .png.")
 @options.archive_option
-@options.config_option
+@options.config_path_option
 @selection.device_option
 @options.key_option
 @options.json_option
-def cleanup(port: str | None, asset: int, archive: Path, config: Config, as_json: bool, **given: Any) -> int:
+def cleanup(
+    port: str | None, asset: int | None, archive: Path, config: Path | None, as_json: bool, **given: Any
+) -> int:
     """Run a clean-up of one asset on the skid at PORT and follow it; without PORT judge the last run in the
     archive.
 
     The board samples the asset again and again and switches an output off, which drives a filter cart's or
     dryer's pump, when so many valid samples in a row are at or below the target and the water limit; also on
     any trip, at the longest time, without progress, or when power fails. Ctrl-C leaves the run going: follow
-    it again with --follow, end it with --stop. The output is no safety function: docs/cleanup.md.
+    it again with --follow, end it with --stop: that goes to the board whatever is wrong with skid.toml,
+    archive or the other options. The output is no safety function: docs/cleanup.md.
 
     Shown are, for each quantity: latest, target, the floor that the fitted decay goes to, when it will be on
     target, and with --tank and --flow the effective filtration ratio, all with 95 % limits.
@@ -79,21 +83,29 @@ def cleanup(port: str | None, asset: int, archive: Path, config: Config, as_json
     \b
     Examples:
       skidwright cleanup /dev/ttyACM0 --asset 2 --target 16/14/11 --water 30
-      skidwright cleanup /dev/ttyACM0 --asset 2 --stop
+      skidwright cleanup /dev/ttyACM0 --stop
       skidwright cleanup --asset 2 --tank 400 --flow 15 --picture ramp.png
 
     Exit status 1: not proven clean, or not yet.
     """
+    if given["stop"]:
+        if port is None:
+            raise click.UsageError("--stop needs a PORT")
+        click.echo(stopping.clean_up(port))
+        if given["follow"]:
+            click.echo("note: --follow does nothing with --stop", err=True)
+        return 0
     from skidwright.cli import cleanup_live, cleanup_view
 
     picture = given["picture"]
     if picture is not None and picture.suffix not in (".svg", ".png"):
         raise click.UsageError(f"--picture {picture}: the name must end in .svg or .png")
-    if given["stop"] and given["follow"]:
-        raise click.UsageError("--stop and --follow exclude each other")
+    if given["follow"] and port is None:
+        raise click.UsageError("--follow needs a PORT")
+    if asset is None:
+        raise click.UsageError("--asset is missing: its number is needed")
+    found = options.found_config(config)
     if port is None:
-        if given["stop"] or given["follow"]:
-            raise click.UsageError("--stop and --follow need a PORT")
-        judged = cleanup_view.last_run(archive, config, asset, given)
+        judged = cleanup_view.last_run(archive, found, asset, given)
         return cleanup_view.show(judged, picture, as_json)
-    return cleanup_live.run(port, asset, archive, as_json, {**given, "config": config})
+    return cleanup_live.run(port, asset, archive, as_json, {**given, "config": found})

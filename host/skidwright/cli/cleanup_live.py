@@ -30,10 +30,6 @@ def run(port: str, asset: int, archive: Path, as_json: bool, given: dict[str, An
     known = known_assets(config, archive)
     with Session.open(port) as session:
         session.hello()
-        if given["stop"]:
-            session.command("cleanup stop")
-            click.echo("cleanup: stopped, the output is off")
-            return 0
         if not given["follow"]:
             _start(session, asset, known.asset(asset), known.config, given)
         elif not session.status().get("cleanup", {}).get("running"):

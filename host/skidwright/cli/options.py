@@ -19,8 +19,11 @@ def default_archive() -> Path:
     return user_data_path("skidwright", appauthor=False) / "archive"
 
 
-def _found_config(given: Path | None) -> Config:
-    """skid.toml as given, else from here, else from the user's place for settings, else the defaults."""
+def found_config(given: Path | None) -> Config:
+    """skid.toml as given, else from here, else from the user's place for settings, else the defaults.
+
+    Raises ConfigError.
+    """
     from platformdirs import user_config_path
 
     from skidwright import config
@@ -46,13 +49,22 @@ def archive_option(command: Command) -> Command:
 
 def config_option(command: Command) -> Command:
     """`--config FILE`, read and checked, passed on as `config: Config`."""
+    return _config_option(found_config)(command)
+
+
+def config_path_option(command: Command) -> Command:
+    """`--config FILE`, not read yet, as `config: Path | None` for `found_config`: where much goes without."""
+    return _config_option(None)(command)
+
+
+def _config_option(read: Callable[[Path | None], Config] | None) -> Callable[[Command], Command]:
     return click.option(
         "--config",
         type=click.Path(path_type=Path),
         envvar="SKIDWRIGHT_CONFIG",
-        callback=lambda _ctx, _param, value: _found_config(value),
+        callback=lambda _ctx, _param, value: read(value) if read else value,
         help="The skid.toml to use.  [default: ./skid.toml, then the user's; env SKIDWRIGHT_CONFIG]",
-    )(command)
+    )
 
 
 def key_option(command: Command) -> Command:

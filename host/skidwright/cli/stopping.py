@@ -1,0 +1,76 @@
+"""Stopping a skid: the word goes to the board first, whatever else is wrong with command line or PC."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skidwright.errors import LinkTimeout, NotASkid, PortBusy, Refused
+
+if TYPE_CHECKING:
+    from skidwright.link.session import Session
+
+_TRIES = 4
+
+
+class StopFirst(click.Command):
+    """A command whose `--stop` is carried out whatever is wrong with the values of its other options.
+
+    A misspelt option is refused as ever, since another one may have been meant; options that cannot be read
+    (a file, a folder, a number) are None then.
+    """
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does, without refusing a value when --stop is given."""
+        given, _, _ = self.make_parser(ctx).parse_args(list(args))
+        help_option = self.get_help_option(ctx)
+        if not given.get("stop") or (help_option is not None and given.get(help_option.name)):
+            return super().parse_args(ctx, args)
+        ctx.resilient_parsing = True
+        try:
+            return super().parse_args(ctx, args)
+        finally:
+            ctx.resilient_parsing = False
+
+
+def opened(port: str) -> Session:
+    """A session for a stop. Raises PortBusy with what stops the skid all the same, PortError."""
+    from skidwright.link.session import Session
+
+    try:
+        return Session.open(port)
+    except PortBusy as busy:
+        remedy = "press Ctrl-C in the window that holds it, then repeat; or open the stop chain"
+        raise PortBusy(busy.what, busy.where, remedy) from None
+
+
+def give(session: Session, command: str) -> None:
+    """Give a command that stops something, before anything else is asked, and again when no answer comes.
+
+    Raises Refused, LinkTimeout, NotASkid. A refusal of a repeated one is no error: the first has done it.
+    """
+    for left in reversed(range(_TRIES)):
+        try:
+            session.command(command)
+            return
+        except (LinkTimeout, NotASkid):
+            if not left:
+                raise
+        except Refused:
+            if left == _TRIES - 1:
+                raise
+            return
+
+
+def clean_up(port: str) -> str:
+    """End the clean-up run at `port`; what became of it, in a line. Raises as `opened` and `give` do."""
+    with opened(port) as session:
+        give(session, "cleanup stop")
+        run: dict[str, Any] = session.status().get("cleanup", {})
+    which = f" of asset {run['asset']}" if run.get("asset") else ""
+    if run.get("output"):
+        raise Refused(
+            f"the clean-up{which} is ended, but its output is on", port, "open the stop chain, cut the supply"
+        )
+    return f"cleanup: run{which} stopped, the output is off"
