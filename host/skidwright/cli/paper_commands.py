@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from skidwright.cli import options, selection
+from skidwright.cli import options, paper_source, selection
 
 if TYPE_CHECKING:
     from skidwright.config import Config
-    from skidwright.register import KnownAssets
-    from skidwright.samples.history import History
+    from skidwright.papers.claim import Claim
 
 _ONE_ASSET = click.option(
     "--asset", "number", type=click.IntRange(1, 65535), required=True, help="Asset number."
@@ -87,20 +86,21 @@ def certificate(
     for name, text in (("--by", by), ("--note", note)):
         if not text.isprintable() or len(text) > 200 or (name == "--by" and not text.strip()):
             raise click.UsageError(f"{name}: give up to 200 printable characters")
-    history, known = _history(number, archive, config, keys)
+    logs, history, known = paper_source.history_of(number, archive, config, keys)
     asset = known.asset(number)
     asked = 100 * papers.USUAL_CONFIDENCE if purpose == "delivery" and confidence is None else confidence
-    claim = _claim(history, known, number, target, water, samples, None if asked is None else asked / 100)
+    least = None if asked is None else asked / 100
+    claim = paper_source.claim_of(logs, history, known, number, target, water, samples, least)
     now = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
     if claim.refusals:
-        _refused(claim.refusals, as_json)
+        _refused(claim, as_json)
         return 1
     stated = papers.content(
         history,
         claim,
         asset,
         known.config,
-        _calibrations(history, known),
+        paper_source.calibrations(history, known),
         papers.Issue(by, purpose, now, note),
     )
     path = output or Path(f"certificate-{number}-{now:%Y%m%d-%H%M%S}.html")
@@ -110,7 +110,7 @@ def certificate(
     if pdf:
         printing.print_page(page, path.with_suffix(".pdf"), paper)
         made.append(path.with_suffix(".pdf"))
-    _note_paper(archive, "certificate", now, number, str(stated["digest"]), path, stated)
+    paper_source.note(archive, "certificate", now, number, str(stated["digest"]), path, stated)
     if as_json:
         out.print_json({**stated, "files": [str(file) for file in made]})
     else:
@@ -126,15 +126,22 @@ def _printable(text: str) -> str:
     return "".join(character if character.isprintable() else "?" for character in text)
 
 
-def _refused(refusals: tuple[str, ...], as_json: bool) -> None:
+def _refused(claim: Claim, as_json: bool) -> None:
     from skidwright.cli import output as out
+    from skidwright.samples import unread
 
     if as_json:
-        out.print_json({"issued": False, "refusals": list(refusals)})
+        out.print_json({"issued": False, "refusals": list(claim.refusals), "unread": list(claim.unread)})
         return
-    out.say("Nothing was issued: the newest valid samples do not meet it.")
-    for line in refusals:
+    over = len(claim.refusals) > len(claim.unread)
+    why = (
+        "the newest valid samples do not meet it" if over else "the log is damaged where newer samples may be"
+    )
+    out.say(f"Nothing was issued: {why}.")
+    for line in claim.refusals:
         out.say(f"  {line}")
+    if claim.unread:
+        out.say(f"What cannot be read may hold newer samples of this asset: {unread.REMEDY}.")
 
 
 @click.command(short_help="Say whether the log still supports a certificate.")
@@ -146,8 +153,9 @@ def _refused(refusals: tuple[str, ...], as_json: bool) -> None:
 def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json: bool) -> int:
     """Find the log behind the certificate in FILE and say whether it still supports it.
 
-    Looked at are the paper itself, the bytes of the log it rests on, the log's chain of digests, and what its
-    samples are judged to be today.
+    Looked at are the paper itself, the bytes of the log it rests on, the log's chain of digests, what its
+    samples are judged to be today, and whether it leaves out a sample over the target that was taken before
+    it was issued, or a record that nobody can read any more. Samples taken since are noted only.
 
     \b
     Example:
@@ -171,7 +179,7 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
         verifying.in_register((paper.digest for paper in register.papers()), stated, found)
     if as_json:
         out.print_json({"supported": found.supported, "holds": found.holds, "against": found.against,
-                        "open": found.open, "content": stated})  # fmt: skip
+                        "open": found.open, "notes": found.notes, "content": stated})  # fmt: skip
         return 0 if found.supported else 1
     out.say(
         _printable(
@@ -179,7 +187,9 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
             f"issued {stated['issued_utc']} by {stated['issued_by']}"
         )
     )
-    for word, lines in (("holds:  ", found.holds), ("open:   ", found.open), ("AGAINST:", found.against)):
+    told = (("holds:  ", found.holds), ("open:   ", found.open), ("note:   ", found.notes),
+            ("AGAINST:", found.against))  # fmt: skip
+    for word, lines in told:
         for line in lines:
             out.say(_printable(f"  {word} {line}"))
     out.say("The log supports it." if found.supported else "The log does NOT support it.")
@@ -221,22 +231,26 @@ def slip(
     from skidwright.cli import output as out
     from skidwright.papers import slip as slips
     from skidwright.papers.claim import percent, sample_lines
+    from skidwright.samples import unread
     from skidwright.whole_file import write_whole
 
-    history, known = _history(number, archive, config, [])
-    claim = _claim(history, known, number, target, water, samples)
+    logs, history, known = paper_source.history_of(number, archive, config, [])
+    claim = paper_source.claim_of(logs, history, known, number, target, water, samples)
+    over = len(claim.refusals) > len(claim.unread)
     verdict = (
         f"Target met by {len(claim.rows)} valid samples in a row."
         if not claim.refusals
-        else f"Target NOT met: {'; '.join(claim.refusals)}."
+        else f"Target NOT {'met' if over else 'proven'}: {'; '.join(claim.refusals)}."
     )
     facts = [
+        *([known.config.note] if known.config.note else []),
+        *([f"what cannot be read may hold newer samples: {unread.REMEDY}"] if claim.unread else []),
         f"not valid since the first of these: {claim.excluded}",
         f"confidence that every channel is at or below target: {percent(claim.confidence)} "
         "(receive asks for 95 %)",
         *([f"water judged: {claim.water.words}"] if claim.water else []),
         *(f"{what}: calibration {'until ' + due if due else 'not on record'}"
-          for what, due in _calibrations(history, known).items()),
+          for what, due in paper_source.calibrations(history, known).items()),
         *(f"log {log.path.parent.name}/{log.path.stem}" for log in history.logs[-1:]),
     ]  # fmt: skip
     text = slips.slip(
@@ -251,57 +265,3 @@ def slip(
     if not printer and not output:
         out.say(text.rstrip("\n"))
     return 1 if claim.refusals else 0
-
-
-def _history(number: int, archive: Path, config: Config, keys: list[bytes]) -> tuple[History, KnownAssets]:
-    from skidwright.register import known_assets
-    from skidwright.samples.history import histories
-
-    logs = selection.assess(archive, config, assets=(number,), keys=keys)
-    return histories(logs, [number])[number], known_assets(config, archive)
-
-
-def _claim(
-    history: History,
-    known: KnownAssets,
-    number: int,
-    target: str | None,
-    water: float | None,
-    samples: int,
-    confidence: float | None = None,
-) -> Any:
-    from skidwright.papers.claim import claim
-    from skidwright.trade.code_text import parse_code
-
-    asset = known.asset(number)
-    try:
-        wanted = parse_code(target) if target else asset.target
-    except ValueError as problem:
-        raise click.UsageError(f"--target: {problem}") from None
-    if wanted is None:
-        raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
-    limit = water if water is not None else asset.water_limit_percent
-    return claim(history, asset, wanted, limit, samples, known.config.limits(), confidence)
-
-
-def _calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:
-    from skidwright.calibration.due import due_days
-
-    return {what: day.isoformat() if day else None for what, day in due_days(history, known.config).items()}
-
-
-def _note_paper(
-    archive: Path,
-    kind: str,
-    when: datetime.datetime,
-    asset: int,
-    digest: str,
-    path: Path,
-    stated: dict[str, Any],
-) -> None:
-    from skidwright.register import Paper, Register
-
-    with Register.open(archive, write=True) as register:
-        register.add_paper(
-            Paper(kind, int(when.timestamp() * 1000), asset, digest, str(path.resolve()), stated)
-        )

@@ -21,6 +21,7 @@ from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.papers import evidence
 from skidwright.papers.claim import Claim, Water, percent, sample_lines
+from skidwright.samples import unread
 from skidwright.samples.history import History
 from skidwright.trade.code_text import format_code
 
@@ -59,9 +60,9 @@ def content(
     """
     if claim.refusals:
         more = f" and {len(claim.refusals) - 1} more" if len(claim.refusals) > 1 else ""
-        raise PaperError(
-            f"{claim.refusals[0]}{more}", "not issued", "clean on, or give the target that was agreed"
-        )
+        only_unread = len(claim.unread) == len(claim.refusals)
+        remedy = unread.REMEDY if only_unread else "clean on, or give the target that was agreed"
+        raise PaperError(f"{claim.refusals[0]}{more}", "not issued", remedy)
     by_log: dict[int, list[int]] = {}
     for row in claim.rows.tolist():
         by_log.setdefault(int(history.which_log[row]), []).append(int(history.seq[row]))
@@ -103,6 +104,8 @@ def content(
         "issued_by": issue.by,
         "note": issue.note,
     }
+    if config.note:  # a paper of a shop without one has the content it always had
+        stated["data_note"] = config.note
     return {**stated, "digest": digest_of(stated)}
 
 

@@ -4,8 +4,13 @@ Two rules, both named on the paper. Each sample by itself must be at or below th
 numbers as counted, and its water within the limit at the coldest temperature the machine sees. And the
 confidence that the fluid of all of them is at or below the target, as `skidwright receive` reckons it, is
 stated; where one is asked for, as for a delivery, it must be reached.
+
+A sample among or after them that is valid for counts or for water alone does not count, but it speaks against
+the paper where it is over. Where records at or after the oldest sample cannot be read, nobody knows whether
+these are the newest.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +22,8 @@ from skidwright.judgement.wording import size
 from skidwright.receiving.decision import alike, reached
 from skidwright.register import AssetRecord
 from skidwright.report.part import iso_time
-from skidwright.samples import coldest
+from skidwright.samples import coldest, unread
+from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import limits_per_ml
 from skidwright.samples.history import VALID, History
 from skidwright.trade.code_text import format_code
@@ -48,7 +54,8 @@ class Claim:
     `confidences` are those with which each channel is at or below the target, >=21 um(c) as a fourth one
     where it has a target; all of them are with the lowest, `confidence`. They are of all samples together, or
     of the least sure one where these are not of `one_fluid`. `excluded` samples between and after them were
-    not valid. `water` is None where no limit is asked.
+    not valid. `water` is None where no limit is asked. `unread` says which records cannot be read that may be
+    newer than the oldest sample: the last of the refusals then.
     """
 
     rows: NDArray[np.intp]
@@ -61,6 +68,7 @@ class Claim:
     water: Water | None = None
     confidence_asked: float | None = None
     one_fluid: bool = True
+    unread: tuple[str, ...] = ()
 
     @property
     def confidence(self) -> float:
@@ -76,11 +84,13 @@ def claim(
     samples: int,
     limits: CheckLimits,
     confidence: float | None = None,
+    logs: Sequence[Assessment] = (),
 ) -> Claim:
     """The newest `samples` that are valid, counts and, with a limit, water. Raises PaperError for too few.
 
     `asset` gives the target of >=21 um(c), if it has one, the coldest temperature and the fluid's constants;
-    `confidence` is the least that must be reached, None for whatever it is.
+    `confidence` is the least that must be reached, None for whatever it is. `logs` are all of the archive:
+    damage in them may hide newer samples. Raises OSError when one cannot be read.
     """
     valid = history.counts_verdict == VALID
     if water_limit_percent is not None:
@@ -93,18 +103,16 @@ def claim(
             f"asset {history.asset}",
             "take more samples; `skidwright check` says why the others are not valid",
         )
-    refusals = []
-    for row in rows.tolist():
-        code = history.code[row, :3].tolist()
-        if any(number > most for number, most in zip(code, target, strict=True)):
-            refusals.append(f"{_name(history, row)} is {format_code(code)}, the target {format_code(target)}")
-        if asset.target_21um is not None and history.code[row, 3] > asset.target_21um:
-            found = f"{history.code[row, 3]} at >=21 um(c)"
-            refusals.append(f"{_name(history, row)} is {found}, the target {asset.target_21um}")
+    among = np.arange(rows[0], len(history))
+    dirty = over_target(history, among, target, asset.target_21um)
+    refusals = [words for row in among.tolist() for words in dirty.get(row, ())]
     wet: Water | None = None
     wet_refusals: list[str] = []
     if water_limit_percent is not None:
         wet, wet_refusals = _water(history, rows, asset, water_limit_percent)
+        others = np.setdiff1d(among, rows)
+        soaked = over_water(history, others, asset.coldest_c, asset.solubility, water_limit_percent)
+        wet_refusals += soaked.values()
     numbers = target if asset.target_21um is None else (*target, asset.target_21um)
     sure = reached(history, rows, numbers, limits)
     if confidence is not None and min(sure) < confidence and not refusals:
@@ -113,11 +121,47 @@ def claim(
             f"{size(worst)} is at or below its target with {percent(sure[worst])} confidence only, "
             f"{100 * confidence:g} % are asked for: take more samples, or clean on"
         )
+    hidden = unread.listed(unread.since(history, int(rows[0]), logs))
     return Claim(
         rows, target, water_limit_percent, sure, int(len(history) - rows[0] - len(rows)),
-        (*refusals, *wet_refusals), asset.target_21um, wet, confidence,
-        alike(history, rows, len(numbers), limits),
+        (*refusals, *wet_refusals, *hidden), asset.target_21um, wet, confidence,
+        alike(history, rows, len(numbers), limits), tuple(hidden),
     )  # fmt: skip
+
+
+def over_target(
+    history: History, rows: NDArray[np.intp], target: Target, target_21um: int | None
+) -> dict[int, list[str]]:
+    """Which of some rows have valid counts over a target, with a line for each way in which they are."""
+    found: dict[int, list[str]] = {}
+    for row in rows[history.counts_verdict[rows] == VALID].tolist():
+        code = history.code[row, :3].tolist()
+        lines = []
+        if any(number > most for number, most in zip(code, target, strict=True)):
+            lines.append(f"{_name(history, row)} is {format_code(code)}, the target {format_code(target)}")
+        if target_21um is not None and history.code[row, 3] > target_21um:
+            at_21um = f"{history.code[row, 3]} at >=21 um(c)"
+            lines.append(f"{_name(history, row)} is {at_21um}, the target {target_21um}")
+        if lines:
+            found[row] = lines
+    return found
+
+
+def over_water(
+    history: History,
+    rows: NDArray[np.intp],
+    coldest_c: float | None,
+    own: Solubility | None,
+    limit_percent: float,
+) -> dict[int, str]:
+    """Which of some rows have valid water that is over a limit where it is judged, with a line each."""
+    found = {}
+    for row in rows[history.water_verdict[rows] == VALID].tolist():
+        read, warm = history.water_percent[row : row + 1], history.temperature_c[row : row + 1]
+        one = worst_water(read, warm, coldest_c, own, limit_percent)
+        if one.state == coldest.OVER:
+            found[row] = f"{_name(history, row)} has water, {one.words}; the limit is {limit_percent:g} %"
+    return found
 
 
 def percent(confidence: float) -> str:

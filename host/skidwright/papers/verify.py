@@ -16,7 +16,7 @@ import numpy as np
 
 from skidwright.config import Config
 from skidwright.errors import PaperError
-from skidwright.papers import certificate, evidence
+from skidwright.papers import certificate, evidence, left_out
 from skidwright.papers.claim import percent, sample_lines, worst_water
 from skidwright.receiving.decision import reached
 from skidwright.samples.assessment import Assessment
@@ -34,12 +34,13 @@ _TIME_S, _FIGURE, _LIMIT, _CHANCE, _WATER = 600.0, 0.01, 0.1, 0.1, 0.05
 class Verification:
     """What holds and what does not, a line each; the certificate is supported when nothing is `against`.
 
-    `open` is what nobody but the paper says.
+    `open` is what nobody but the paper says; `notes` are of no consequence for the paper.
     """
 
     holds: list[str] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
     open: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     @property
     def supported(self) -> bool:
@@ -82,6 +83,9 @@ def against_logs(
             seqs = [int(seq) for seq in part["records"]]
             _bytes(log, digests, seqs, found)
             _judgement(stated, seqs, log, config, found)
+        against, notes = left_out.against(stated, list(logs.values()))
+        found.against += against
+        found.notes += notes
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise PaperError("its content is not that of a certificate", "", "ask who issued it") from None
 

@@ -1,0 +1,79 @@
+"""What certificate and slip start from: an asset's samples, what may be claimed of them, the register."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skidwright.cli import selection
+
+if TYPE_CHECKING:
+    from skidwright.config import Config
+    from skidwright.papers.claim import Claim
+    from skidwright.register import KnownAssets
+    from skidwright.samples.assessment import Assessment
+    from skidwright.samples.history import History
+
+
+def history_of(
+    number: int, archive: Path, config: Config, keys: list[bytes]
+) -> tuple[list[Assessment], History, KnownAssets]:
+    """All logs of the archive, the asset's history out of them, and what is known of the assets."""
+    from skidwright.register import known_assets
+    from skidwright.samples.history import histories
+
+    logs = selection.assess(archive, config, assets=(number,), keys=keys)
+    return logs, histories(logs, [number])[number], known_assets(config, archive)
+
+
+def claim_of(
+    logs: list[Assessment],
+    history: History,
+    known: KnownAssets,
+    number: int,
+    target: str | None,
+    water: float | None,
+    samples: int,
+    confidence: float | None = None,
+) -> Claim:
+    """The claim of an asset's newest samples. Raises UsageError without a target, PaperError, OSError."""
+    from skidwright.papers.claim import claim
+    from skidwright.trade.code_text import parse_code
+
+    asset = known.asset(number)
+    try:
+        wanted = parse_code(target) if target else asset.target
+    except ValueError as problem:
+        raise click.UsageError(f"--target: {problem}") from None
+    if wanted is None:
+        raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
+    limit = water if water is not None else asset.water_limit_percent
+    return claim(history, asset, wanted, limit, samples, known.config.limits(), confidence, logs)
+
+
+def calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:
+    """Until when each calibration holds, as ISO 8601 days; None where nobody said."""
+    from skidwright.calibration.due import due_days
+
+    return {what: day.isoformat() if day else None for what, day in due_days(history, known.config).items()}
+
+
+def note(
+    archive: Path,
+    kind: str,
+    when: datetime.datetime,
+    asset: int,
+    digest: str,
+    path: Path,
+    stated: dict[str, Any],
+) -> None:
+    """Note in the register that a paper was issued. Raises RegisterError."""
+    from skidwright.register import Paper, Register
+
+    with Register.open(archive, write=True) as register:
+        register.add_paper(
+            Paper(kind, int(when.timestamp() * 1000), asset, digest, str(path.resolve()), stated)
+        )

@@ -1,0 +1,112 @@
+"""What a log holds beside a certificate's samples: newer ones over the target, and records nobody can read.
+
+A paper says that the newest samples met the target on the day of its issue. So a sample over it that was
+taken at or after the oldest of the paper's, and by the time of issue, speaks against the paper, whether it
+had been pulled by then or not. What was taken later says nothing of that day.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skidwright.log.timeline import UNKNOWN_UTC_MS
+from skidwright.papers.claim import over_target, over_water
+from skidwright.report.part import iso_time
+from skidwright.samples import unread
+from skidwright.samples.assessment import Assessment
+from skidwright.samples.history import VALID, History, histories
+from skidwright.trade.code_text import parse_code
+from skidwright.trade.water import Solubility
+
+_SHOWN = 3
+
+
+def against(stated: dict[str, Any], logs: Sequence[Assessment]) -> tuple[list[str], list[str]]:
+    """What speaks against a paper, and what is only worth a note, a line each; `logs`: all of the archive.
+
+    Raises OSError when a log cannot be read; ValueError, KeyError and such for content of another shape.
+    """
+    history = histories(logs, [int(stated["asset"]["number"])]).get(int(stated["asset"]["number"]))
+    issued_ms = _issued_ms(stated)
+    if history is None:
+        return [], []
+    named = {
+        (str(part["device"]), str(part["log"]), int(seq))
+        for part in stated["logs"]
+        for seq in part["records"]
+    }
+    own = _own(history, named)
+    if not len(own):
+        return [], []
+    others = np.setdiff1d(np.arange(own[0], len(history)), own)
+    by_then = _by(history, others, issued_ms)
+    wrong = _over(stated, history, others[by_then])
+    lines = [f"{words}: taken before the paper was issued, and left out" for words in wrong[-_SHOWN:]]
+    if len(wrong) > len(lines):
+        lines.insert(0, f"{len(wrong)} samples over the target or the water limit were left out; the newest:")
+    for one in unread.since(history, int(own[0]), logs):
+        if one.earliest_utc_ms is None or one.earliest_utc_ms <= issued_ms:
+            lines.append(f"{one}: they may be newer than its samples; {unread.REMEDY}")
+    return lines, _since(stated, history, others[~by_then])
+
+
+def _own(history: History, named: set[tuple[str, str, int]]) -> NDArray[np.intp]:
+    """The rows of the paper's own records."""
+    seqs = np.array(sorted({seq for _, _, seq in named}), np.int64)
+    rows = np.flatnonzero(np.isin(history.seq, seqs))
+    paths = [history.log_path(row) for row in rows.tolist()]
+    mine = [
+        (path.parent.name, path.stem, int(history.seq[row])) in named
+        for path, row in zip(paths, rows.tolist(), strict=True)
+    ]
+    return rows[np.array(mine, np.bool_)]
+
+
+def _by(history: History, rows: NDArray[np.intp], issued_ms: int) -> NDArray[np.bool_]:
+    """Which of some samples were taken by the time of issue, or may have been where no time is known.
+
+    A time that is only bounded below is that bound: later than the issue, it is later for certain.
+    """
+    taken = history.utc_ms[rows]
+    return np.asarray((taken == UNKNOWN_UTC_MS) | (taken <= issued_ms))
+
+
+def _over(stated: dict[str, Any], history: History, rows: NDArray[np.intp]) -> list[str]:
+    """The samples among `rows` that are over the target or the limit, a line each, oldest first."""
+    extra, limit = stated.get("target_21um"), stated["water_limit_percent"]
+    target = parse_code(stated["target"])
+    found = over_target(history, rows, target, None if extra is None else int(extra))
+    if limit is not None:
+        first_format = stated["format"] == 1  # which did not judge at the coldest temperature
+        named = None if first_format else stated["water_constants"]
+        own = None if named is None else Solubility(float(named[0]), float(named[1]), "", "")
+        cold = None if first_format or stated["coldest_c"] is None else float(stated["coldest_c"])
+        for row, words in over_water(history, rows, cold, own, float(limit)).items():
+            found.setdefault(row, []).append(words)
+    return ["; ".join(found[row]) for row in sorted(found)]
+
+
+def _since(stated: dict[str, Any], history: History, rows: NDArray[np.intp]) -> list[str]:
+    """What samples after the issue come to, in a line; none without any that is valid."""
+    valid = rows[history.counts_verdict[rows] == VALID]
+    if not len(valid):
+        return []
+    over = _over(stated, history, valid)
+    what = (
+        f"{len(over)} of them over its target or limit" if over else "none of them over its target or limit"
+    )
+    many = "1 valid sample was" if len(valid) == 1 else f"{len(valid)} valid samples were"
+    return [f"{many} taken since it was issued, {what}; the newest {iso_time(history.when[valid[-1]])}"]
+
+
+def _issued_ms(stated: dict[str, Any]) -> int:
+    """The time of issue, UTC in ms. Raises ValueError when it is none."""
+    issued = datetime.datetime.fromisoformat(str(stated["issued_utc"]))
+    if issued.tzinfo is None:
+        issued = issued.replace(tzinfo=datetime.UTC)
+    return int(issued.timestamp() * 1000)
