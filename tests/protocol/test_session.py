@@ -110,6 +110,37 @@ def test_a_command_is_never_given_twice():
     assert len(made.port.requests) == 1
 
 
+@pytest.mark.parametrize("lost", [0, 2])
+def test_a_stop_is_given_until_it_is_answered(lost):
+    answered = []
+
+    def answer(message):
+        answered.append(message)
+        if len(answered) <= lost:
+            return None
+        # The first was done, its answer lost: nothing is left to stop.
+        return (
+            bytes((0xFF, message[1], message[0])) + b"none is running"
+            if lost
+            else bytes((message[0] | 0x80, message[1]))
+        )
+
+    made = session(answer)
+    made.port.write(b"half a frame, broken off")
+    made.insist("cleanup stop")
+    assert [message[2:] for message in answered] == [b"cleanup stop"] * (lost + 1)
+
+
+def test_a_stop_that_is_refused_at_once_is_refused():
+    def answer(message):
+        return bytes((0xFF, message[1], message[0])) + b"none is running"
+
+    with pytest.raises(Refused, match="none is running"):
+        session(answer).insist("cleanup stop")
+    with pytest.raises(NotASkid):
+        session(lambda message: None).insist("stop")
+
+
 def test_refusal_in_the_board_s_words():
     def answer(message):
         return bytes((0xFF, message[1], message[0])) + b"rest: there is no such setting\x1b[2J\n"

@@ -26,6 +26,7 @@ class BoardInProcess:
         self.at: list[tuple[float, Callable[[], None]]] = []
         self.slept_s = 0.0
         self.dead = False
+        self.limits_s: list[int] = []  # with which the pump was driven
         run(self.app, 1000)
 
     def sleep(self, seconds: float) -> None:
@@ -43,9 +44,14 @@ class BoardInProcess:
     def command(self, text: str) -> None:
         """Raises Refused as a session does."""
         self._alive()
+        words = text.split()
+        if words[0] in ("duty", "hold"):
+            self.limits_s.append(int(words[2]))
         problem = self.app.command(text)
         if problem:
             raise Refused(problem, self.where)
+
+    insist = command  # no answer is ever lost here
 
     def settings(self) -> dict[str, Any]:
         """All in force."""

@@ -41,6 +41,8 @@ def test_step_test_finds_the_fake_boards_pump(make: Any) -> None:
     # Duty goes by the slew limit of 400 per mille a second in any case, flow stays about the band.
     assert trace.flow_ul_s.min() > 667 - 0.25 * 333 and trace.flow_ul_s.max() < 1000 + 0.25 * 333
     assert skid.app.sequence.state == STANDBY
+    # So long a pump runs on when this program is killed outright; docs/tuning.md says 48 s.
+    assert max(skid.limits_s) <= 48 and benches._HOLDS_S[1] + benches._SPARE_S == 48
     run(skid.app, 1100)
     assert skid.fake.duty_permille == 0
     assert [e["code"] for e in of_kind(skid.app, records.BY_HAND)] == [1, 0]

@@ -1,5 +1,6 @@
 """The command group, and what becomes of errors: one line that says what, where and what to do."""
 
+import contextlib
 import errno
 import importlib
 import io
@@ -11,6 +12,8 @@ from pathlib import Path
 
 import click
 from skidboard import VERSION
+
+from skidwright.cli import ended
 
 # Command -> module of this package and the name of the command in it. A module is read when it is needed.
 COMMANDS = {
@@ -204,7 +207,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _say(text: str) -> None:
-    print(f"skidwright: {' '.join(text.split())}", file=sys.stderr)
+    with contextlib.suppress(OSError):  # the terminal may be gone
+        print(f"skidwright: {' '.join(text.split())}", file=sys.stderr)
 
 
 def main() -> None:
@@ -216,4 +220,8 @@ def main() -> None:
         elif isinstance(stream, io.TextIOWrapper):
             # A sign that the terminal or pipe cannot show (old code pages) becomes "?" and stops nothing.
             stream.reconfigure(errors="replace")
-    sys.exit(run())
+    by_signal = ended.Ended()
+    by_signal.listen()
+    status = by_signal.status(run())
+    ended.flush()
+    sys.exit(status)

@@ -137,7 +137,7 @@ def tell(port: str, what: str, numbers: tuple[str, ...]) -> None:
     """
     if what == "stop":
         with stopping.opened(port) as session:
-            stopping.give(session, what)
+            session.insist(what)
         click.echo(f"{what}: done")
         if numbers:
             click.echo(f"note: stop takes nothing more; {' '.join(numbers)} was ignored", err=True)
@@ -171,6 +171,11 @@ def _carry_out(port: str, what: str, numbers: tuple[int, ...]) -> None:
             click.echo(caution)
         try:
             session.command(" ".join([what, *map(str, numbers)]))
+        except KeyboardInterrupt:
+            # It may have been done already.
+            if what in _PUMP_RUNS:
+                session.insist("stop")
+            raise
         except Refused as refused:
             raise fault_words.with_remedy(refused) from None
         if caution and not first:

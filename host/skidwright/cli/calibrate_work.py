@@ -65,11 +65,11 @@ def catch(session: Session, times: int, seconds: int) -> list[Run]:
         if not click.confirm(f"{run} Vessel tared, pump may start?", default=True, err=True):
             break
         before = _meter(session)
-        session.command(f"hold {ul_s} {seconds}")
         try:
+            session.command(f"hold {ul_s} {seconds}")
             time.sleep(seconds + _RUN_OUT_S)
         except BaseException:
-            session.command("stop")
+            session.insist("stop")
             raise
         pulses = (_meter(session) - before) % (1 << 30)
         mass = click.prompt(f"{pulses} pulses. Mass caught, g", type=float, err=True)

@@ -6,12 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from skidwright.errors import LinkTimeout, NotASkid, PortBusy, Refused
+from skidwright.errors import PortBusy, Refused
 
 if TYPE_CHECKING:
     from skidwright.link.session import Session
-
-_TRIES = 4
 
 
 class StopFirst(click.Command):
@@ -45,28 +43,10 @@ def opened(port: str) -> Session:
         raise PortBusy(busy.what, busy.where, remedy) from None
 
 
-def give(session: Session, command: str) -> None:
-    """Give a command that stops something, before anything else is asked, and again when no answer comes.
-
-    Raises Refused, LinkTimeout, NotASkid. A refusal of a repeated one is no error: the first has done it.
-    """
-    for left in reversed(range(_TRIES)):
-        try:
-            session.command(command)
-            return
-        except (LinkTimeout, NotASkid):
-            if not left:
-                raise
-        except Refused:
-            if left == _TRIES - 1:
-                raise
-            return
-
-
 def clean_up(port: str) -> str:
-    """End the clean-up run at `port`; what became of it, in a line. Raises as `opened` and `give` do."""
+    """End the clean-up run at `port`; what became of it, in a line. Raises PortError, LinkError, Refused."""
     with opened(port) as session:
-        give(session, "cleanup stop")
+        session.insist("cleanup stop")
         run: dict[str, Any] = session.status().get("cleanup", {})
     which = f" of asset {run['asset']}" if run.get("asset") else ""
     if run.get("output"):

@@ -143,6 +143,24 @@ class Session:
         """
         self.request(link.COMMAND, text.encode()[: MAX_MESSAGE // 4], repeat=False)
 
+    def insist(self, text: str) -> None:
+        """Give a command that stops something: again when no answer comes, and behind whatever broke off.
+
+        The refusal of a repeated one is no error: the first has done it.
+        """
+        for left in reversed(range(self.tries)):
+            self.port.write(b"\0")
+            try:
+                self.command(text)
+                return
+            except (LinkTimeout, NotASkid):
+                if not left:
+                    raise
+            except Refused:
+                if left == self.tries - 1:
+                    raise
+                return
+
     def trace(self, wanted: int) -> tuple[int, int, list[tuple[int, int, int, int, int]]]:
         """The control loop's ticks from number `wanted` on: (first, the one to come, rows); see TRACE."""
         return parse_trace(self.request(link.TRACE, struct.pack("<I", wanted)), self.where)

@@ -235,7 +235,7 @@ class Bench:
     def _let_go(self) -> None:
         """The pump back to controller and cycle; a board that cannot be reached does it by itself."""
         try:
-            self.session.command("auto")
+            self.session.insist("auto")
         except (LinkError, PortError):
             return
 
