@@ -155,7 +155,7 @@ class Storm:
 
         log, held = board.log_bytes(), held_bytes(archive)
         segments = -(-len(log) // 4096)
-        assert took_s <= TIMEOUT_S * (TRIES * (7 + segments) + READ_TRIES * segments), f"took {took_s} s"
+        assert took_s <= TIMEOUT_S * (TRIES * (9 + segments) + READ_TRIES * segments), f"took {took_s} s"
         if outcome == "identical":
             assert not summary.warnings and not summary.segments_missing, summary.warnings
             # A contact that came doubled or late is a record after what the pull asked for.

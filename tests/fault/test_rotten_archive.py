@@ -5,7 +5,8 @@ What must hold:
 1. After the pull archive and board are identical, and the damaged bytes are in a file beside the log.
 2. What the board does not have any more is left as it is, and said.
 3. What is damaged on the board itself is not called the archive's damage.
-4. A disk that is full in mid-healing leaves the archive as it was, and says so.
+4. What is sound on both sides and differs is no rot: it is refused, and nothing is changed.
+5. A disk that is full in mid-healing leaves the archive as it was, and says so.
 """
 
 import errno
@@ -19,7 +20,7 @@ from skidboard import records
 from skidwright.archive import log_file
 from skidwright.archive import pull as pull_module
 from skidwright.archive.folder import Archive
-from skidwright.errors import DiskFull, SkidwrightError
+from skidwright.errors import ArchiveConflict, DiskFull, SkidwrightError
 from skidwright.link import session as session_module
 from skidwright.link.session import Session
 
@@ -112,7 +113,8 @@ def test_rot_is_healed_from_the_board(board, tmp_path, change, said):
     assert not again.healed and not again.warnings and again.bytes_moved == 0
 
 
-def test_an_edit_in_the_open_segment_shows_when_the_next_one_comes(board, tmp_path):
+def test_an_edit_in_the_open_segment_is_refused(board, tmp_path):
+    """By its CRC it is sound, and no digest says yet which of the two is the true one."""
     archive = Archive.create(tmp_path / "a")
     pull(board, archive)
 
@@ -121,11 +123,13 @@ def test_an_edit_in_the_open_segment_shows_when_the_next_one_comes(board, tmp_pa
         raw[at + 28 : at + 32] = struct.pack("<I", 4711)
         raw[at + 140 : at + 144] = struct.pack("<I", zlib.crc32(raw[at : at + 140], 0x2144DF1C))
 
-    spoil(archive, edit_the_last)
+    spoilt = spoil(archive, edit_the_last)
     grow(board, 40)
-    summary = pull(board, archive)
-    assert any("segment 8" in line and "chained" in line for line in summary.warnings)
-    assert len(summary.healed) == 1 and "segment 7 " in summary.healed[0]
+    with pytest.raises(ArchiveConflict, match="record 173 in segment 7 is another.*the archive was changed"):
+        pull(board, archive)
+    assert path_of(archive).read_bytes() == spoilt
+    path_of(archive).rename(tmp_path / "away")
+    pull(board, archive)
     assert path_of(archive).read_bytes() == board.log_bytes()
 
 

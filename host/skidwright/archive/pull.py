@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from skidboard import records
 
 from skidwright.archive import healing
+from skidwright.archive.agreement import check_agreement
 from skidwright.archive.folder import Archive
-from skidwright.archive.log_file import SEGMENT, LogWriter, Position, whole_records
+from skidwright.archive.log_file import SEGMENT, LogWriter, whole_records
 from skidwright.errors import ArchiveConflict, Refused
 from skidwright.link.replies import Hello, Part
 from skidwright.link.session import WINDOW, Session, UtcMs, system_utc_ms
@@ -78,13 +79,16 @@ def pull(
     `clock` gives UTC in milliseconds; with `contact` the board is told the
     time (`host` is the text in that record) and afterwards how much is safe
     here. `key` is the board's, where its chain is an HMAC. Damage that lies on
-    the board itself is archived as it is and warned of. Raises LinkError,
-    PortError, ArchiveError; whatever was written by then stays valid.
+    the board itself is archived as it is and warned of. Raises ArchiveConflict,
+    with the archive untouched, when what is held is not the beginning of the
+    board's log; LinkError, PortError, ArchiveError: whatever was written by then stays valid.
     """
     started = time.monotonic()
     hello = session.hello()
     earlier = archive.logs(hello.device)
     with archive.writer(hello.device, hello.log) as writer:
+        # Before a contact, too: it tells the board what is safe here.
+        check_agreement(session, writer, hello, key)
         run = _Pull(session, writer, hello, key)
         if earlier and hello.log not in earlier:
             run.summary.warn(
@@ -128,7 +132,6 @@ class _Pull:
         self._last = None if position.empty else position.segment - (0 if position.offset else 1)
         self._tail = writer.block(-1) if position.offset else b""
         self._before = writer.block(-2) if position.offset else writer.block(-1)
-        self._check_agreement(position)
 
     def heal(self) -> None:
         """Put right what has rotted in the archive, and say what could not be."""
@@ -150,17 +153,6 @@ class _Pull:
         if self._key is None:
             return "HMAC-SHA-256 with the board's key, which is not here (--key), so that it was not tried"
         return "HMAC-SHA-256 with the board's key, and what came was tried with it"
-
-    def _check_agreement(self, position: Position) -> None:
-        hello = self._hello
-        ahead = self._last is not None and self._last > hello.segment_last
-        longer = self._last == hello.segment_last and position.offset > hello.open_bytes
-        if ahead or longer:
-            raise ArchiveConflict(
-                f"the archive holds more of log {hello.log} than the board: the board's flash was set back",
-                str(self._writer.path),
-                "move that file away, then pull again",
-            )
 
     def held_seq(self) -> int:
         """All records below this number are in the archive."""
