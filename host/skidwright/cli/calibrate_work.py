@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skidwright.calibration import document
-from skidwright.cli import cautions, consent
-from skidwright.errors import CalibrationError
+from skidwright.cli import cautions, consent, running_cleanup
+from skidwright.errors import CalibrationError, Refused
 
 if TYPE_CHECKING:
     from skidwright.calibration.flow import Run
@@ -68,6 +68,8 @@ def catch(session: Session, times: int, seconds: int) -> list[Run]:
         try:
             session.command(f"hold {ul_s} {seconds}")
             time.sleep(seconds + _RUN_OUT_S)
+        except Refused:
+            raise  # nothing runs that this has begun
         except BaseException:
             session.insist("stop")
             raise
@@ -107,6 +109,13 @@ def uncorrected(session: Session, which: str, points: Sequence[Point]) -> list[P
 
     settings = session.settings()
     offset, gain = int(settings[f"{which}_offset_ua"]), int(settings[f"{which}_gain_ppm"])
+    if offset or gain:
+        click.echo(
+            f"note: a correction is in force already (offset {offset} uA, gain {gain / 1e4:+.3f} %); these "
+            "points are taken as read with it, and it is taken out of them first. Points read before it was "
+            "set would be corrected twice.",
+            err=True,
+        )
     return [Point(p.reference_ua, (p.read_ua - offset) / (1 + gain / 1e6)) for p in points]
 
 
@@ -136,9 +145,10 @@ def finish(
     path = place(work.what, work.facts, out)
     document.save(content, path)
     written = False
+    _say_the_change(work, session)
     if session is not None and consent.agreed(question, yes):
         if work.settings:
-            session.put_settings(dict(work.settings))
+            _put(work, session, yes)
         session.command("mark " + document.mark(work.what, work.facts, work.figure))
         written = True
     if as_json:
@@ -149,3 +159,26 @@ def finish(
     if lines:
         say(f"If you keep a skid.toml, put under [board]: {lines}")
     return 0
+
+
+def _say_the_change(work: Outcome, session: Session | None) -> None:
+    """Each setting as it is on the board and as it is going to be."""
+    if session is None or not work.settings:
+        return
+    present = session.settings()
+    for name, new in work.settings.items():
+        old = present.get(name)
+        click.echo(f"{name}: {old} now -> {new}{' (no change)' if old == new else ''}", err=True)
+
+
+def _put(work: Outcome, session: Session, yes: bool) -> None:
+    """Set what follows from the work; what that ends is asked before and told after."""
+    present = session.settings()
+    changes = {name: value for name, value in work.settings.items() if present.get(name) != value}
+    if not changes:
+        return
+    ended = running_cleanup.ask_before_end(session, yes)
+    session.put_settings(changes)
+    if ended:
+        for line in running_cleanup.after_settings(session, ended):
+            click.echo(line, err=True)

@@ -1,5 +1,7 @@
 """`install` and `settings`: what goes onto a board."""
 
+import contextlib
+from pathlib import Path
 from typing import Any
 
 import click
@@ -16,6 +18,7 @@ from skidwright.errors import PortBusy, PortDenied, PortNotFound, SkidwrightErro
 @options.key_option
 @click.option("--new-key", is_flag=True, help="Make a key for the log of this board and keep it here.")
 @click.option("--no-start", is_flag=True, help="Leave the board at its prompt afterwards.")
+@click.option("--yes", is_flag=True, help="End a clean-up that goes on without asking.")
 @options.json_option
 def install(
     port: str,
@@ -24,12 +27,14 @@ def install(
     keys: list[bytes],
     new_key: bool,
     no_start: bool,
+    yes: bool,
     as_json: bool,
 ) -> None:
     """Put the firmware, and the settings of skid.toml, on the board at PORT; then start it.
 
-    The board must run MicroPython. A skid that is running is asked to stop its pump and leave first; its
-    log is kept. Only what differs is sent, and every file is read back and compared by SHA-256.
+    The board must run MicroPython. A skid that is running is asked to stop its pump and leave first, which
+    ends a clean-up; its log is kept. Only what differs is sent, and every file is read back and compared by
+    SHA-256.
 
     With a key on the board the log is chained by HMAC, so that nobody without the key can change it unseen.
     The key is kept in the user's data directory, outside the archive; `pull`, `check` and `report` find it
@@ -49,6 +54,7 @@ def install(
     if new_key and (keys or no_start):
         raise click.UsageError("--new-key goes with neither --key nor --no-start")
     settings = None if no_settings or config.path is None else config.board_in_force()
+    _ask_a_running_skid(port, yes)
     pending = _NewKey(new_key)
     with steps() as step, step(f"installing on {port}", 1) as advance:
 
@@ -78,6 +84,16 @@ def install(
         output.say(cautions.MAY_START)
 
 
+def _ask_a_running_skid(port: str, yes: bool) -> None:
+    """Raise Abort when the user wants a clean-up to go on. A board that does not answer has none."""
+    from skidwright.cli import running_cleanup
+    from skidwright.errors import LinkError
+    from skidwright.link.session import Session
+
+    with Session.open(port, timeout_s=1.0, tries=1) as session, contextlib.suppress(LinkError):
+        running_cleanup.ask_before_end(session, yes)
+
+
 class _NewKey:
     """A key made for a board whose name is not known yet: in a file of its own until it is."""
 
@@ -104,53 +120,104 @@ class _NewKey:
 
 @click.command(short_help="Show the settings of a running skid, or send yours.")
 @options.port_argument
-@options.config_option
+@options.config_path_option
 @click.option("--send", is_flag=True, help="Put the settings of skid.toml in force first.")
 @click.option("--changed", is_flag=True, help="Show only those that differ from the defaults.")
+@click.option("--yes", is_flag=True, help="Send without asking, also when that ends a clean-up.")
 @options.json_option
-def settings(port: str, config: Config, send: bool, changed: bool, as_json: bool) -> int:
+def settings(port: str, config: Path | None, send: bool, changed: bool, yes: bool, as_json: bool) -> int:
     """Show the settings in force on the skid at PORT; with --send put those of skid.toml in force first.
 
-    What each one means, with unit and range: docs/settings.md. Each change is recorded in the log.
+    What each one means, with unit and range: docs/settings.md. Each change is recorded in the log. What
+    skid.toml does not name is sent as its default: put gains from `tune` and figures from `calibrate` there
+    too. A change gives up the sample under way and ends a clean-up that goes on; it asks before that.
 
     \b
     Examples:
       skidwright settings /dev/ttyACM0
       skidwright settings /dev/ttyACM0 --send
 
-    Exit status 1: skid.toml is there and says something else than the board has.
+    Exit status 1: skid.toml is there and says something else than the board has, or cannot be read.
     """
+    from skidwright.cli import output, running_cleanup
+    from skidwright.link.session import Session
+
+    mine, wrong = _mine(config, send)
+    changes: dict[str, Any] | None = None
+    after: list[str] = []
+    with Session.open(port) as session:
+        session.hello()
+        found = session.settings()
+        if send and mine is not None:
+            before, differing = found, _differing(found, mine)
+            ended = bool(differing) and running_cleanup.ask_before_end(session, yes)
+            session.put_settings(mine)
+            found = session.settings()
+            changes = {name: [before.get(name), found.get(name)] for name in _differing(found, before)}
+            after = running_cleanup.after_settings(session, ended)
+    differing = _differing(found, mine or {})
+    status = 1 if differing or wrong else 0
+    if as_json:
+        content = {"settings": found, "changed": None if changes is None else len(changes)}
+        output.print_json({**content, "changes": changes, "differing": None if wrong else differing})
+    else:
+        _show(found, {name: (mine or {})[name] for name in differing}, changed)
+        for line in [*_in_words(changes), *after]:
+            output.say(line)
+    if wrong:
+        click.echo(f"note: not compared with skid.toml: {wrong}", err=True)
+    return status
+
+
+def _mine(config: Path | None, send: bool) -> tuple[dict[str, Any] | None, str]:
+    """The settings of skid.toml, None without one; and why it cannot be read, which only sending needs."""
+    from skidwright.errors import ConfigError
+
+    try:
+        found = options.found_config(config)
+    except ConfigError as error:
+        if send:
+            raise
+        return None, str(error)
+    if found.path is None:
+        if send:
+            raise ConfigError(
+                "no skid.toml to send", "settings --send", "give --config FILE, or copy docs/skid.toml"
+            )
+        return None, ""
+    return found.board_in_force(), ""
+
+
+def _show(found: dict[str, Any], mine: dict[str, Any], changed: bool) -> None:
+    """The settings in force as a table, beside them what skid.toml says otherwise."""
     from skidboard import settings as table
 
     from skidwright.cli import output
-    from skidwright.errors import ConfigError
-    from skidwright.link.session import Session
 
-    if send and config.path is None:
-        raise ConfigError(
-            "no skid.toml to send", "settings --send", "give --config FILE, or copy docs/skid.toml"
-        )
-    with Session.open(port) as session:
-        session.hello()
-        sent = session.put_settings(config.board_in_force()) if send else None
-        found = session.settings()
-    differing = _differing(found, config) if config.path else []
-    if as_json:
-        output.print_json({"settings": found, "changed": sent, "differing": differing})
-        return 1 if differing else 0
     defaults = table.defaults()
     rows = [
-        (name, value, table.TABLE[name][0] if name in table.TABLE else "", defaults.get(name, ""), mine)
+        (
+            name,
+            value,
+            table.TABLE[name][0] if name in table.TABLE else "",
+            defaults.get(name, ""),
+            f"skid.toml: {mine[name]}" if name in mine else "",
+        )
         for name, value in sorted(found.items())
         if not changed or value != defaults.get(name)
-        for mine in [f"skid.toml: {config.board_in_force()[name]}" if name in differing else ""]
     ]
     output.print_table(("setting", ">in force", "unit", ">default", ""), rows)
-    if sent is not None:
-        output.say(f"{sent} settings changed")
-        output.say(cautions.MAY_START)
-    return 1 if differing else 0
 
 
-def _differing(found: dict[str, Any], config: Config) -> list[str]:
-    return sorted(name for name, value in config.board_in_force().items() if found.get(name) != value)
+def _in_words(changes: dict[str, Any] | None) -> list[str]:
+    """What sending has changed, by name."""
+    if changes is None:
+        return []
+    if not changes:
+        return ["nothing changed: the board had these settings already"]
+    said = ", ".join(f"{name} {old} -> {new}" for name, (old, new) in sorted(changes.items()))
+    return [f"{len(changes)} {'setting' if len(changes) == 1 else 'settings'} changed: {said}"]
+
+
+def _differing(found: dict[str, Any], wanted: dict[str, Any]) -> list[str]:
+    return sorted(name for name, value in wanted.items() if found.get(name) != value)
