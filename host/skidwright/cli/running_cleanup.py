@@ -25,17 +25,15 @@ def ask_before_end(session: Session, yes: bool) -> bool:
 
 
 def after_settings(session: Session, ended: bool) -> list[str]:
-    """How the skid stands once settings are in force: the clean-up that has `ended`, what starts by itself."""
+    """How the skid stands with the new settings: the clean-up that has `ended`, whether it starts itself."""
     from skidwright.cleanup.runs import end_text
 
     state: dict[str, Any] = session.status()
     run = state.get("cleanup", {})
     lines = []
     if ended:
-        is_on = "on" if run.get("output") else "off"
-        lines.append(
-            f"clean-up of asset {run.get('asset')}: {end_text(int(run.get('ended', 0)))}; its output is {is_on}"
-        )
+        how, is_on = end_text(int(run.get("ended", 0))), "on" if run.get("output") else "off"
+        lines.append(f"clean-up of asset {run.get('asset')}: {how}; its output is {is_on}")
     if state.get("state") != "standby":
         return [*lines, f"The skid is in state {state.get('state')}. {cautions.MAY_START}"]
     by_power = "; with autostart = 1 it also does when its power comes back"
