@@ -18,12 +18,16 @@ from skidwright.trade.water import Solubility
 
 @dataclass(frozen=True)
 class Judged:
-    """A run with its samples and what they say. `step_s`: typical time from sample to sample."""
+    """A run with its samples and what they say. `step_s`: typical time from sample to sample.
+
+    `unread` says which records after its begin cannot be read: another run may have begun or ended there.
+    """
 
     run: Run
     samples: Samples
     progress: Progress
     step_s: float
+    unread: tuple[str, ...] = ()
 
     @property
     def excluded(self) -> int:
@@ -46,6 +50,7 @@ def judge(
     tank_l: float | None = None,
     flow_l_min: float | None = None,
     solubility: Solubility | None = None,
+    unread: tuple[str, ...] = (),
 ) -> Judged:
     """Judge one run of the history's asset by all its samples; a sample's time is the middle of its count."""
     rows = run.rows
@@ -64,7 +69,7 @@ def judge(
     )
     step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
     made = progress.judge(samples, run.targets, run.water_limit_percent, tank_l, flow_l_min, solubility)
-    return Judged(run, samples, made, step_s)
+    return Judged(run, samples, made, step_s, unread)
 
 
 def answer(judged: Judged) -> dict[str, Any]:
@@ -82,6 +87,7 @@ def answer(judged: Judged) -> dict[str, Any]:
         "running": run.how == 0,
         "samples": len(run.rows),
         "not_valid": judged.excluded,
+        "unread": list(judged.unread),
         "state": judged.progress.state,
         "until_proven_s": _interval(until),
         "quantities": [

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import cleanup, records
 
+from skidwright.samples import unread
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import VALID, History
 
@@ -74,6 +75,19 @@ def runs_of(history: History, logs: Sequence[Assessment]) -> list[Run]:
             over = mine[k + 1] if k + 1 < len(mine) else None
             found.append(_run(history, log, utc_ms, i, None if over is None else int(over)))
     return sorted(found, key=lambda run: (np.isnat(run.begun), run.begun.astype(np.int64), run.first_seq))
+
+
+def unread_since(run: Run | None, history: History, logs: Sequence[Assessment]) -> tuple[str, ...]:
+    """What cannot be read of the asset's boards since a run began, a line each; without a run, at all.
+
+    The end of the run or another run may have stood there. Raises OSError.
+    """
+    boards = {log.path.parent.name for log in history.logs}
+    of_boards = [log for log in logs if log.path.parent.name in boards]
+    if run is None:
+        return tuple(unread.listed([one for log in of_boards for one in unread.unread(log)]))
+    begun_ms = None if np.isnat(run.begun) else int(run.begun.astype(np.int64))
+    return tuple(unread.listed(unread.after(of_boards, run.log.path, run.first_seq, begun_ms)))
 
 
 def _run(history: History, log: Assessment, utc_ms: NDArray[np.int64], i: int, over: int | None) -> Run:

@@ -86,7 +86,7 @@ def cleanup(
       skidwright cleanup /dev/ttyACM0 --stop
       skidwright cleanup --asset 2 --tank 400 --flow 15 --picture ramp.png
 
-    Exit status 1: not proven clean, or not yet.
+    Exit status 1: not proven clean, not yet, or records since the run's begin that cannot be read.
     """
     if given["stop"]:
         if port is None:

@@ -20,24 +20,26 @@ def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -
     from skidwright.cli import selection
     from skidwright.errors import ArchiveError
     from skidwright.register import known_assets
+    from skidwright.samples import unread
     from skidwright.samples.history import histories
 
     known = known_assets(config, archive)
     logs = selection.assess(archive, known.config, given["device"], (asset,), given["keys"])
     history = histories(logs, (asset,))[asset]
     found = runs.runs_of(history, logs)
+    damaged = runs.unread_since(found[-1] if found else None, history, logs)
     if not found:
-        raise ArchiveError(
-            f"no clean-up run of asset {asset}", str(archive), "start one with `skidwright cleanup PORT`"
-        )
+        lines = f", but {damaged[-1]}" if damaged else ""
+        remedy = unread.REMEDY if damaged else "start one with `skidwright cleanup PORT`"
+        raise ArchiveError(f"no clean-up run of asset {asset}{lines}", str(archive), remedy)
     record = known.asset(asset)
     return judgement.judge(
-        found[-1], history, given["tank"] or record.volume_l, given["flow"], record.solubility
+        found[-1], history, given["tank"] or record.volume_l, given["flow"], record.solubility, damaged
     )
 
 
 def show(judged: Judged, picture: Path | None, as_json: bool) -> int:
-    """Print and draw it; the exit status: 0 when it was proven clean."""
+    """Print and draw it; the exit status: 0 when it was proven clean, and all since its begin can be read."""
     from skidwright.cleanup import judgement
     from skidwright.cli import output
 
@@ -51,7 +53,7 @@ def show(judged: Judged, picture: Path | None, as_json: bool) -> int:
             output.say(f"picture: {picture}")
     from skidboard.cleanup import ON_TARGET
 
-    return 0 if judged.run.how == ON_TARGET else 1
+    return 0 if judged.run.how == ON_TARGET and not judged.unread else 1
 
 
 def draw(judged: Judged, path: Path) -> None:
@@ -75,6 +77,7 @@ def table(judged: Judged) -> None:
     """The run in a table and sentences."""
     from skidwright.cleanup.decay import Decay
     from skidwright.cli import output
+    from skidwright.samples import unread
 
     run = judged.run
     columns = [
@@ -111,6 +114,10 @@ def table(judged: Judged) -> None:
     for q in judged.progress.quantities:
         output.say(f"{q.name}: {q.words}.{_ingress(q)}")
     output.say(summary(judged))
+    for line in judged.unread:
+        output.say(f"DAMAGED: {line}.")
+    if judged.unread:
+        output.say(f"The end of this run, or a later run, may have stood there: {unread.REMEDY}.")
 
 
 def summary(judged: Judged) -> str:

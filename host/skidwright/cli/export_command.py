@@ -51,6 +51,8 @@ def export(
       skidwright export samples.parquet
       skidwright export history --partition asset,month
 
+    Damaged and missing records are in no table; a line on standard error for each log says of them.
+
     Exit status 1: there was no sample to write.
     """
     from skidwright.cli import output
@@ -59,6 +61,7 @@ def export(
     parts = _partition(partition, form)
     logs = selection.assess(archive, config, device, asset)
     pieces = _pieces(logs, asset)
+    _tell_damage(logs)
     if parts or form == "parquet" or (form is None and target.suffix == ".parquet"):
         return _parquet(pieces, target, parts, as_json)
     if str(target) == "-":
@@ -76,6 +79,15 @@ def export(
     else:
         output.say(f"{written:,} samples written to {target}")
     return 0 if written else 1
+
+
+def _tell_damage(logs: "list[Assessment]") -> None:
+    """One line on stderr for each log that is damaged or not complete."""
+    for log in logs:
+        if not log.report.ok:
+            wrong = ", ".join(f"{n:,} x {kind}" for kind, n in sorted(log.report.totals.items()))
+            lost = f", {log.report.missing_records:,} lost" if log.report.missing_records else ""
+            click.echo(f"note: {log.path}: {wrong}{lost}; `skidwright check` says where", err=True)
 
 
 def _partition(names: str, form: str | None) -> tuple[str, ...]:

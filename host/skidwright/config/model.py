@@ -57,7 +57,7 @@ class Counter:
 class Config:
     """All of skid.toml. `board` holds only settings that were given or follow from other tables.
 
-    `note` stands at the top of every report.
+    `note` stands at the top of every report and certificate, and on every slip.
     """
 
     path: Path | None = None

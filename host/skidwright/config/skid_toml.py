@@ -1,6 +1,6 @@
 """skid.toml: the one file in which a user says what the skid is, what it samples, and what is good enough.
 
-    note         a line for the top of every report
+    note         a line for the top of every report and certificate
     [board]      settings of the firmware by name (docs/settings.md)
     [[asset]]    a machine that is sampled: number, name, fluid, target, ...
     [counter]    the particle counter: its band, sensing volume and calibration

@@ -31,10 +31,12 @@ def gather(
     found = histories(logs, only)
     numbers = sorted(found, key=lambda n: (list(config.assets).index(n) if n in config.assets else 99, n))
     done = list(maintenance)
-    return [_report(found[n], config, [event for event in done if event.asset == n]) for n in numbers]
+    return [_report(found[n], config, [event for event in done if event.asset == n], logs) for n in numbers]
 
 
-def _report(samples: History, config: Config, done: Sequence[Event]) -> AssetReport:
+def _report(
+    samples: History, config: Config, done: Sequence[Event], archive: Sequence[Assessment]
+) -> AssetReport:
     number, logs = samples.asset, samples.logs
     told = excursions.of(samples, config.asset(number)) + maintenance_of(samples, done)
     skipped: list[ExcludedReason] = []
@@ -49,7 +51,9 @@ def _report(samples: History, config: Config, done: Sequence[Event]) -> AssetRep
         counter=config.counter,
         band_ml_min=_band(logs[-1], int(samples.settings_crc[-1]), config),
         samples=samples,
-        integrity=statements.integrity(logs, samples.utc_ms, samples.utc_error_ms, exclusion.notes),
+        integrity=statements.integrity(
+            logs, samples.utc_ms, samples.utc_error_ms, exclusion.notes, statements.hidden(samples, archive)
+        ),
         happenings=happenings.lettered(told),
         happenings_total=len(told),
         reasons=exclusion.reasons + skipped,

@@ -1,7 +1,8 @@
 """The first lines of a report: is the fluid clean and dry enough, what to do, and how sure that is.
 
 Everything said here is decided from valid samples only, by rules a reader can follow:
-the median of the newest three valid samples is compared with the asset's target.
+the median of the newest three valid samples is compared with the asset's target. Where records
+that may be newer cannot be read, that stands first, and good is not said.
 """
 
 from dataclasses import dataclass, field
@@ -14,6 +15,7 @@ from skidwright.report.dryness import NO_WATER, NOT_MEASURED, dryness
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.part import BAD, CLOSE, GOOD, UNKNOWN, Part, iso_time
 from skidwright.report.sureness import sureness
+from skidwright.samples.unread import REMEDY as UNREAD_REMEDY
 from skidwright.trade.code_text import format_code
 
 __all__ = ["BAD", "CLOSE", "GOOD", "UNKNOWN", "Headline", "iso_time", "judge"]
@@ -49,6 +51,7 @@ def judge(data: AssetReport) -> Headline:
     findings = clean.findings + dry.findings + _gone_by(data)
     headline = Headline(grade, _title(clean, dry), findings, actions)
     headline.by_water = dry.grade in (CLOSE, BAD) and clean.grade != grade
+    _say_unread(headline, data.integrity.unread)
     headline.sureness, headline.sureness_reasons = sureness(data)
     believed = np.flatnonzero(samples.counts_verdict == VALID)
     if len(believed):
@@ -58,6 +61,19 @@ def judge(data: AssetReport) -> Headline:
     if len(wet):
         headline.latest_water = f"{samples.water_percent[wet[-1]]:.1f} %"
     return headline
+
+
+def _say_unread(headline: Headline, unread: tuple[str, ...]) -> None:
+    """Put in front that records which may be the newest ones cannot be read."""
+    if not unread:
+        return
+    if headline.grade == GOOD:
+        headline.grade, headline.actions = CLOSE, []
+    headline.title += "; the newest records are damaged or lost"
+    headline.findings[:0] = [
+        f"{line[0].upper()}{line[1:]}: any may be a sample of this machine." for line in unread
+    ]
+    headline.actions.insert(0, f"{UNREAD_REMEDY[0].upper()}{UNREAD_REMEDY[1:]}.")
 
 
 def _gone_by(data: AssetReport) -> list[str]:

@@ -77,6 +77,7 @@ class Integrity:
     clock_worst_s: float
     digest: str
     findings: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()  # what cannot be read and may be newer than a sample that is judged
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,12 @@ def sureness(data: AssetReport) -> tuple[str, list[str]]:
     for words, over in _calibrations(data):
         doubts += over
         reasons.append(words)
-    if not integrity.chain_ok or integrity.bad_records or integrity.missing_records:
+    if integrity.unread:
+        doubts += 2
+        reasons.append(
+            "Records that cannot be read may be newer than what is judged; see the statement on integrity."
+        )
+    elif not integrity.chain_ok or integrity.bad_records or integrity.missing_records:
         doubts += 1
         reasons.append("The log is not complete; see the statement on integrity.")
     else:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +22,8 @@ from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import History
 
 REMEDY = (
-    "`skidwright pull PORT` again heals the archive from the board; where the board has lost them too, take "
-    "new samples"
+    "pull again (`skidwright pull PORT`), which heals the archive from the board; where the board has lost "
+    "them too, take new samples"
 )
 Blocks = NDArray[np.uint8]
 _AT_A_TIME = 256
@@ -49,10 +50,20 @@ class Unread:
         return self.words
 
 
+# A log is gone through for its damage once, however many assets are judged.
+_FOUND: WeakKeyDictionary[Assessment, list[Unread]] = WeakKeyDictionary()
+
+
 def unread(log: Assessment) -> list[Unread]:
     """All that cannot be read or believed of a log, in order of numbers. Raises OSError."""
     if log.report.ok:
         return []
+    if log not in _FOUND:
+        _FOUND[log] = _find(log)
+    return _FOUND[log]
+
+
+def _find(log: Assessment) -> list[Unread]:
     found = [
         Unread(
             log.path, loss.first_seq - 1, loss.last_seq, loss.earliest_utc_ms, loss.latest_utc_ms,
@@ -71,22 +82,29 @@ def since(history: History, row: int, logs: Sequence[Assessment]) -> list[Unread
 
     `logs` are all that are known; looked at are those of the boards that have sampled the asset.
     """
-    boards = {log.path.parent.name for log in history.logs}
-    own = history.log_path(row)
-    begun_ms = int(history.utc_ms[row])
     error_ms = int(history.utc_error_ms[row])
-    dated = begun_ms != UNKNOWN_UTC_MS and error_ms != UNBOUNDED_MS
+    begun_ms = None if error_ms == UNBOUNDED_MS else _known(int(history.utc_ms[row]))
+    boards = {log.path.parent.name for log in history.logs}
+    looked_at = [log for log in logs if log.path.parent.name in boards]
+    earliest_ms = None if begun_ms is None else begun_ms - error_ms
+    return after(looked_at, history.log_path(row), int(history.seq[row]), earliest_ms)
+
+
+def after(logs: Sequence[Assessment], path: Path, seq: int, utc_ms: int | None) -> list[Unread]:
+    """What may have been written after record `seq` of the log `path`, which was at or after `utc_ms`.
+
+    Without a known time everything in the other logs may be later. Raises OSError.
+    """
     found = []
     for log in logs:
-        if log.path.parent.name not in boards or log.report.ok:
-            continue
-        ended_ms = _replaced_ms(log, logs)
-        for one in unread(log):
-            if log.path == own:
-                newer = one.last_seq is None or one.last_seq > int(history.seq[row])
+        damage = unread(log)
+        ended_ms = _replaced_ms(log, logs) if damage else None
+        for one in damage:
+            if log.path == path:
+                newer = one.last_seq is None or one.last_seq > seq
             else:
                 known = [ms for ms in (one.latest_utc_ms, ended_ms) if ms is not None]
-                newer = not (dated and known and min(known) < begun_ms - error_ms)
+                newer = utc_ms is None or not known or min(known) >= utc_ms
             if newer:
                 found.append(one if len(logs) == 1 else replace(one, words=f"{_name(log.path)}: {one.words}"))
     return found
@@ -98,6 +116,10 @@ def listed(found: Sequence[Unread]) -> list[str]:
     if len(found) > len(lines):
         lines.append(f"and {len(found) - len(lines)} such stretches before: `skidwright check` says where")
     return lines
+
+
+def _known(utc_ms: int) -> int | None:
+    return None if utc_ms == UNKNOWN_UTC_MS else utc_ms
 
 
 def _replaced_ms(log: Assessment, logs: Sequence[Assessment]) -> int | None:

@@ -69,7 +69,7 @@ def test_damaged_newest_records_give_no_paper(shop, log, tmp_path, command, rows
     shown = shop(*(ISSUE if command == "certificate" else ("slip", "--asset", 1)))
     out = " ".join(shown.out.split())
     assert shown.status == 1 and said in out, shown
-    assert "pull PORT` again heals the archive" in out
+    assert "which heals the archive" in out
     assert not (tmp_path / "here" / "c.html").exists()
     if command == "certificate":
         answer = shop(*ISSUE, "--json").json
@@ -193,7 +193,7 @@ def test_damage_that_may_hide_newer_samples_speaks_against_a_paper(shop, paper, 
     log_path.write_bytes(sl.log_bytes(story(*rows)))
     flip(log_path, 22, 23)
     shown = shop("verify", paper)
-    assert shown.status == 1 and "AGAINST" in shown.out and "pull PORT` again" in shown.out
+    assert shown.status == 1 and "AGAINST" in shown.out and "which heals the archive" in shown.out
     log_path.write_bytes(sl.log_bytes(story(*rows, newest=sl.PER_ML)))  # healed
     assert shop("verify", paper).status == 0
 
