@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import subprocess
 import sys
@@ -23,7 +22,7 @@ from skidwright.log import dataset
 from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim import truth
 from skidwright.sim.play import play
-from skidwright.sim.runner import VirtualSkid, device_id
+from skidwright.sim.runner import VirtualSkid, identity
 from skidwright.sim.scenario import load
 
 SHORT = {
@@ -83,7 +82,19 @@ def test_same_seed_same_bytes(tmp_path: Path) -> None:
     other = log_of(played(tmp_path / "c", seed=2))
     assert first.read_bytes() == second.read_bytes()
     assert first.read_bytes() != other.read_bytes()
-    assert first.parent.name == device_id(1).hex() == hashlib.sha256(b"virtual skid 1").hexdigest()[:16]
+    assert first.parent.name == identity(scenario(**SHORT), 1)[0].hex()
+    assert (other.parent.name, other.stem) != (first.parent.name, first.stem)
+
+
+@needs_micropython
+def test_another_scenario_is_another_skid_with_a_log_of_its_own(tmp_path: Path) -> None:
+    """One fluid a little dirtier, the seed the same; a seed in the file is one given beside it."""
+    first = log_of(played(tmp_path / "a"))
+    dirtier = log_of(played(tmp_path / "b", asset=[{"number": 1, "name": "a", "particles_4um_per_ml": 1801}]))
+    assert dirtier.parent.name != first.parent.name and dirtier.stem != first.stem
+    told = [scenario(**SHORT), scenario(**SHORT, seed=5), scenario(**SHORT, title="another")]
+    made = [identity(told[0], 5), identity(told[1], 5), identity(told[0], 4), identity(told[2], 5)]
+    assert made[0] == made[1] and len(set(made)) == 3
 
 
 @pytest.mark.parametrize("board", [pytest.param("micropython", marks=needs_micropython), "cpython"])

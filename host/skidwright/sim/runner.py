@@ -14,7 +14,7 @@ from skidwright.sim.board_process import MicroPythonBoard, micropython
 from skidwright.sim.cpython_board import CPythonBoard
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.sim.supervisor import Supervisor, device_id
+from skidwright.sim.supervisor import Supervisor, identity
 from skidwright.sim.truth import Truth
 
 Progress = Callable[[float], None]
@@ -39,7 +39,7 @@ class VirtualSkid:
         self.scenario = scenario
         self.folder = Path(folder).resolve()
         self.seed = scenario.seed if seed is None else seed
-        self.device_id = device_id(self.seed)
+        self.device_id = identity(scenario, self.seed)[0]
         self.start_utc_ms = int(scenario.start_utc.timestamp()) * 1000
         self.python_board = python_board or ("micropython" if micropython() else "cpython")
         if self.python_board not in ("micropython", "cpython"):

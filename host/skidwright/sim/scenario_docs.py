@@ -10,7 +10,10 @@ from skidwright.sim import scenario_keys as keys
 
 _TEXT = """\
 A scenario is a TOML file that says what the virtual skid samples and what goes wrong when. The plant model
-behind it is seeded: the same file, seed and contacts give the same log, byte for byte.
+behind it is seeded: the same file, seed and contacts give the same log, byte for byte. The board's number
+and the id of its log follow from file and seed as well, so that runs of different scenarios can be pulled
+into one archive. A second run of the same one bears the same names; once it has gone otherwise, `pull`
+refuses to mix the two.
 
     skidwright sim --scenario my_case.toml        # run it, then stay at a port like a board
     skidwright demo --scenario my_case.toml       # run it, pull, check, report

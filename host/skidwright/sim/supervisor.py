@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import select
 import socket
@@ -25,9 +26,14 @@ _REPLY = struct.Struct(f"={virtual.REPLY_WORDS}q")
 _MOST_CRASHES = 5
 
 
-def device_id(seed: int) -> bytes:
-    """The eight bytes by which the board of this seed is known."""
-    return hashlib.sha256(b"virtual skid %d" % seed).digest()[:8]
+def identity(scenario: Scenario, seed: int) -> tuple[bytes, int]:
+    """The eight bytes by which the board is known, and where its random numbers begin: its log's id is one.
+
+    Both follow from the whole scenario and the seed: what gives another log gets another name for it.
+    """
+    whole = dataclasses.replace(scenario, seed=seed)
+    digest = hashlib.sha256(f"virtual skid {whole!r}".encode()).digest()
+    return digest[:8], int.from_bytes(digest[8:12], "little")
 
 
 class Supervisor:
@@ -51,7 +57,7 @@ class Supervisor:
         self.in_repl = False
         self._scenario = scenario
         self._board = board
-        self._seed = seed
+        self._device_id, self._random = identity(scenario, seed)
         self._folder = folder
         self._wake_read, self._wake_write = socket.socketpair()
         self._pending: tuple[int, int] | None = None  # tag, virtual time to wake at
@@ -108,9 +114,9 @@ class Supervisor:
         utc_ms = int(self._scenario.start_utc.timestamp()) * 1000 + self.plant.t_us // 1000
         self._board.app_has_port(True)
         self._board.power_on({
-            "device": device_id(self._seed).hex(),
+            "device": self._device_id.hex(),
             "cause": cause,
-            "random_seed": (self._seed * 1_000_003 + self._starts) & 0x7FFFFFFF,
+            "random_seed": (self._random + self._starts) & 0x7FFFFFFF,
             "ticks_start_ms": options.ticks_start_ms,
             "utc_base_ms": utc_ms if options.clock_chip else None,
             "serial_bytes_s": options.serial_bytes_s,
