@@ -3,7 +3,9 @@
 import json
 import os
 import struct
+import time
 import tty
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -14,6 +16,7 @@ from skidwright.errors import (
     BadReply,
     LinkTimeout,
     NotASkid,
+    PortBusy,
     PortError,
     PortGone,
     PortNotFound,
@@ -21,6 +24,7 @@ from skidwright.errors import (
     Refused,
     SkidwrightError,
 )
+from skidwright.link import port as port_module
 from skidwright.link.framing import frame
 from skidwright.link.port import open_port
 from skidwright.link.replies import parse_hello, parse_part, parse_table
@@ -336,7 +340,45 @@ def test_ports_that_are_none(tmp_path):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
-def test_a_port_is_opened_once_and_can_vanish():
+@pytest.mark.parametrize("wait_s", [60.0, 0.3])
+def test_a_port_in_use_is_waited_for(monkeypatch, wait_s):
+    """Short commands come after one another; what holds the port for longer is named in one line."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    name = os.ttyname(slave)
+    monkeypatch.setattr(port_module, "BUSY_WAIT_S", wait_s)
+    first = open_port(name)
+    looks = []
+
+    def sleep(seconds):
+        # The other program ends while it is waited for; with the short wait it never does.
+        looks.append(seconds)
+        time.sleep(seconds)
+        if wait_s > 1 and len(looks) == 3:
+            first.close()
+
+    monkeypatch.setattr(port_module, "time", SimpleNamespace(monotonic=time.monotonic, sleep=sleep))
+    if wait_s > 1:
+        open_port(name).close()
+        assert len(looks) == 3
+    else:
+        with pytest.raises(
+            PortBusy, match=r"in use by another program; end it there \(Ctrl-C in its window\)"
+        ):
+            open_port(name)
+        assert 1 <= len(looks) <= wait_s / looks[0] + 1
+    first.close()
+    os.close(master)
+    os.close(slave)
+
+
+def test_ports_are_not_waited_for_long():
+    assert 1.0 <= port_module.BUSY_WAIT_S <= 3.0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+def test_a_port_is_opened_once_and_can_vanish(monkeypatch):
+    monkeypatch.setattr(port_module, "BUSY_WAIT_S", 0.0)
     master, slave = os.openpty()
     tty.setraw(slave)
     port = open_port(os.ttyname(slave))

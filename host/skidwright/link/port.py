@@ -10,6 +10,7 @@ import errno
 import os
 import select
 import socket
+import time
 from dataclasses import dataclass
 from typing import Protocol
 from urllib.parse import urlsplit
@@ -23,6 +24,9 @@ from skidwright.errors import PortBusy, PortDenied, PortError, PortGone, PortNot
 BAUD = 115200
 # How long a board that has stopped reading may hold up a request (a flash erase takes 0.05 s).
 WRITE_TIMEOUT_S = 5.0
+# A short command has its port for less.
+BUSY_WAIT_S = 2.0
+_BUSY_LOOK_S = 0.05
 _GONE = "check the cable and the board's power, then repeat: nothing is lost"
 _RASPBERRY_PI_VID = 0x2E8A
 
@@ -65,11 +69,19 @@ def list_ports() -> list[PortInfo]:
 def open_port(name: str) -> Port:
     """Open a serial port by name, or a TCP connection by `socket://host:port`.
 
+    A port that is in use is waited for up to BUSY_WAIT_S: it may be another short command that has it.
     Raises PortNotFound, PortBusy, PortDenied, or PortError for what is no serial port.
     """
     if name.startswith("socket://"):
         return SocketPort(name)
-    return SerialPort(name)
+    deadline = time.monotonic() + BUSY_WAIT_S
+    while True:
+        try:
+            return SerialPort(name)
+        except PortBusy:
+            if time.monotonic() >= deadline:
+                raise
+            time.sleep(_BUSY_LOOK_S)
 
 
 class SerialPort:
@@ -182,9 +194,7 @@ def _opening_error(name: str, error: Exception) -> PortError:
         there = ", ".join(port.name for port in list_ports()) or "none"
         return PortNotFound("no such port", name, f"plug the board in; ports here now: {there}")
     if code in (errno.EBUSY, errno.EAGAIN):
-        return PortBusy(
-            "in use by another program", name, "close that program (a terminal, an editor), then repeat"
-        )
+        return PortBusy("in use by another program", name, "end it there (Ctrl-C in its window), then repeat")
     if code in (errno.EACCES, errno.EPERM):
         return PortDenied(
             "you may not open it", name, "on Linux: sudo usermod -a -G dialout $USER, then log in again"
