@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from skidwright.cleanup import progress
-from skidwright.cleanup.decay import Decay, Interval
+from skidwright.cleanup.decay import FEWEST, Decay, Interval
 from skidwright.cleanup.progress import Progress, Samples
-from skidwright.cleanup.runs import Run, end_text
+from skidwright.cleanup.runs import RUNNING, Run, end_text
 from skidwright.samples.history import VALID, History
 from skidwright.trade.water import Solubility
 
@@ -34,10 +34,18 @@ class Judged:
         """Samples that do not count."""
         return int((~self.run.valid).sum())
 
+    @property
+    def too_few(self) -> bool:
+        """True when a quantity has fewer valid samples than a forecast needs."""
+        return min(len(q.level) for q in self.progress.quantities) < FEWEST
+
     def until_proven_s(self) -> Interval | None:
-        """From the newest sample until so many in a row are on target; infinite: never, None: not known."""
+        """From the newest sample until so many in a row are on target; infinite: never, None: not known.
+
+        None too once the run has ended, and with fewer valid samples than a decay is fitted to.
+        """
         end = self.progress.end
-        if end is None:
+        if end is None or self.run.how != RUNNING or self.too_few:
             return None
         last = float(self.samples.time_s[-1]) if len(self.samples.time_s) else 0.0
         more = (self.run.wanted - 1) * self.step_s

@@ -27,7 +27,7 @@ def _code(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tu
     cls=stopping.StopFirst, short_help="Filter until the fluid is proven clean; judge how that went."
 )
 @click.argument("port", required=False)
-@click.option("--asset", type=click.IntRange(1, 65535), help="Asset number; --stop needs none.")
+@click.option("--asset", type=click.IntRange(1, 65535), help="Asset number; --stop and --follow need none.")
 @click.option(
     "--target", callback=_code, metavar="CODE",
     help="Code to reach, such as 16/14/11.  [default: the asset's own]",
@@ -95,17 +95,21 @@ def cleanup(
         if given["follow"]:
             click.echo("note: --follow does nothing with --stop", err=True)
         return 0
-    from skidwright.cli import cleanup_live, cleanup_view
+    from skidwright.cli import cleanup_follow, cleanup_live, cleanup_view
 
     picture = given["picture"]
     if picture is not None and picture.suffix not in (".svg", ".png"):
         raise click.UsageError(f"--picture {picture}: the name must end in .svg or .png")
-    if given["follow"] and port is None:
-        raise click.UsageError("--follow needs a PORT")
+    if given["follow"]:
+        if port is None:
+            raise click.UsageError("--follow needs a PORT")
+        return cleanup_follow.attach(
+            port, asset, archive, lambda: options.found_config(config), as_json, given
+        )
     if asset is None:
         raise click.UsageError("--asset is missing: its number is needed")
     found = options.found_config(config)
     if port is None:
         judged = cleanup_view.last_run(archive, found, asset, given)
         return cleanup_view.show(judged, picture, as_json)
-    return cleanup_live.run(port, asset, archive, as_json, {**given, "config": found})
+    return cleanup_live.run(port, asset, archive, found, as_json, given)

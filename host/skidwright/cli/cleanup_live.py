@@ -1,13 +1,13 @@
-"""The part of `skidwright cleanup` that talks to a board: start, follow, stop."""
+"""The part of `skidwright cleanup` that talks to a board: start a run."""
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import Any
 
 import click
 
+from skidwright.cli import cleanup_follow
 from skidwright.config import Config
 
 CAUTION = (
@@ -17,36 +17,18 @@ CAUTION = (
     "in by a licensed electrician where it is mains. A line under pressure can inject fluid through the "
     "skin. See docs/cleanup.md."
 )
-# After a sample the log is pulled and fitted again, but not more often than this.
-_FIT_S = 60.0
 
 
-def run(port: str, asset: int, archive: Path, as_json: bool, given: dict[str, Any]) -> int:
-    """The exit status; see `skidwright cleanup --help`. `given` are its options."""
+def run(port: str, asset: int, archive: Path, config: Config, as_json: bool, given: dict[str, Any]) -> int:
+    """Start a run and follow it; `given` are the options. The exit status, see `skidwright cleanup -h`."""
     from skidwright.link.session import Session
     from skidwright.register import known_assets
 
-    config: Config = given["config"]
     known = known_assets(config, archive)
     with Session.open(port) as session:
         session.hello()
-        if not given["follow"]:
-            _start(session, asset, known.asset(asset), known.config, given)
-        elif not session.status().get("cleanup", {}).get("running"):
-            raise click.UsageError("--follow: no clean-up is running; start one without --follow")
-        try:
-            how = _follow(session, archive, given, as_json)
-        except KeyboardInterrupt:
-            click.echo(
-                "left; the board goes on by itself. Follow it with --follow, end it with --stop.", err=True
-            )
-            how = 0
-        if given["picture"] is None and not as_json:
-            return 0 if how == 1 else 1
-        _pull(session, archive, given)
-    from skidwright.cli import cleanup_view
-
-    return cleanup_view.show(cleanup_view.last_run(archive, config, asset, given), given["picture"], as_json)
+        _start(session, asset, known.asset(asset), known.config, given)
+        return cleanup_follow.follow(session, asset, archive, lambda: config, as_json, given)
 
 
 def _start(session: Any, asset: int, record: Any, config: Config, given: dict[str, Any]) -> None:
@@ -125,59 +107,3 @@ def _doubts(settings: dict[str, Any], config: Config, target: tuple[int, int, in
     if due and today > due:
         found.append("the counter's calibration has run out: the checks will doubt every sample")
     return found
-
-
-def _follow(session: Any, archive: Path, given: dict[str, Any], as_json: bool) -> int:
-    """Look again and again until the run has ended or the looks are over; how it ended, 0 while it runs."""
-    from skidwright.cleanup.runs import end_text
-    from skidwright.cli import cleanup_view
-
-    seen, fitted_at, looks, estimate, how = -1, -_FIT_S, 0, "", 0
-    while given["times"] is None or looks < given["times"]:
-        if looks:
-            time.sleep(given["every"])
-        looks += 1
-        state = session.status()
-        run = state.get("cleanup", {})
-        how = 0 if run.get("running") else int(run.get("ended", 0))
-        samples = int(run.get("samples", 0))
-        if samples != seen and samples and time.monotonic() - fitted_at >= _FIT_S:
-            fitted_at = time.monotonic()
-            estimate = _estimate(session, archive, int(run.get("asset", 0)), given)
-        if samples != seen or not run.get("running"):
-            wanted = session.settings()["cleanup_samples"]
-            line = (
-                f"{cleanup_view.span(int(run.get('run_s', 0)))}: {samples} samples, "
-                f"{run.get('valid', 0)} valid, "
-                f"{run.get('in_row', 0)} of {wanted} in a row on target, output "
-                f"{'on' if run.get('output') else 'off'}"
-            )
-            if not as_json:
-                click.echo(f"{line}. {estimate}".rstrip())
-        seen = samples
-        if not run.get("running"):
-            if not as_json:
-                click.echo(f"cleanup: {end_text(how)}; output off")
-            break
-    return how
-
-
-def _estimate(session: Any, archive: Path, asset: int, given: dict[str, Any]) -> str:
-    """The forecast in a sentence, from what is pulled now; nothing when that is not possible."""
-    from skidwright.cli import cleanup_view
-    from skidwright.errors import ArchiveError
-
-    _pull(session, archive, given)
-    try:
-        return cleanup_view.summary(cleanup_view.last_run(archive, given["config"], asset, given))
-    except ArchiveError:
-        return ""
-
-
-def _pull(session: Any, archive: Path, given: dict[str, Any]) -> None:
-    from skidwright.archive import folder as archives
-    from skidwright.archive import pull as pulling
-    from skidwright.log import keys as log_keys
-
-    known = given["keys"] or log_keys.of(session.hello().device)
-    pulling.pull(session, archives.Archive.create(archive), key=known[-1] if known else None)

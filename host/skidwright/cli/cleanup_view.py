@@ -123,6 +123,7 @@ def table(judged: Judged) -> None:
 def summary(judged: Judged) -> str:
     """What it comes to, in a sentence."""
     from skidwright.cleanup import progress
+    from skidwright.cleanup.decay import FEWEST
     from skidwright.cleanup.runs import RUNNING, end_text
 
     run, state = judged.run, judged.progress.state
@@ -132,6 +133,8 @@ def summary(judged: Judged) -> str:
     if state == progress.NEVER:
         return "It will never be clean like this: find where it comes in or goes by first."
     until = judged.until_proven_s()
+    if judged.too_few:
+        return f"When it will be clean cannot be told with fewer than {FEWEST} valid samples."
     if until is None:
         return "When it will be clean cannot be told yet."
     if math.isinf(until.value):
