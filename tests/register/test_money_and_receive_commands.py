@@ -185,3 +185,15 @@ def test_costs_are_entered_and_reckoned_with(here) -> None:
 )
 def test_bad_costs_end_in_one_line(here, one_line, arguments, words) -> None:
     one_line(here(*arguments), *words)
+
+
+def test_damaged_newest_records_accept_nothing(here, tmp_path: Path) -> None:
+    put_log(tmp_path / "archive", 6, CLEAN, 90, 1, 0)
+    (path,) = (tmp_path / "archive").glob("*/*.skidlog")
+    raw = bytearray(path.read_bytes())
+    raw[-20] ^= 0x10  # in the newest record
+    path.write_bytes(raw)
+    answer = here("receive", "--asset", 90, "--fluid", "drum 7", "--into", 12, "--volume-l", 20)
+    assert answer.status == 1 and answer.out.startswith("NOT PROVEN: drum 7")
+    assert "1 damaged record at the log's end, after record 6" in answer.out and "pull again" in answer.out
+    assert here("asset", "show", 12, "--json").json["events"] == []

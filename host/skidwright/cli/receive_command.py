@@ -78,12 +78,12 @@ def receive(
       skidwright receive --asset 90 --fluid "VG 46, drum 7" --target 16/14/11 --last 5
       skidwright receive --fluid "transfer tank" --target 16/14/11 --since 2026-03-02T08:00Z --json
 
-    Exit status 1: refused, or not proven: the samples do not suffice.
+    Exit status 1: refused, or not proven: the samples do not suffice, or damaged records may be newer ones.
     """
     from skidwright.cli import output
     from skidwright.receiving import decision as receiving
     from skidwright.receiving import receipt
-    from skidwright.samples import history
+    from skidwright.samples import history, unread
 
     known = asset_options.known(config, archive)
     if number is None:
@@ -98,9 +98,12 @@ def receive(
     logs = selection.assess(archive, known.config, "", (number,), keys)
     samples = history.histories(logs, [number])[number]
     decision = receiving.decide(samples, terms, config.limits())
+    hidden = unread.listed(unread.since(samples, decision.rows[0], logs)) if decision.rows else []
+    decision = receiving.unless_hidden(decision, hidden)
     content = receipt.record(decision, samples, terms, config.limits())
     cold = receipt.when_cold(decision, samples, terms)
-    notes = [*([cold] if cold else []), *receiving.PRACTICE]
+    damage = f"what cannot be read may hold newer samples: {unread.REMEDY}"
+    notes = [*([damage] if hidden else []), *([cold] if cold else []), *receiving.PRACTICE]
     if terms.since_ms is not None and since is None:
         notes.insert(
             0, f"samples up to {output.iso_ms(terms.since_ms - 1000)} belong to the fluid received before; "

@@ -16,7 +16,8 @@ nothing, since the eye sees particles from about 40 um.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,6 +137,15 @@ def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
         one_fluid,
         left_out,
     )
+
+
+def unless_hidden(decision: Decision, hidden: Sequence[str]) -> Decision:
+    """Accepts nothing where records that cannot be read may be newer samples, a line of `hidden` each."""
+    if not hidden:
+        return decision
+    outcome = OPEN if decision.accepted else decision.outcome
+    told = [f"{line}: any may be a newer sample of this fluid" for line in hidden]
+    return replace(decision, outcome=outcome, reasons=(*told, *decision.reasons))
 
 
 def _looked_at(history: History, terms: Terms) -> NDArray[np.intp]:
