@@ -64,6 +64,9 @@ class Link:
         self._receiver = frames.Receiver(MAX_REQUEST)
         self._message = bytearray(frames.MAX_MESSAGE + 4)
         self._frame = bytearray(frames.MAX_FRAME)
+        self._frame_view = memoryview(self._frame)
+        # What has still to go out: made anew for each try it would be garbage while nobody reads.
+        self._left = self._frame_view[:0]
         self._out_at = 0
         self._out_n = 0
         self._chunk = bytearray(256)
@@ -115,8 +118,10 @@ class Link:
         n = self._out_n - self._out_at
         if n == 0:
             return 0
-        moved = self._board.serial_write(memoryview(self._frame)[self._out_at : self._out_n], n)
-        self._out_at += moved
+        moved = self._board.serial_write(self._left, n)
+        if moved:
+            self._out_at += moved
+            self._left = self._frame_view[self._out_at : self._out_n]
         return moved
 
     def _fetch(self, now_ms):
@@ -181,6 +186,7 @@ class Link:
         self.garbage += _GARBAGE
         self._out_n = frames.pack_frame(message, 2 + body_n, self._frame)
         self._out_at = 0
+        self._left = self._frame_view[: self._out_n]
         self._drain()
 
     def _refuse(self, kind, text):

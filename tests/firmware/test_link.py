@@ -1,5 +1,6 @@
 """The board's end of the link, with a port and an app made up for it. Runs on CPython and MicroPython."""
 
+import gc
 import json
 import struct
 
@@ -303,3 +304,46 @@ def test_frames_that_begin_like_mpremote_are_frames():
 
 
 PORT_APP_LINK = start("lookalike")
+
+
+class DeafPort(Port):
+    """A host that asks and does not read; keeps what was offered to it last."""
+
+    offered = None
+    tries = 0
+    deaf = True
+
+    def serial_write(self, buf, n):
+        if not self.deaf:
+            return super().serial_write(buf, n)
+        self.offered = buf
+        self.tries += 1
+        return 0
+
+
+def test_a_host_that_does_not_read_costs_no_memory():
+    # While requests wait unread the app tries thousands of times a second: garbage of each try would be
+    # collected in some tick.
+    port = DeafPort()
+    app = App(port, "link_deaf")
+    made = link.Link(app, port)
+    port.incoming = request(link.READ, struct.pack("<IHH", 1, 0, 4096)) + request(link.HELLO, b"\x01\x00x", 8)
+    for _ in range(100):
+        made.poll()
+    first = port.offered
+    gc.collect()
+    counted = hasattr(gc, "mem_alloc")
+    before = gc.mem_alloc() if counted else 0
+    tries = port.tries
+    for _ in range(2000):
+        made.poll()
+    grown = gc.mem_alloc() - before if counted else 0
+    assert port.tries == tries + 2000
+    assert port.offered is first
+    assert grown == 0, grown
+    port.deaf = False
+    port.accepts = 1000
+    settle(made)
+    found = replies(port)
+    assert [message[0] for message in found] == [link.READ | link.REPLY, link.HELLO | link.REPLY]
+    assert len(found[0]) == link.READ_HEAD_BYTES + 4096

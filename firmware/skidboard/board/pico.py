@@ -210,17 +210,16 @@ class Board:
         return False
 
     def serial_write(self, buf, n):
-        """Write up to `n` bytes; the number accepted, 0 when the host does not read.
+        """Write up to `n` bytes of a memoryview; the number accepted, 0 when the host does not read.
 
-        Only a host that stops reading just as its buffer fills can hold a write up, for
-        half a second; after that nothing is written until it has sent something.
+        Being refused allocates nothing. Only a host that stops reading just as its buffer fills can hold a
+        write up, for half a second; after that nothing is written until it has sent something.
         """
-        view = memoryview(buf)
         done = 0
         while done < n and not self._stalled and self._writable():
             end = done + _CHUNK
             begun_ms = ticks_ms()
-            self._stdout.write(view[done : end if end < n else n])
+            self._stdout.write(buf[done : end if end < n else n])
             self._stalled = ticks_diff(ticks_ms(), begun_ms) > _STALL_MS
             done = end if end < n else n
         return done
