@@ -243,7 +243,6 @@ def slip(
         else f"Target NOT {'met' if over else 'proven'}: {'; '.join(claim.refusals)}."
     )
     facts = [
-        *([known.config.note] if known.config.note else []),
         *([f"what cannot be read may hold newer samples: {unread.REMEDY}"] if claim.unread else []),
         f"not valid since the first of these: {claim.excluded}",
         f"confidence that every channel is at or below target: {percent(claim.confidence)} "
@@ -256,7 +255,7 @@ def slip(
     text = slips.slip(
         known.asset(number).title, number, sample_lines(history, claim.rows, known.config.limits()),
         "/".join(map(str, claim.target)), claim.water_limit_percent, verdict, facts,
-        datetime.datetime.now(datetime.UTC),
+        datetime.datetime.now(datetime.UTC), known.config.note,
     )  # fmt: skip
     if printer:
         slips.send(text, printer, baud)

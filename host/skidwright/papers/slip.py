@@ -17,12 +17,21 @@ def slip(
     verdict: str,
     facts: Iterable[str],
     written: datetime.datetime,
+    note: str = "",
 ) -> str:
     """The text, lines of at most 48 characters that end in a line feed.
 
-    `samples` are plain values as of `claim.sample_lines`; `verdict` and `facts` are sentences.
+    `samples` are plain values as of `claim.sample_lines`; `verdict` and `facts` are sentences;
+    `note` stands on top.
     """
-    lines = [_rule("="), *_folded(title), f"asset {asset}", f"{written:%Y-%m-%dT%H:%M:%SZ}", _rule("=")]
+    lines = [
+        _rule("="),
+        *(_folded(note) if note else []),
+        *_folded(title),
+        f"asset {asset}",
+        f"{written:%Y-%m-%dT%H:%M:%SZ}",
+        _rule("="),
+    ]
     lines += _folded(verdict)
     lines += ["", _pair("target, at most (ISO 4406)", target)]
     if water_limit_percent is not None:
