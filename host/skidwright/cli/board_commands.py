@@ -201,13 +201,28 @@ def _refuse_beyond(session: Any, what: str, numbers: tuple[int, ...]) -> None:
             raise Refused(f"{what}: {number} is outside {low} to {high} {unit}", session.where)
 
 
-@click.command(short_help="Write a remark of yours into the log.")
+class _TextFirst(click.Command):
+    """A command whose text may look like an option: what to do then is said."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        try:
+            return super().parse_args(ctx, args)
+        except click.NoSuchOption as error:
+            raise click.UsageError(
+                f"{error.option_name}: no such option; a TEXT that begins with - goes behind --, as in "
+                f'`{ctx.command_path} PORT -- "-5 L"`',
+                ctx,
+            ) from None
+
+
+@click.command(cls=_TextFirst, short_help="Write a remark of yours into the log.")
 @options.port_argument
 @click.argument("text")
 def mark(port: str, text: str) -> None:
     """Write TEXT into the log of the skid at PORT, with the time: a repair, a top-up, a filter change.
 
-    Up to 88 bytes are kept. The report shows marks with a letter in its pictures.
+    Up to 88 bytes are kept. The report shows marks with a letter in its pictures. A TEXT that begins with -
+    goes behind --.
 
     \b
     Example:
@@ -215,10 +230,31 @@ def mark(port: str, text: str) -> None:
     """
     from skidwright.link.session import Session
 
-    if not text.strip() or not text.isprintable():
-        raise click.UsageError("TEXT must be one line with something in it")
+    problem = _unfit(text)
+    if problem:
+        raise click.UsageError(problem)
     with Session.open(port) as session:
         session.hello()
         session.command(f"mark {text.strip()}")
     cut = len(text.strip().encode()) > _MARK_BYTES
     click.echo("mark: written" + (f", cut to its first {_MARK_BYTES} bytes" if cut else ""))
+
+
+def _unfit(text: str) -> str:
+    """Why a text cannot be a mark, "" when it can."""
+    import sys
+
+    if not text.strip():
+        return "TEXT must have something in it"
+    # What Python makes of bytes that the terminal's encoding does not know.
+    if any("\ud800" <= sign <= "\udfff" for sign in text):
+        return (
+            f"TEXT has letters that the terminal's encoding ({sys.getfilesystemencoding()}) cannot read: set "
+            "it to UTF-8 (LC_ALL=C.UTF-8, or PYTHONUTF8=1), then repeat"
+        )
+    strange = next((sign for sign in text if not sign.isprintable()), "")
+    if strange in ("\n", "\r"):
+        return "TEXT must be one line: it has a line break in it"
+    if strange:
+        return f"TEXT has a sign in it that cannot be printed (U+{ord(strange):04X}): leave it out"
+    return ""

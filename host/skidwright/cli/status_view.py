@@ -70,7 +70,8 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("metal ferrous, other", "  ".join(map(str, counts[4:6]))),
         ("water", f"{water}, loop {_loop(state, 'water_state')}, {water_ma:.2f} mA"),
         ("fluid", f"{_reading(state, 'temp_cdeg', '°C')}, sensor {_loop(state, 'temp_state')}"),
-        ("log", f"{log_full[0]} of {log_full[1]} segments, {unpulled} records not yet pulled"),
+        ("log", f"{log_full[0]} of {log_full[1]} segments, {unpulled} "
+                f"{'record' if unpulled == 1 else 'records'} not yet pulled"),
         ("running since", duration(_number(state, "uptime_ms") // 1000)),
     ]  # fmt: skip
     made += wiring_rows(state)

@@ -73,6 +73,8 @@ def run(
                 session.put_settings(proposal.board_values())
                 content["written"] = True
                 content["written_settings"] = proposal.board_values()
+                # At once: what follows may be interrupted.
+                click.echo(_written(content, port), err=as_json)
                 tuning_file.save(content, folder)
                 bench.settings = session.settings()
                 good = _verify(bench, model, content, folder, pictures, band, as_json)
@@ -81,6 +83,21 @@ def run(
         else:
             output.say(f"In {folder}: tuning.json, trace.csv and pictures.")
     return 0 if good else 1
+
+
+def _written(content: dict[str, Any], port: str) -> str:
+    """What stands on the board now, what stood there before, and how that comes back."""
+    before = content["board"]["settings"]
+
+    def said(values: dict[str, Any]) -> str:
+        return ", ".join(f"{name} = {value}" for name, value in values.items())
+
+    new = content["written_settings"]
+    return (
+        f"written: {said(new)}. If you keep a skid.toml, put them under [board] there too. The way back: put "
+        f"{said({name: before[name] for name in new})} under [board] instead, then `skidwright settings "
+        f"{port} --send`."
+    )
 
 
 def _verify(
@@ -98,14 +115,11 @@ def _verify(
     traces.write(trace, folder / "verification.csv")
     picture.save(picture.verification(trace, found, band), folder / f"verification.{kind}")
     if not as_json:
-        output.say("Written. If you keep a skid.toml, put them under [board] there too.")
         output.say(
             f"Verified: IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}; overshoot "
             f"{found['overshoot']:.0%}, foretold {found['overshoot_foretold']:.0%}; in the band "
             f"{found['in_band']:.1%} of the time: {'as foretold' if found['good'] else 'not as foretold'}."
         )
         if not found["good"]:
-            before = content["board"]["settings"]
-            back = ", ".join(f"{name} = {before[name]}" for name in content["written_settings"])
-            output.say(f"They are written all the same. Before there were {back}.")
+            output.say("They are written all the same; the way back is named above.")
     return bool(found["good"])
