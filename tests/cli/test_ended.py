@@ -48,6 +48,9 @@ def state(port: str) -> dict[str, Any]:
 
 def assert_stopped(port: str) -> None:
     """The pump is off now, long before any limit of time has run out."""
+    assert state(port)["state"] == "standby"
+    # The duty that a status tells is of the latest tick, which may have been a second ago.
+    time.sleep(1.5)
     found = state(port)
     assert (found["state"], found["duty_permille"]) == ("standby", 0), found
 
@@ -103,3 +106,19 @@ def test_what_the_starter_wants_ignored_is_ignored(bench_port: str, tmp_path: Pa
         process.send_signal(signal.SIGHUP)
         assert len(process.stdout.readlines()) == 19
         assert process.wait(60) == 0
+
+
+def test_an_interrupted_start_of_the_pump_is_taken_back(
+    run, bench_port: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C while the answer is awaited: the board may have begun already."""
+    command = Session.command
+
+    def interrupted(session: Session, text: str) -> None:
+        command(session, text)
+        if text.startswith("duty"):
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(Session, "command", interrupted)
+    assert run("tell", bench_port, "duty", 300, 60).status == 130
+    assert_stopped(bench_port)
