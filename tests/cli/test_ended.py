@@ -74,6 +74,7 @@ def test_a_step_test_ends_with_the_pump_off(
         rest = process.stderr.read()
         assert process.wait(60) == status, rest
     assert "stopped: what was finished by then is kept" in rest and "Traceback" not in rest
+    assert len((tmp_path / "kept" / "trace.csv").read_text().splitlines()) > 5
     assert_stopped(bench_port)
 
 

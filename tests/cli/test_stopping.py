@@ -85,6 +85,12 @@ def test_tell_stop_in_any_case_and_with_words_behind(run, cart_port: str, words:
     assert (state["state"], state["cleanup"]["output"]) == ("standby", False)
 
 
+def test_the_port_may_be_in_the_environment(run, cart_port: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    begin(cart_port)
+    monkeypatch.setenv("SKIDWRIGHT_PORT", cart_port)
+    assert run("cleanup", "--stop").out == "cleanup: run of asset 1 stopped, the output is off\n"
+
+
 def test_other_commands_are_as_strict_about_numbers_as_before(run, one_line, cart_port: str) -> None:
     one_line(run("tell", cart_port, "START", 5), "start: takes no number")
     one_line(run("tell", cart_port, "duty", "some"), "some", "whole numbers")

@@ -1,5 +1,6 @@
 """`skidwright cleanup`: start a clean-up run and follow it, or judge the last one from the archive."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -88,6 +89,9 @@ def cleanup(
 
     Exit status 1: not proven clean, not yet, or records since the run's begin that cannot be read.
     """
+    if given["stop"] or given["follow"]:
+        # Without a PORT other uses of this command judge the archive.
+        port = port or os.environ.get("SKIDWRIGHT_PORT") or None
     if given["stop"]:
         if port is None:
             raise click.UsageError("--stop needs a PORT")

@@ -48,7 +48,7 @@ def run(
         bench = Bench(session, settings, longest_s, tell)
         try:
             trace, model, refusal = bench.step_test()
-        except StepTestStopped:
+        except (StepTestStopped, KeyboardInterrupt):
             partly = bench.recorded()
             if partly is not None:
                 folder.mkdir(parents=True, exist_ok=True)
