@@ -8,7 +8,7 @@ import click
 
 from skidwright.cli import cautions, options
 from skidwright.config import Config
-from skidwright.errors import PortBusy, PortDenied, PortNotFound, SkidwrightError
+from skidwright.errors import NotASkid, PortBusy, PortDenied, PortNotFound, SkidwrightError
 
 
 @click.command(short_help="Put the firmware and your settings on a board.")
@@ -111,7 +111,7 @@ class _NewKey:
     def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
         if self.key is None:
             return
-        if error is None or isinstance(error, (PortNotFound, PortBusy, PortDenied)):
+        if error is None or isinstance(error, (PortNotFound, PortBusy, PortDenied, NotASkid)):
             self._path.unlink(missing_ok=True)
         elif isinstance(error, SkidwrightError):
             remedy = f"{error.remedy}; the key is in {self._path}: give --key with it"

@@ -131,7 +131,8 @@ def install(
     A key that is on the board already stays when none is given; another one is
     never replaced. A running app is asked to leave first (pump off). Every file
     is read back and compared by SHA-256. `progress` is told (done, of how many,
-    path). Raises ConfigError for settings the board would refuse, InstallError, PortError.
+    path). Raises ConfigError for settings the board would refuse, NotASkid where
+    there is neither a skid nor a prompt, InstallError, PortError.
     """
     started = time.monotonic()
     if settings is not None:

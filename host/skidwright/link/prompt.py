@@ -6,22 +6,66 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable
 
-from skidwright.errors import InstallError, LinkError
+from skidboard import link
+
+from skidwright.errors import InstallError, LinkError, NotASkid, PortGone
 from skidwright.link.session import Session
 
 _COMMAND_S = 180.0
+# Interrupt, then the ordinary prompt: shown at once by every MicroPython that is not busy.
+_WAKE = b"\r\x03\r\x02"
+_KNOCK_S = 1.0
+_PROMPT_S = 8.0
+_ECHO_S = 1.0
 
 
 def leave_app(port: str) -> bool:
-    """Ask a running app to end; False when there is none (a prompt, or a blank board)."""
+    """Ask a running app to end; False when there is none, but a prompt, or a skid that does not obey.
+
+    Raises NotASkid where there is neither a skid nor a prompt, PortError.
+    """
     with Session.open(port, timeout_s=1.0, tries=2) as session:
         try:
             session.leave()
+        except NotASkid as nobody:
+            if not session.prompt_seen:
+                return _knock(session, nobody)
+            return False
         except LinkError:
             return False
     return True
+
+
+def _knock(session: Session, nobody: NotASkid) -> bool:
+    """Wake a prompt where no app has answered; whether an app was there after all and is leaving.
+
+    Raises `nobody` for an echo, NotASkid when no prompt comes.
+    """
+    deadline = time.monotonic() + (_ECHO_S if session.echo_seen else _PROMPT_S)
+    try:
+        while not session.prompt_seen and (now := time.monotonic()) < deadline:
+            session.port.write(_WAKE)
+            answer = session.receive(min(deadline, now + _KNOCK_S))
+            while answer is not None:
+                if answer[0] == link.LEAVE | link.REPLY:
+                    return True
+                answer = session.receive(min(deadline, now + _KNOCK_S))
+    except PortGone:
+        # An app that takes the knock for mpremote's leaves by a reset.
+        return True
+    if session.prompt_seen:
+        return False
+    if session.echo_seen:
+        raise nobody
+    raise NotASkid(
+        "neither a skid nor a MicroPython prompt answers",
+        session.where,
+        "choose another port (`skidwright ports`), or reset the board, then repeat; a new board needs "
+        "MicroPython first",
+    )
 
 
 def mpremote(

@@ -37,7 +37,8 @@ print('END')
 def read(port: str) -> bytes:
     """All blocks of the board's storage area, back to back. A running app is asked to leave first.
 
-    Raises PortError, InstallError when the prompt does not answer, SalvageError when what it says is damaged.
+    Raises PortError, NotASkid where there is neither a skid nor a prompt, InstallError when the prompt does
+    not answer, SalvageError when what it says is damaged.
     """
     leave_app(port)
     deadline = time.monotonic() + _BACK_WITHIN_S

@@ -48,8 +48,8 @@ class Session:
     """Talks to the board at `port`. Use as a context manager; `open` opens the port too.
 
     Methods raise LinkError and PortError. `timeout_s` is how long an answer may
-    take before the request is repeated, `tries` how often. `bytes_received`, and `prompt_seen` (a MicroPython
-    prompt was among them), tell of what came.
+    take before the request is repeated, `tries` how often. `bytes_received`, `prompt_seen` (a MicroPython
+    prompt was among them) and `echo_seen` (what was sent came back) tell of what came.
     """
 
     def __init__(self, port: Port, timeout_s: float = TIMEOUT_S, tries: int = TRIES) -> None:
@@ -63,7 +63,7 @@ class Session:
         self.reading = False  # answers to READs are awaited, whatever else is asked meanwhile
         self._answered = False
         self.prompt_seen = False
-        self._echo_seen = False
+        self.echo_seen = False
         # Whatever half frame the board still has from a talk broken off ends here.
         port.write(b"\0")
 
@@ -240,7 +240,7 @@ class Session:
                     self._waiting.append(message)
                 elif len(message) >= 2:
                     # A board never asks: what we sent has come back.
-                    self._echo_seen = True
+                    self.echo_seen = True
         self._answered = True
         return self._waiting.popleft()
 
@@ -252,7 +252,7 @@ class Session:
         if self.prompt_seen:
             remedy = f"put the firmware on it: `skidwright install {self.where}`, or reset it"
             return NotASkid("a MicroPython prompt answers, not the skid's firmware", self.where, remedy)
-        if self._echo_seen:
+        if self.echo_seen:
             remedy = "choose another port (`skidwright ports`), or check the wiring: TX goes to RX"
             return NotASkid("no skid answers, only what is sent comes back", self.where, remedy)
         return NotASkid(
