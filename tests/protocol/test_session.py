@@ -8,7 +8,7 @@ import tty
 from types import SimpleNamespace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scripted_port import ScriptedPort
 from skidboard import link
@@ -193,7 +193,7 @@ def test_impossible_tables(body):
         parse_table(body, "port")
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
 @given(st.binary(max_size=400) | st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=20), inner, max_size=4),
