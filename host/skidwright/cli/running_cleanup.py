@@ -18,8 +18,10 @@ def ask_before_end(session: Session, yes: bool) -> bool:
     if not run.get("running"):
         return False
     said = f"This ends the clean-up of asset {run.get('asset')}"
+    if not yes:
+        consent.ask(f"{said}.")
     click.echo(f"{said}: its output goes off, and it does not go on by itself afterwards.", err=True)
-    if not consent.agreed(f"{said}. Go on?", yes):
+    if not consent.agreed("Go on?", yes):
         raise click.Abort
     return True
 
