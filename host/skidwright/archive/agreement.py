@@ -45,9 +45,7 @@ class _Agreement:
         hello = self._hello
         last = position.segment - (0 if position.offset else 1)
         if last > hello.segment_last or (last == hello.segment_last and position.offset > hello.open_bytes):
-            self._refuse(
-                f"the archive holds more of log {hello.log} than the board: the board's flash was set back"
-            )
+            self._refuse(f"the archive holds more of log {hello.log} than the board")
         whole = self._writer.block(-1)
         held = whole[: whole_records(whole)]
         theirs = self._read(last, len(held))
@@ -99,10 +97,12 @@ class _Agreement:
         return following.previous_digest == segment_digest(held, key)
 
     def _differ(self, how: str) -> NoReturn:
-        self._refuse(
-            f"board and archive differ in log {self._hello.log} ({how}): the board's flash was set back, "
-            "the archive was changed, or this is another run of a virtual skid"
-        )
+        self._refuse(f"board and archive differ in log {self._hello.log} ({how})")
 
     def _refuse(self, what: str) -> NoReturn:
-        raise ArchiveConflict(what, str(self._writer.path), "move that file away, then pull again")
+        raise ArchiveConflict(
+            f"{what}: the board's flash was set back, the archive was changed, or this is another run of a "
+            "virtual skid",
+            str(self._writer.path),
+            "move that file away, then pull again",
+        )
