@@ -76,3 +76,12 @@ def test_an_export_says_that_the_log_is_damaged(run, log, form) -> None:  # noqa
     (line,) = shown.err.splitlines()
     assert shown.status == 0
     assert line.startswith("note: ") and "2 x damaged record, 1 x sequence gap, 2 lost" in line
+
+
+def test_assess_says_that_the_log_is_damaged(run, log) -> None:  # noqa: F811
+    assert "damaged" not in run("assess", "--archive", log.parents[1]).err
+    flip(log, 22, 23)
+    shown = run("assess", "--archive", log.parents[1])
+    (line,) = shown.err.splitlines()
+    assert shown.status == 1
+    assert line.startswith("note: ") and "2 x damaged record, 1 x sequence gap, 2 lost" in line

@@ -42,7 +42,7 @@ def assess(
       skidwright assess --asset 2
       skidwright assess --at 2026-03-31 --json
 
-    Exit status 1: an asset needs attention.
+    Exit status 1: an asset needs attention, or a log is damaged or not complete.
     """
     import numpy as np
 
@@ -52,6 +52,7 @@ def assess(
 
     known = known_assets(config, archive)
     logs = selection.assess(archive, known.config, device, asset, keys)
+    selection.tell_damage(logs)
     moment = at or datetime.datetime.now(datetime.UTC).replace(tzinfo=None)
     now = np.datetime64(moment, "ms")
     found = programme.assess(logs, known, archive, now, asset, as_of_then=at is not None)
@@ -64,4 +65,4 @@ def assess(
             assess_view.show(one)
     else:
         assess_view.rank(found)
-    return 1 if any(one.level for one in found) else 0
+    return 1 if any(one.level for one in found) or not all(log.report.ok for log in logs) else 0

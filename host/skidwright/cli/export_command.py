@@ -61,7 +61,7 @@ def export(
     parts = _partition(partition, form)
     logs = selection.assess(archive, config, device, asset)
     pieces = _pieces(logs, asset)
-    _tell_damage(logs)
+    selection.tell_damage(logs)
     if parts or form == "parquet" or (form is None and target.suffix == ".parquet"):
         return _parquet(pieces, target, parts, as_json)
     if str(target) == "-":
@@ -79,15 +79,6 @@ def export(
     else:
         output.say(f"{written:,} samples written to {target}")
     return 0 if written else 1
-
-
-def _tell_damage(logs: "list[Assessment]") -> None:
-    """One line on stderr for each log that is damaged or not complete."""
-    for log in logs:
-        if not log.report.ok:
-            wrong = ", ".join(f"{n:,} x {kind}" for kind, n in sorted(log.report.totals.items()))
-            lost = f", {log.report.missing_records:,} lost" if log.report.missing_records else ""
-            click.echo(f"note: {log.path}: {wrong}{lost}; `skidwright check` says where", err=True)
 
 
 def _partition(names: str, form: str | None) -> tuple[str, ...]:

@@ -82,3 +82,12 @@ def assess(
             have = ", ".join(map(str, there)) or "no samples at all"
             raise ArchiveError(f"no samples of asset {number}", str(archive), f"there are: {have}")
     return logs
+
+
+def tell_damage(logs: "list[Assessment]") -> None:
+    """One line on stderr for each log that is damaged or not complete."""
+    for log in logs:
+        if not log.report.ok:
+            wrong = ", ".join(f"{n:,} x {kind}" for kind, n in sorted(log.report.totals.items()))
+            lost = f", {log.report.missing_records:,} lost" if log.report.missing_records else ""
+            click.echo(f"note: {log.path}: {wrong}{lost}; `skidwright check` says where", err=True)
