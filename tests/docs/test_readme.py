@@ -7,7 +7,8 @@ import pytest
 import readme
 from skidwright.cli import output
 
-pytestmark = pytest.mark.slow
+# Two virtual days: a minute of CPU, more on a busy machine.
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(1500)]
 
 
 def test_readme_shows_the_demonstration_as_it_is(run, monkeypatch) -> None:
