@@ -181,8 +181,9 @@ def test_the_whole_way_on_the_virtual_skid(tmp_path, capsys):
         assert len(truth) >= 3
         with image.open("r+b") as file:
             file.write(b"\x00" * 2 * BLOCK)
-        skid.go_live()
+        # First the cut: the board must not write another record once time runs.
         skid.cut_power(0.5)
+        skid.go_live()
         command = ["salvage", skid.port, "-o", str(tmp_path / "out"), "--json"]
         status = app.run(command)
         said, wrong = capsys.readouterr()
