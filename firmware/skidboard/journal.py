@@ -57,6 +57,7 @@ class Journal:
         self._device = device
         self._random_u32 = random_u32
         self._digest = Digest(key)
+        self._mac = Digest(key)
         self.keyed = key is not None
         self._file = None
         self._ready = False
@@ -293,6 +294,24 @@ class Journal:
         is_last = segment == self.segment_last
         n, total = self._folder.read_into(segment, offset, buf, self.open_bytes if is_last else -1)
         return n, total, 0 if total and is_last and not self._sealed else 1
+
+    def seal(self, segment, covered, nonce, boot, uptime_ms, buf):
+        """Put a seal over the first `covered` bytes of a segment at the start of `buf`: head, then MAC.
+
+        False without a key, or when the segment has no so many bytes. `buf` has room for the seal and for
+        those bytes after it. Raises OSError when they cannot be read.
+        """
+        head = records.SEAL_HEAD_BYTES
+        body = memoryview(buf)[records.SEAL_BYTES : records.SEAL_BYTES + covered]
+        if not self.keyed or not covered or self.read_into(segment, 0, body)[0] != covered:
+            return False
+        struct.pack_into(records.SEAL_FORMAT, buf, 0, records.SEAL_LABEL, self._device, self.log, segment,
+                         covered, boot, self.next_seq, uptime_ms, nonce)  # fmt: skip
+        self._mac.begin(buf, head)
+        self._mac.add(body, covered)
+        # Nothing is padded here: the length is under the MAC.
+        buf[head : records.SEAL_BYTES] = self._mac.finish(SEGMENT_BYTES)
+        return True
 
     def set_stored(self, seq):
         """A host holds all records below `seq`; remembered across boots as far as the storage allows."""

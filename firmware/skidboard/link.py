@@ -23,6 +23,7 @@ SETTINGS_PUT = 0x06
 COMMAND = 0x07
 LEAVE = 0x08
 TRACE = 0x09
+SEAL = 0x0A
 REPLY = 0x80
 ERROR = 0xFF
 
@@ -91,6 +92,7 @@ class Link:
             COMMAND: self._command,
             LEAVE: self._leave,
             TRACE: self._trace,
+            SEAL: self._seal,
         }
 
     def poll(self):
@@ -297,6 +299,20 @@ class Link:
         first, rows = trace.pack_into(wanted, ROWS, self._message, TRACE_HEAD_BYTES)
         struct.pack_into("<II", self._message, 2, first, trace.next)
         return TRACE_HEAD_BYTES - 2 + rows * ROW_BYTES
+
+    def _seal(self, body):
+        if len(body) != 6 + records.NONCE_BYTES:
+            raise ValueError("SEAL takes 22 bytes")
+        segment, covered = struct.unpack_from("<IH", body)
+        journal = self._app.journal
+        if not journal.keyed:
+            raise Refused("the board has no key, so that it can seal nothing")
+        if covered > records.SEGMENT_BYTES or not journal.seal(
+            segment, covered, bytes(body[6:]), self._app.timebase.boot, self._uptime_ms(),
+            memoryview(self._message)[2:],
+        ):  # fmt: skip
+            raise Refused("segment %d has no %d bytes to seal" % (segment, covered))
+        return records.SEAL_BYTES
 
     def _leave(self, body):
         self._leaving = True

@@ -140,6 +140,14 @@ def struct_format(fields):
     return "<" + "".join([f for _, f in fields])
 
 
+# A seal's head, see docs/link.md; the MAC is over it and the bytes of the segment that it covers.
+# Label, device, log, segment, bytes of it covered, boot, next number of the log, uptime in ms, nonce.
+SEAL_LABEL = b"skidboard seal 1"
+SEAL_FORMAT = "<16s8sIIHHIQ16s"
+SEAL_HEAD_BYTES = 64
+SEAL_BYTES = SEAL_HEAD_BYTES + DIGEST_BYTES
+NONCE_BYTES = 16
+
 HEADER_FORMAT = struct_format(HEADER_FIELDS)
 SAMPLE_FORMAT = struct_format(SAMPLE_FIELDS)
 EVENT_FORMAT = struct_format(EVENT_FIELDS)

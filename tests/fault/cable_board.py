@@ -48,10 +48,11 @@ class CableBoard:
 
     device_id = DEVICE
 
-    def __init__(self, folder: Path, clock: Clock, segments_max: int = 200) -> None:
+    def __init__(self, folder: Path, clock: Clock, segments_max: int = 200, key: bytes | None = None) -> None:
         self._folder = folder
         self._clock = clock
         self._segments_max = segments_max
+        self._key = key
         self.settings = settings.defaults()
         self.restart()
 
@@ -63,7 +64,7 @@ class CableBoard:
         self.room = 0
         self.left = False
         self.timebase = Timebase(self.ticks_ms())
-        self.journal = Journal(str(self._folder), DEVICE, lambda: LOG, self._segments_max)
+        self.journal = Journal(str(self._folder), DEVICE, lambda: LOG, self._segments_max, self._key)
         self.timebase.boot = self.journal.open()
         self._slot = bytearray(records.RECORD_BYTES)
         self.event(records.BOOT, text="cable board")

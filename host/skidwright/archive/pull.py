@@ -11,10 +11,11 @@ from skidboard import records
 from skidwright.archive import healing
 from skidwright.archive.agreement import check_agreement
 from skidwright.archive.folder import Archive
-from skidwright.archive.log_file import SEGMENT, LogWriter, whole_records
+from skidwright.archive.log_file import SEGMENT, LogWriter, disk_error, whole_records
 from skidwright.errors import ArchiveConflict, Refused
 from skidwright.link.replies import Hello, Part
 from skidwright.link.session import WINDOW, Session, UtcMs, system_utc_ms
+from skidwright.log import seal as seals
 from skidwright.log.segment_check import next_seq, parse_header, problems
 
 _SYNC_S = 1.0
@@ -26,7 +27,7 @@ class PullSummary:
     """What a pull did. `bytes_moved` counts new bytes of the log.
 
     `warnings` and `healed` (damage of the archive itself, put right) are one plain line each; `chain` says
-    what protects the log.
+    what protects the log, `seal` how far its end is sealed, empty for a board without a key.
     """
 
     device: str = ""
@@ -41,6 +42,7 @@ class PullSummary:
     healed_bytes: int = 0
     healed: list[str] = field(default_factory=list)
     chain: str = ""
+    seal: str = ""
     next_seq: int = 0
     seconds: float = 0.0
     warnings: list[str] = field(default_factory=list)
@@ -105,6 +107,7 @@ def pull(
             # What is new may show what is wrong with what was here.
             run.heal()
         run.summary.chain = run.chain()
+        run.seal()
         if contact and run.summary.bytes_moved:
             session.acknowledge(run.held_seq())
     run.summary.seconds = time.monotonic() - started
@@ -123,6 +126,7 @@ class _Pull:
         self._synced = time.monotonic()
         self.summary = PullSummary(hello.device, hello.log, hello.firmware, hello.boot)
         self.summary.healed_bytes = writer.healed_bytes
+        self._began_empty = writer.position().empty
         self._look()
 
     def _look(self) -> None:
@@ -153,6 +157,37 @@ class _Pull:
         if self._key is None:
             return "HMAC-SHA-256 with the board's key, which is not here (--key), so that it was not tried"
         return "HMAC-SHA-256 with the board's key, and what came was tried with it"
+
+    def seal(self) -> None:
+        """Have the board seal the end of what is held, and keep that beside the log."""
+        block = self._tail or self._before
+        header = parse_header(block)
+        if header is None:
+            return
+        keyed = header.chain == records.CHAIN_HMAC
+        try:
+            raw = self._session.seal(self._hello, header.segment, whole_records(block))
+        except Refused as refusal:
+            if keyed:
+                self.summary.seal = f"not sealed: {refusal.what}"
+            return
+        seal = seals.parse(raw)
+        if seal is None:
+            self.summary.warn("the board's seal is none, so that it is not kept")
+            return
+        if self._key is not None and not seal.fits(block, self._key):
+            self.summary.seal = "not sealed"
+            self.summary.warn(
+                "the board's seal over its newest records does not fit the key given: either it is another "
+                "board's or an older key (--key), or somebody stands between; the seal is not kept"
+            )
+            return
+        try:
+            seals.keep(self._writer.path, seal, anew=self._began_empty)
+        except OSError as error:
+            raise disk_error(error, seals.path_beside(self._writer.path)) from None
+        state = seals.HOLDS if self._key is not None else seals.NOT_TRIED
+        self.summary.seal = str(seals.SealState(state, seal.end(header.first_seq) - 1, -1))
 
     def held_seq(self) -> int:
         """All records below this number are in the archive."""

@@ -58,7 +58,8 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
         for line in summary.healed:
             output.say(f"healed: {line}")
         chain = f"; chained by {summary.chain}" if summary.chain else ""
-        output.say(f"archive: {archive}{chain}")
+        sealed = f"; {summary.seal}" if summary.seal else ""
+        output.say(f"archive: {archive}{chain}{sealed}")
     return 1 if summary.warnings else 0
 
 

@@ -114,6 +114,19 @@ def parse_trace(body: bytes, where: str) -> tuple[int, int, list[tuple[int, int,
     return first, to_come, [(t, edge, count, flow, duty) for t, edge, count, flow, duty in rows]
 
 
+def parse_seal(body: bytes, hello: Hello, segment: int, covered: int, nonce: bytes, where: str) -> bytes:
+    """A SEAL reply to (`segment`, `covered`, `nonce`), as it came; its MAC is not tried. Raises BadReply."""
+    if len(body) != records.SEAL_BYTES:
+        raise _bad("a SEAL reply of the wrong length", where)
+    label, device, log, its_segment, its_covered, _, _, _, its_nonce = struct.unpack_from(
+        records.SEAL_FORMAT, body
+    )
+    mine = (records.SEAL_LABEL, hello.device, hello.log, segment, covered, nonce)
+    if (label, device.hex(), f"{log:08x}", its_segment, its_covered, its_nonce) != mine:
+        raise _bad(f"a seal that is not the one asked for, over segment {segment}", where)
+    return body
+
+
 def parse_table(body: bytes, where: str) -> dict[str, Any]:
     """A JSON object of plain values and small lists and tables; texts cut, without control characters."""
     try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import secrets
 import struct
 import time
 from collections import deque
@@ -11,6 +12,7 @@ from typing import Any
 
 from skidboard import link
 from skidboard.frames import MAX_MESSAGE
+from skidboard.records import NONCE_BYTES
 
 from skidwright import __version__
 from skidwright.errors import BadReply, LinkTimeout, NotASkid, Refused
@@ -24,6 +26,7 @@ from skidwright.link.replies import (
     parse_contact,
     parse_hello,
     parse_part,
+    parse_seal,
     parse_table,
     parse_trace,
 )
@@ -205,6 +208,15 @@ class Session:
         """One stretch of a segment."""
         body = self.request(link.READ, struct.pack("<IHH", segment, offset, length))
         return parse_part(body, segment, offset, length, self.where)
+
+    def seal(self, hello: Hello, segment: int, covered: int) -> bytes:
+        """The board's seal over the first `covered` bytes of a segment, with a new nonce: 96 bytes.
+
+        Raises Refused by a board without a key or of older firmware.
+        """
+        nonce = secrets.token_bytes(NONCE_BYTES)
+        asked = struct.pack("<IH", segment, covered) + nonce
+        return parse_seal(self.request(link.SEAL, asked), hello, segment, covered, nonce, self.where)
 
     def read_ahead(
         self, jobs: Iterable[tuple[int, int, int]], window: int = WINDOW

@@ -1,7 +1,8 @@
 """The chain of digests: each segment bears the digest of the one before, by SHA-256 or by HMAC with a key.
 
 A link that holds with the key protects everything before it, since the segment whose HMAC it bears bears
-the digest of the one before that. What is behind the last link, the open segment, is protected by CRC only.
+the digest of the one before that. What is behind the last link, the open segment, is protected by CRC only,
+unless the board sealed it (see seal.py); a seal that fits protects everything before it, as a link does.
 """
 
 import hashlib
@@ -9,14 +10,15 @@ import hmac
 import struct
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
 
-from skidwright.log.integrity import CHAIN_BREAK, KEY_DROPPED, MAX_FINDINGS, Finding
+from skidwright.log import seal as seals
+from skidwright.log.integrity import CHAIN_BREAK, KEY_DROPPED, MAX_FINDINGS, SEAL_BROKEN, Finding
 from skidwright.log.segment_check import parse_header, segment_digest
 
 _SIZE = records.SEGMENT_BYTES
@@ -68,6 +70,8 @@ class ChainResult:
     """Outcome of `ChainVerifier`: links that hold, links not tried, and segments not to be believed.
 
     `keyed` of the `links` hold with the key; `without_key` of the `untried` are keyed, and no key was given.
+    `proven`: first and last record numbers of each stretch that a link or a seal covers which holds with the
+    key. `seal`: what the newest seal says.
     """
 
     links: int
@@ -78,6 +82,12 @@ class ChainResult:
     without_key: int = 0
     keyed_broken: int = 0
     key_given: bool = False
+    proven: tuple[tuple[int, int], ...] = ()
+    seal: seals.SealState = field(default_factory=seals.SealState)
+
+    def proves(self, first_seq: int, last_seq: int) -> bool:
+        """Whether nobody without the key can have changed records `first_seq` to `last_seq` unseen."""
+        return any(first <= first_seq and last_seq <= last for first, last in self.proven)
 
     @property
     def ok(self) -> bool:
@@ -92,8 +102,10 @@ class ChainResult:
         if self.keyed:
             return (
                 f"HMAC-SHA-256, {self.keyed:,} links tried with the key: nobody without it can have changed "
-                "what is before the newest of them unseen"
+                f"what is before the newest of them unseen{self._and_sealed}"
             )
+        if self.seal.state == seals.HOLDS:
+            return f"HMAC-SHA-256, no link yet{self._and_sealed}"
         if self.without_key:
             return (
                 f"HMAC-SHA-256, {self.without_key:,} links not tried because no key was given (--key); so "
@@ -111,15 +123,34 @@ class ChainResult:
             )
         return "CRC-32 only: no link of the chain could be tried"
 
+    @property
+    def _and_sealed(self) -> str:
+        return f"; {self.seal}" if self.seal.state != seals.NOT_SEALED else "; what is newer is not sealed"
+
+
+@dataclass
+class _Stretch:
+    """Segments each linked to the next: number of the first record, and the one after the last proven."""
+
+    first_seq: int
+    proven_to: int
+
 
 class ChainVerifier:
     """Compares each segment with the digest of it that the next one bears.
 
-    `key` is needed where that digest is an HMAC; without it such links are counted as untried.
+    `key` is needed where that digest is an HMAC; without it such links are counted as untried. `sealed` are
+    the seals of the log, the newest last.
     """
 
-    def __init__(self, key: bytes | None = None, workers: int = 2) -> None:
+    def __init__(self, key: bytes | None = None, workers: int = 2, sealed: Sequence[seals.Seal] = ()) -> None:
         self._key = key
+        self._seals = {seal.segment: seal for seal in sealed}
+        self._newest_seal = sealed[-1].segment if sealed else -1
+        self._seal = (
+            seals.SealState(seals.CUT_OFF, segment=self._newest_seal) if sealed else seals.SealState()
+        )
+        self._stretches: list[_Stretch] = []
         self._previous: tuple[int, bytes] | None = None  # number and bytes of the last block fed
         self._links = self._untried = self._keyed = self._without_key = self._keyed_broken = 0
         self._was_keyed = False
@@ -163,6 +194,7 @@ class ChainVerifier:
             return
         keyed = [chain == records.CHAIN_HMAC for chain in headers["chain"].tolist()]
         segments = headers["segment"].tolist()
+        first_seqs = headers["first_seq"].tolist()
         claims = headers["previous_digest"]
         digests = [self._digest(self._previous[1], keyed[0]) if self._previous else b""]
         digests += self._digests(blocks[:-1], keyed[1:])
@@ -182,7 +214,7 @@ class ChainVerifier:
             if self._sound is not None and self._sound[0] + len(self._headless) + 1 == segments[i]:
                 claim = claims[i].tobytes()
                 digest = self._over_damaged_headers(claim, keyed[i])
-                self._try(segments[i] - 1, digest, claim, keyed[i], offset + i * _SIZE)
+                linked = self._try(segments[i] - 1, digest, claim, keyed[i], offset + i * _SIZE)
                 if digest == claim:
                     # With the header that holds them, the links before it hold as well.
                     self._links += len(self._headless)
@@ -190,11 +222,15 @@ class ChainVerifier:
             elif before is None or before + 1 != segments[i]:
                 self._untried += 1
                 self._was_keyed |= keyed[i]
+                linked = False
             else:
-                self._try(before, digest, claims[i].tobytes(), keyed[i], offset + i * _SIZE)
+                linked = self._try(before, digest, claims[i].tobytes(), keyed[i], offset + i * _SIZE)
             self._headless.clear()
             self._sound = None
             before = segments[i]
+            self._stretch(linked, keyed[i], first_seqs[i])
+            if before in self._seals:
+                self._try_seal(self._seals[before], blocks[i].tobytes(), first_seqs[i], offset + i * _SIZE)
         self._previous = (before, blocks[-1].tobytes()) if before is not None else None
 
     def _over_damaged_headers(self, claim: bytes, keyed: bool) -> bytes:
@@ -210,12 +246,41 @@ class ChainVerifier:
                 break
         return digest
 
-    def _try(self, segment: int, digest: bytes, claim: bytes, keyed: bool, where: int) -> None:
-        """Compare `segment` with what the next one, at byte `where`, claims of it."""
+    def _stretch(self, linked: bool, keyed: bool, first_seq: int) -> None:
+        """Take a segment into the stretch before it when it is linked to that, or begin another with it."""
+        if not linked or not self._stretches:
+            self._stretches.append(_Stretch(first_seq, first_seq))
+        elif keyed and self._key is not None:
+            self._stretches[-1].proven_to = first_seq
+
+    def _try_seal(self, seal: seals.Seal, block: bytes, first_seq: int, where: int) -> None:
+        """Try the seal of a segment, whose stretch is the last begun."""
+        end = seal.end(first_seq)
+        if not seal.all_there(block):
+            state = seals.CUT_OFF
+        elif self._key is None:
+            state = seals.NOT_TRIED
+        elif seal.fits(block, self._key):
+            state = seals.HOLDS
+            self._stretches[-1].proven_to = max(end, self._stretches[-1].proven_to)
+        else:
+            state = seals.NO_FIT
+            self._broken.add(seal.segment)
+        if state in (seals.CUT_OFF, seals.NO_FIT):
+            self._findings.append(Finding(SEAL_BROKEN, seal.segment, -1, where, 1, state))
+        if seal.segment == self._newest_seal:
+            self._seal = seals.SealState(state, end - 1, seal.segment)
+
+    def _try(self, segment: int, digest: bytes, claim: bytes, keyed: bool, where: int) -> bool:
+        """Compare `segment` with what the next one, at byte `where`, claims of it; whether nothing speaks
+        against it.
+        """
+        holds = True
         if keyed and self._key is None:
             self._untried += 1
             self._without_key += 1
         elif not hmac.compare_digest(digest, claim):
+            holds = False
             self._keyed_broken += keyed
             self._broken.add(segment)
             detail = f"segment {segment} is not what segment {segment + 1} followed"
@@ -225,9 +290,11 @@ class ChainVerifier:
             self._keyed += keyed
         if self._was_keyed and not keyed:
             # Else a forger could leave the key away from here on.
+            holds = False
             self._broken.add(segment)
             self._findings.append(Finding(KEY_DROPPED, segment + 1, -1, where))
         self._was_keyed = keyed
+        return holds
 
     def result(self) -> ChainResult:
         """What was found so far."""
@@ -240,4 +307,6 @@ class ChainVerifier:
             self._without_key,
             self._keyed_broken,
             self._key is not None,
+            tuple((s.first_seq, s.proven_to - 1) for s in self._stretches if s.proven_to > s.first_seq),
+            self._seal,
         )

@@ -4,12 +4,13 @@
 piece, `verify_chain` proves that no segment was changed, removed or reordered.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 from skidboard import records
 
+from skidwright.log import seal
 from skidwright.log.blocks import SEGMENT, Source, aligned_runs, header_view, headers_ok
 from skidwright.log.chain import ChainResult, ChainVerifier
 from skidwright.log.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
@@ -112,15 +113,17 @@ def identity(path: Path) -> tuple[bytes | None, int | None]:
 def verify_chain(path: Path, key: bytes | None = None, segments: int = CHUNK_SEGMENTS) -> ChainResult:
     """Check the chain of digests of a `.skidlog` file. Raises OSError when it cannot be read.
 
-    `key` is that of a log chained by HMAC-SHA-256.
+    `key` is that of a log chained by HMAC-SHA-256. The seals kept beside the file are tried too.
     """
     with path.open("rb") as file:
-        return chain_of(Source(file), key, segments)
+        return chain_of(Source(file), key, segments, seal.read(path))
 
 
-def chain_of(source: Source, key: bytes | None = None, segments: int = CHUNK_SEGMENTS) -> ChainResult:
-    """Check the chain of digests of a log, see `verify_chain`."""
-    with ChainVerifier(key) as verifier:
+def chain_of(
+    source: Source, key: bytes | None = None, segments: int = CHUNK_SEGMENTS, sealed: Sequence[seal.Seal] = ()
+) -> ChainResult:
+    """Check the chain of digests of a log and its seals, see `verify_chain`."""
+    with ChainVerifier(key, sealed=sealed) as verifier:
         for offset, raw, is_log in aligned_runs(source, segments * SEGMENT):
             if not is_log:
                 continue

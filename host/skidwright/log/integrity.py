@@ -19,6 +19,7 @@ TRAILING_BYTES = "unfinished record"
 SEGMENT_GAP = "segments missing"
 CHAIN_BREAK = "chain of digests broken"
 KEY_DROPPED = "chain goes on without the key"
+SEAL_BROKEN = "seal broken"
 
 MEANINGS = {
     DAMAGED_RECORD: "a record's CRC-32 does not hold: its content is not read",
@@ -33,6 +34,7 @@ MEANINGS = {
     SEGMENT_GAP: "segment numbers are missing",
     CHAIN_BREAK: "a segment is not the one whose digest the next segment holds",
     KEY_DROPPED: "a segment is chained by plain SHA-256 after others were chained with the board's key",
+    SEAL_BROKEN: "the end of the log is not what the board sealed with its key, or some of it is missing",
 }
 
 MAX_FINDINGS = 1000
