@@ -71,6 +71,8 @@ def test_wiring_is_checked(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "No problems with 26 signals." in said and "disconnect 24 V and USB" in said
     text = (HARDWARE / "wiring.toml").read_text().replace("gpio = 3\n", "gpio = 2\n", 1)
+    for name in ("front_end.toml", "circuit.toml"):
+        (tmp_path / name).write_text((HARDWARE / name).read_text())
     (tmp_path / "wiring.toml").write_text(text)
     assert run(["wiring", "check", "--hardware", str(tmp_path), "--json"]) == 1
     assert [p["rule"] for p in json.loads(capsys.readouterr().out)["problems"]] == ["pin-twice"]
@@ -91,10 +93,13 @@ def test_pin_table_and_front_end_are_printed(tmp_path, capsys):
 def test_nothing_is_made_from_a_faulty_wiring(tmp_path, capsys):
     (tmp_path / "hardware").mkdir()
     text = (HARDWARE / "wiring.toml").read_text().replace("gpio = 3\n", "gpio = 2\n", 1)
+    for name in ("front_end.toml", "circuit.toml"):
+        (tmp_path / "hardware" / name).write_text((HARDWARE / name).read_text())
     (tmp_path / "hardware" / "wiring.toml").write_text(text)
     assert run(["wiring", "make", str(tmp_path)]) == 2
     assert "both are on GPIO 2" in capsys.readouterr().err
-    assert [p.name for p in tmp_path.rglob("*.*")] == ["wiring.toml"]
+    made = {p.name for p in tmp_path.rglob("*.*")}
+    assert made == {"wiring.toml", "front_end.toml", "circuit.toml"}
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on the size of files")

@@ -27,7 +27,7 @@ def _hardware_option(command: Command) -> Command:
     return click.option(
         "--hardware",
         type=click.Path(path_type=Path, file_okay=False),
-        help="Directory with wiring.toml and front_end.toml.  [default: ./hardware, else the source's]",
+        help="Directory with wiring.toml and its fellows.  [default: ./hardware, else the source's]",
     )(command)
 
 
@@ -118,13 +118,12 @@ def wiring() -> None:
 @_hardware_option
 @json_option
 def check(hardware: Path | None, as_json: bool) -> int:
-    """Check pins, levels, supplies and terminals of wiring.toml. Exit status 1 when something is wrong."""
-    from skidwright.rig.wiring.checks import check_wiring
-    from skidwright.rig.wiring.model import load
+    """Check pins, levels, supplies, terminals and circuit. Exit status 1 when something is wrong."""
+    from skidwright.rig.circuit.checks import load
     from skidwright.rig.wiring.supplies import budget
 
-    loaded = load(_hardware(hardware) / "wiring.toml")
-    problems = check_wiring(loaded)
+    files = load(_hardware(hardware))
+    loaded, problems = files.wiring, files.problems()
     try:
         rails = budget(loaded)
     except ValueError:
@@ -205,6 +204,60 @@ def front_end(hardware: Path | None, as_json: bool) -> int:
     return 1 if short else 0
 
 
+@wiring.command("stop-chain")
+@_hardware_option
+@json_option
+def stop_chain(hardware: Path | None, as_json: bool) -> int:
+    """Wire the skid by the terminal table and nothing else, and try the stop chain.
+
+    RESET must be needed to start, each stop must cut the pump, each broken or earthed wire must be safe. By
+    logic, and in time where ngspice is installed. What the chain cannot see is listed. Exit status 1 when it
+    is not safe.
+    """
+    from skidwright.rig.circuit import stop_proof, stop_simulation
+    from skidwright.rig.circuit.as_wired import build
+    from skidwright.rig.circuit.checks import load
+    from skidwright.rig.front_end import ngspice
+
+    files = load(_hardware(hardware))
+    skid = build(files.circuit, files.wiring)
+    problems = files.problems()
+    steps = stop_proof.run(skid)
+    unseen = stop_proof.cannot_see(skid)
+    cuts: list[stop_simulation.Cut] = []
+    if ngspice.available() and not problems:
+        cuts = stop_simulation.run(skid, files.front_end)[1]
+        problems += stop_simulation.problems(cuts)
+    if as_json:
+        print_json(
+            {
+                "problems": [str(p) for p in problems],
+                "steps": [dataclasses.asdict(s) for s in steps],
+                "cuts": [dataclasses.asdict(c) for c in cuts],
+                "cannot_see": unseen,
+            }
+        )
+        return 1 if problems else 0
+    print_table(
+        ("step", "K1", "pump's supply"),
+        [(s.name, "in" if s.k1_in else "out", "on" if s.pump_live else "off") for s in steps],
+    )
+    for c in cuts:
+        say(f"{c.step}: supply off after {c.supply_ms:.1f} ms, current gone after {c.current_ms:.1f} ms.")
+    if not cuts:
+        say("No times: ngspice is not installed (Debian: apt install ngspice).")
+    say("It cannot see: " + "; ".join(unseen) + ".")
+    for p in problems:
+        say(str(p))
+    say(
+        f"{len(problems)} problems"
+        if problems
+        else f"Safe with each of {len(skid.wires)} wires broken or on earth."
+    )
+    say(cautions.WIRING)
+    return 1 if problems else 0
+
+
 def _limit(at_least: float | None, at_most: float | None) -> str:
     parts = [
         f"{word} {_figure(v)}" for word, v in (("at least", at_least), ("at most", at_most)) if v is not None
@@ -219,11 +272,10 @@ def make(root: Path) -> int:
 
     For the project's own tree; nothing is written when the wiring has a problem.
     """
+    from skidwright.rig.circuit.checks import load
     from skidwright.rig.products import write_products
-    from skidwright.rig.wiring.checks import check_wiring
-    from skidwright.rig.wiring.model import load
 
-    problems = check_wiring(load(root / "hardware" / "wiring.toml"))
+    problems = load(root / "hardware").problems()
     if problems:
         raise RigError(f"{len(problems)} problems in the wiring, the first: {problems[0]}")
     for path in write_products(root):

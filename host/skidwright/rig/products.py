@@ -7,13 +7,15 @@ from pathlib import Path
 from skidwright.errors import RigError
 from skidwright.whole_file import replacing
 
+from .circuit import checks
+from .circuit.as_wired import build
+from .circuit.stop_proof import stop_chain_tables
 from .drawing.hydraulic_circuit import circuit_sheet
 from .drawing.schematics import SCHEMATICS, schematic
 from .drawing.skid_sketch import skid_sheet
 from .drawing.wiring_sheet import board_sheet, wiring_sheet
 from .front_end import parts
 from .front_end.netlists import all_netlists
-from .wiring import model
 from .wiring.pin_table import documentation, firmware_pins
 
 BEGIN = "<!-- made by `skidwright wiring make` from hardware/wiring.toml: begin -->"
@@ -26,15 +28,16 @@ def products(root: Path) -> dict[Path, str]:
 
     Raises RigError when a source file is wrong, or docs/wiring.md lacks the marks around its tables.
     """
-    wiring = model.load(root / "hardware" / "wiring.toml")
-    front_end = parts.load(root / "hardware" / "front_end.toml")
+    files = checks.load(root / "hardware")
+    wiring, front_end = files.wiring, files.front_end
+    tables = [documentation(wiring), stop_chain_tables(build(files.circuit, wiring))]
     made = {
         Path("firmware/skidboard/board/pins.py"): firmware_pins(wiring),
         Path("hardware/wiring.svg"): wiring_sheet(wiring),
         Path("hardware/board_pins.svg"): board_sheet(wiring),
         Path("hardware/hydraulic_circuit.svg"): circuit_sheet(),
         Path("hardware/skid_sketch.svg"): skid_sheet(),
-        DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), documentation(wiring)),
+        DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), "\n".join(tables)),
     }
     made |= {Path("hardware/spice") / name: text for name, text in all_netlists(front_end).items()}
     return made

@@ -15,7 +15,7 @@ def example_rig() -> str:
 
 
 def hardware_directory(given: Path | None = None) -> Path:
-    """The directory with wiring.toml and front_end.toml: as given, ./hardware, or the source tree's.
+    """The directory with wiring.toml and its fellows: as given, ./hardware, or the source tree's.
 
     Raises RigError when there is none.
     """

@@ -80,6 +80,10 @@ def _fits(value: Any, annotation: str) -> bool:
             and len(value) == 2
             and all(isinstance(x, int) and not isinstance(x, bool) for x in value)
         )
+    if annotation.startswith("tuple[str"):
+        return isinstance(value, list) and all(isinstance(x, str) for x in value)
+    if annotation.startswith("dict[str, str]"):
+        return isinstance(value, dict) and all(isinstance(x, str) for x in value.values())
     if annotation.startswith("int"):
         return isinstance(value, int) and not isinstance(value, bool)
     if annotation == "float":

@@ -111,6 +111,8 @@ class PumpDriver:
     motor_ohm: float
     motor_mh: float
     motor_rated_a: float
+    motor_run_up_ms: float
+    overload_ohm: float
     pwm_hz: float
     transistor_on_mohm: float
     transistor_hot_factor: float

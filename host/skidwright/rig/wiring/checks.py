@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .field import check_field
 from .levels import check_levels
 from .model import Wiring
 from .pins import check_pins
@@ -36,4 +37,5 @@ def _check_one(wiring: Wiring) -> list[Problem]:
         *check_levels(wiring),
         *check_supplies(wiring),
         *check_terminals(wiring),
+        *check_field(wiring),
     ]

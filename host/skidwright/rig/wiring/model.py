@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -16,7 +16,11 @@ FUNCTIONS = (
     "pio_count", "pwm", "adc", "i2c_sda", "i2c_scl", "uart_tx", "uart_rx", "input", "output",
 )  # fmt: skip
 OUTPUTS = ("pwm", "output", "uart_tx")
-_TABLES = ("board", "supply", "load", "signal", "option", "i2c_device", "connector", "wire_colours")
+DEVICE_KINDS = ("break_contact", "make_contact", "overload", "motor")
+_TABLES = (
+    "board", "supply", "load", "signal", "option", "i2c_device", "conductor", "device", "connector",
+    "wire_colours",
+)  # fmt: skip
 # What a terminal may carry besides signals and supplies.
 OTHER_CONDUCTORS = ("zero_volts", "protective_earth", "screen")
 
@@ -102,12 +106,32 @@ class BusDevice:
 
 
 @dataclass(frozen=True)
+class Conductor:
+    """A net that is neither a signal nor a supply, with its voltage against 0 V at the most."""
+
+    name: str
+    title: str
+    volts: float
+
+
+@dataclass(frozen=True)
+class Device:
+    """Something that the terminals lead to: its pins by mark, each with the net of the schematic it is on."""
+
+    id: str
+    title: str
+    kind: str
+    pins: dict[str, str]
+
+
+@dataclass(frozen=True)
 class Terminal:
-    """A terminal of a connector: which conductor it carries, by what kind of wire."""
+    """A terminal of a connector: the conductor it carries, by what kind of wire, to which pins of devices."""
 
     number: int
     carries: str
     wire: str
+    to: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -129,6 +153,8 @@ class Wiring:
     signals: tuple[Signal, ...]
     options: tuple[Option, ...]
     i2c_devices: tuple[BusDevice, ...]
+    conductors: tuple[Conductor, ...]
+    devices: tuple[Device, ...]
     connectors: tuple[Connector, ...]
     wire_colours: dict[str, str] = field(default_factory=dict)
 
@@ -140,22 +166,13 @@ class Wiring:
                 c.id,
                 c.title,
                 tuple(
-                    Terminal(t.number, option.signal.name, t.wire) if t.carries == option.replaces else t
+                    replace(t, carries=option.signal.name) if t.carries == option.replaces else t
                     for t in c.terminals
                 ),
             )
             for c in self.connectors
         )
-        return Wiring(
-            self.board,
-            self.supplies,
-            self.loads,
-            signals,
-            (),
-            self.i2c_devices,
-            connectors,
-            self.wire_colours,
-        )
+        return replace(self, signals=signals, options=(), connectors=connectors)
 
 
 def _label(row: Any, key: str, index: int) -> str:
@@ -189,6 +206,8 @@ def parse(document: dict[str, Any]) -> Wiring:
         signals=table(Signal, "signal"),
         options=tuple(options),
         i2c_devices=table(BusDevice, "i2c_device"),
+        conductors=table(Conductor, "conductor"),
+        devices=table(Device, "device"),
         connectors=tuple(connectors),
         wire_colours=dict(document.get("wire_colours", {})),
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from .chip import EDGE_PINS, pwm_slice
 from .model import Connector, Signal, Wiring
 
@@ -105,13 +107,16 @@ def pin_rows(wiring: Wiring) -> list[tuple[str, ...]]:
     ]
 
 
-def _markdown(header: tuple[str, ...], rows: list[tuple[str, ...]]) -> list[str]:
+def markdown(header: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """The lines of a table."""
     lines = ["| " + " | ".join(header) + " |", "|" + " --- |" * len(header)]
     return lines + ["| " + " | ".join(row) + " |" for row in rows]
 
 
 def _connector_rows(wiring: Wiring, connector: Connector) -> list[tuple[str, ...]]:
     meaning = {s.name: s.title for s in wiring.signals} | {s.name: s.title for s in wiring.supplies}
+    meaning |= {c.name: c.title for c in wiring.conductors}
+    titles = {d.id: d.title for d in wiring.devices}
     meaning |= {
         "zero_volts": "0 V",
         "protective_earth": "protective earth",
@@ -122,6 +127,7 @@ def _connector_rows(wiring: Wiring, connector: Connector) -> list[tuple[str, ...
             f"{connector.id}.{t.number}",
             t.carries,
             meaning.get(t.carries, ""),
+            ", ".join(f"{pin} {titles[pin.partition('.')[0]]}" for pin in t.to),
             wiring.wire_colours.get(t.wire, t.wire),
         )
         for t in connector.terminals
@@ -131,7 +137,7 @@ def _connector_rows(wiring: Wiring, connector: Connector) -> list[tuple[str, ...
 def documentation(wiring: Wiring) -> str:
     """The tables of docs/wiring.md: pins, connectors with wires, options."""
     header = ("GPIO", "board pin", "signal", "function", "resistor", "terminal", "meaning")
-    lines = ["### Pins", "", *_markdown(header, pin_rows(wiring)), ""]
+    lines = ["### Pins", "", *markdown(header, pin_rows(wiring)), ""]
     for option in wiring.options:
         lines += [
             f"Option `{option.name}`: {option.title} (GP{option.signal.gpio}, `{option.signal.name}`).",
@@ -141,5 +147,5 @@ def documentation(wiring: Wiring) -> str:
     for connector in wiring.connectors:
         rows = _connector_rows(wiring, connector)
         lines += [f"**{connector.id}** {connector.title}", ""]
-        lines += [*_markdown(("terminal", "signal", "meaning", "wire"), rows), ""]
+        lines += [*markdown(("terminal", "net", "meaning", "to", "wire"), rows), ""]
     return "\n".join(lines)

@@ -16,8 +16,10 @@ def check_terminals(wiring: Wiring) -> list[Problem]:
     """All problems of terminals and wires; an empty list when there are none."""
     problems = []
     signals = {s.name for s in wiring.signals}
-    known = signals | {s.name for s in wiring.supplies} | set(OTHER_CONDUCTORS)
+    known = signals | {s.name for s in wiring.supplies} | {c.name for c in wiring.conductors}
+    known |= set(OTHER_CONDUCTORS)
     carried: Counter[str] = Counter()
+    leads_nowhere: Counter[str] = Counter()
     for c in wiring.connectors:
         numbers = Counter(t.number for t in c.terminals)
         for number, times in numbers.items():
@@ -26,6 +28,7 @@ def check_terminals(wiring: Wiring) -> list[Problem]:
         for t in c.terminals:
             where = f"{c.id}.{t.number}"
             carried[t.carries] += 1
+            leads_nowhere[t.carries] += not t.to
             if t.carries not in known:
                 text = f"carries '{t.carries}', which is neither a signal nor a supply"
                 problems.append(Problem("terminal-unknown", where, text))
@@ -35,8 +38,12 @@ def check_terminals(wiring: Wiring) -> list[Problem]:
         Problem("terminal-twice", c, "is the name of two connectors") for c, n in ids.items() if n > 1
     ]
     for name in sorted(signals):
-        if carried[name] > 1:
-            problems.append(Problem("terminal-twice", name, "is on more than one terminal"))
+        if carried[name] > 1 and leads_nowhere[name]:
+            problems.append(
+                Problem(
+                    "terminal-twice", name, "is on more than one terminal, and not each leads to a device"
+                )
+            )
         elif not carried[name] and name not in _MAY_STAY:
             problems.append(
                 Problem("terminal-missing", name, "is on no terminal; give it one or take it out")
@@ -53,6 +60,8 @@ def _wire(wiring: Wiring, where: str, carries: str, wire: str) -> list[Problem]:
         text = "green-and-yellow is for the protective conductor, always and alone (IEC 60445)"
         return [Problem("wire-earth", where, text)]
     supplies = {s.name: s.volts for s in wiring.supplies}
+    if wire in supplies and supplies[wire] in [c.volts for c in wiring.conductors if c.name == carries]:
+        return []
     if wire in supplies and carries in supplies and supplies[wire] != supplies[carries]:
         text = f"carries {supplies[carries]:g} V on a wire coloured for {supplies[wire]:g} V"
         return [Problem("wire", where, text)]
