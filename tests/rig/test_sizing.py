@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import copy
+import inspect
 import math
+import re
 import tomllib
 
 import fluids
@@ -265,6 +267,47 @@ def test_a_shortfall_is_a_sentence_with_its_remedy(case):
     for word in words:
         assert any(word in text for text in found.shortfalls), found.shortfalls
     assert all("Remedy: " in text and "\n" not in text for text in found.shortfalls)
+
+
+def test_the_flush_is_judged_at_its_own_inlet_pressure():
+    """The example at a tap of 0.4 bar, cold: fine at 50 mL/min, a vacuum while flushing at 120.
+
+    By hand (Hagen-Poiseuille and hydrostatics): 262 mm2/s and 873 kg/m3 at 10 degC, 1.2 m of 4 mm, 0.5 m up:
+    128 * 0.2287 * 1.2 * 2e-6 / (pi * 0.004^4) = 0.874 bar, and 0.043 bar; 1.413 less these is 0.497 bar
+    absolute, at which 0.09 * (1.013 / 0.497 - 1) = 0.0935 of air comes out, 8.6 % of the whole.
+    """
+    found = assess(changed(tap={"pressure_low_bar": 0.4}))
+    rows = {row.name: row for row in found.rows}
+    inlet = rows["pressure at the pump's inlet while flushing"]
+    agree("inlet pressure while flushing", inlet.cold, 0.497, 0.01)
+    assert not inlet.ok
+    assert rows["pressure at the pump's inlet"].ok
+    agree("air while flushing", rows["air that may come out at the inlet while flushing"].cold, 8.55, 0.03)
+    told = " ".join(found.shortfalls)
+    assert "Suction pressure" in told
+    assert "while flushing at 120 mL/min" in told
+    assert "while counting" not in told
+    # The way out that it names is one.
+    most = float(re.search(r"or flush at (\d+) mL/min at most", told)[1])
+    slower = assess(changed(tap={"pressure_low_bar": 0.4}, sampling={"purge_flow_ml_min": most}))
+    assert slower.shortfalls == ()
+    faster = assess(changed(tap={"pressure_low_bar": 0.4}, sampling={"purge_flow_ml_min": most + 2}))
+    assert faster.shortfalls
+    # The coldest oil is that of the flush, which stops it first.
+    assert found.coldest_oil_c > 10.0
+
+
+@pytest.mark.parametrize("name", ["counting", "flushing"])
+def test_every_flow_of_the_cycle_is_one_that_the_board_holds(name):
+    """What the board's sequence can set in a cycle are these two and no third."""
+    from skidboard.sequence import Sequence
+
+    rig = changed(sampling={"flow_ml_min": 51.0, "purge_flow_ml_min": 111.0})
+    settings = assess(rig).settings
+    board = {"counting": "flow_set_ul_s", "flushing": "purge_flow_ul_s"}
+    assert settings[board[name]] == round(rig.flows_ml_min()[name] * 1000 / 60)
+    held = set(re.findall(r"set_ul_s = self\.(_\w+)", inspect.getsource(Sequence._enter)))
+    assert held == {"_purge_ul_s", "_hold_ul_s", "_hand_ul_s"}
 
 
 def test_coldest_oil_is_where_the_limit_is_just_met():

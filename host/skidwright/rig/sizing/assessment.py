@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from skidwright.trade import iso4406
 
 from . import particles
 from .cycle import Cycle, cycle_at
-from .figures import COUNTER_LEAST_BAR, RELEASED_AIR_MOST, Row, cycle_rows, flow_rows, particle_rows
-from .hydraulics import LOWEST_C, State, coldest_c, limits, state_at
+from .figures import COUNTER_LEAST_BAR, Row, cycle_rows, flow_rows, flush_rows, particle_rows
+from .hydraulics import LOWEST_C, State, coldest_c, largest_flow_ml_min, limits, state_at
 from .pipe_flow import LAMINAR_BELOW
 from .rig_file import Rig
 
@@ -37,6 +38,7 @@ class Assessment:
 
 _REMEDY = {
     "suction pressure": "tap a line under pressure, widen or shorten the suction line, or lower the pump",
+    "released air": "raise the inlet pressure (pressurised tap, wider or shorter suction line)",
     "delivery pressure": "widen the lines behind the pump or lower the back pressure",
     "counter pressure": "lower the back pressure or widen the return line",
     "pump speed": "take a pump of larger displacement or less slip",
@@ -54,17 +56,34 @@ def _temperature(celsius: float | None) -> str:
     return f"down to {celsius:.0f} degC" + (" and below" if celsius <= LOWEST_C else "")
 
 
-def _limit_shortfalls(rig: Rig, cold: State, hot: State, coldest: dict[str, float | None]) -> list[str]:
+def _limit_shortfalls(rig: Rig) -> list[str]:
+    """Each limit at each flow of the cycle; what no flow changes is told once."""
     told = []
-    for name in _REMEDY:
-        bad = [s for s in (cold, hot) if not limits(rig, s)[name]]
-        if not bad:
-            continue
-        at = " and ".join(f"{s.celsius:.0f} degC ({s.viscosity_mm2_s:.0f} mm2/s)" for s in bad)
-        told.append(
-            f"{name.capitalize()} is out of its limit at {at}; it holds {_temperature(coldest[name])} "
-            f"at {rig.sampling.flow_ml_min:g} mL/min. Remedy: {_REMEDY[name]}."
-        )
+    for name, remedy in _REMEDY.items():
+        for doing, flow in rig.flows_ml_min().items():
+            ends = [state_at(rig, t, flow) for t in (rig.fluid.coldest_c, rig.fluid.hottest_c)]
+            bad = [s for s in ends if not limits(rig, s)[name]]
+            if not bad:
+                continue
+            at = " and ".join(f"{s.celsius:.0f} degC ({s.viscosity_mm2_s:.0f} mm2/s)" for s in bad)
+            holds = _temperature(coldest_c(rig, flow, name))
+            what = f"{name.capitalize()} is out of its limit"
+            if name == "suction pressure":
+                what += f" ({min(s.inlet_bar_abs for s in bad):.2f} bar abs)"
+            if name == "released air":
+                air = max(s.released_air for s in bad)
+                what = f"Up to {air:.1%} of air may come out at the pump's inlet and count as particles"
+            if name.endswith("viscosity"):
+                told.append(f"{what} at {at}; it holds {holds}. Remedy: {remedy}.")
+                break
+            slower = ""
+            if doing == "flushing":
+                most = min(largest_flow_ml_min(rig, s.celsius, flow) for s in bad)
+                slower = f", or flush at {math.floor(most)} mL/min at most" if most >= 1 else ""
+            told.append(
+                f"{what} at {at} while {doing} at {flow:g} mL/min; it holds {holds}. "
+                f"Remedy: {remedy}{slower}."
+            )
     return told
 
 
@@ -73,12 +92,6 @@ def _other_shortfalls(
 ) -> list[str]:
     s, c, told = rig.sampling, rig.counter, []
     bad = {row.name for row in rows if not row.ok}
-    air = max(cold.released_air, hot.released_air)
-    if air > RELEASED_AIR_MOST:
-        told.append(
-            f"At the pump's inlet up to {air:.1%} of air may come out of solution and count as particles. "
-            "Remedy: raise the inlet pressure (pressurised tap, wider or shorter suction line)."
-        )
     if min(cold.counter_bar, hot.counter_bar) < COUNTER_LEAST_BAR:
         told.append(
             f"The counter is at {min(cold.counter_bar, hot.counter_bar):.2f} bar only, so that bubbles stay. "
@@ -169,20 +182,30 @@ def settings_for(rig: Rig, cycle: Cycle) -> dict[str, int]:
     }
 
 
+def _coldest_c(rig: Rig, name: str) -> float | None:
+    """Coldest temperature (degC) at which one limit is kept at every flow of the cycle; None when at none."""
+    found = [coldest_c(rig, flow, name) for flow in rig.flows_ml_min().values()]
+    kept = [celsius for celsius in found if celsius is not None]
+    return max(kept) if len(kept) == len(found) else None
+
+
 def assess(rig: Rig) -> Assessment:
     """Compute everything for a rig: at its coldest and hottest, with the lowest pressure at the tap."""
     s = rig.sampling
     cold, hot = (state_at(rig, t, s.flow_ml_min) for t in (rig.fluid.coldest_c, rig.fluid.hottest_c))
     cycles = (cycle_at(rig, rig.fluid.coldest_c), cycle_at(rig, rig.fluid.hottest_c))
-    coldest = {name: coldest_c(rig, s.flow_ml_min, name) for name in _REMEDY}
-    rows = flow_rows(rig, cold, hot) + cycle_rows(rig, *cycles) + particle_rows(rig, cold, hot)
+    flush = [state_at(rig, x.celsius, s.purge_flow_ml_min) for x in (cold, hot)]
+    rows = (
+        flow_rows(rig, cold, hot)
+        + flush_rows(rig, *flush)
+        + cycle_rows(rig, *cycles)
+        + particle_rows(rig, cold, hot)
+    )
     return Assessment(
         name=rig.name,
         rows=tuple(rows),
-        shortfalls=tuple(
-            _limit_shortfalls(rig, cold, hot, coldest) + _other_shortfalls(rig, rows, cold, hot, cycles)
-        ),
-        coldest_c=coldest,
+        shortfalls=tuple(_limit_shortfalls(rig) + _other_shortfalls(rig, rows, cold, hot, cycles)),
+        coldest_c={name: _coldest_c(rig, name) for name in _REMEDY},
         settings=settings_for(rig, cycles[1]),
         advice=tuple(_advice(rig, hot, rows)),
     )

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from . import particles
 from .cycle import Cycle
-from .hydraulics import State, inlet_least_bar_abs, limits, state_at
+from .hydraulics import RELEASED_AIR_MOST, State, inlet_least_bar_abs, limits
 from .pipe_flow import LAMINAR_BELOW, velocity_m_s
 from .rig_file import Rig
 
 # Common practice, no source: below this much over the surrounding air, bubbles do not dissolve again soon.
 COUNTER_LEAST_BAR = 0.5
-RELEASED_AIR_MOST = 0.005
 DAYS_OF_LOG_LEAST = 7.0
 
 
@@ -29,12 +28,8 @@ class Row:
 
 
 def flow_rows(rig: Rig, cold: State, hot: State) -> list[Row]:
-    """Pressures, speed, torque, power at the counting flow."""
+    """Viscosity, pressures, speed, torque, power at the counting flow."""
     p, c = rig.pump, rig.counter
-    flush_cold, flush_hot = (
-        state_at(rig, x.celsius, rig.sampling.purge_flow_ml_min).reynolds for x in (cold, hot)
-    )
-    least = inlet_least_bar_abs(rig)
     cold_ok, hot_ok = limits(rig, cold), limits(rig, hot)
 
     def both(name: str) -> bool:
@@ -58,24 +53,7 @@ def flow_rows(rig: Rig, cold: State, hot: State) -> list[Row]:
             f"below {LAMINAR_BELOW:.0f}",
             hot.reynolds < LAMINAR_BELOW,
         ),
-        Row("Reynolds number while flushing", "", flush_cold, flush_hot),
         Row("pressure drop, tap to pump", "bar", cold.suction_drop_bar, hot.suction_drop_bar),
-        Row(
-            "pressure at the pump's inlet",
-            "bar abs",
-            cold.inlet_bar_abs,
-            hot.inlet_bar_abs,
-            f"at least {least:g}",
-            both("suction pressure"),
-        ),
-        Row(
-            "air that may come out at the inlet",
-            "%",
-            cold.released_air * 100,
-            hot.released_air * 100,
-            f"at most {RELEASED_AIR_MOST:.1%}",
-            max(cold.released_air, hot.released_air) <= RELEASED_AIR_MOST,
-        ),
         Row(
             "pressure at the counter",
             "bar",
@@ -84,32 +62,64 @@ def flow_rows(rig: Rig, cold: State, hot: State) -> list[Row]:
             f"{COUNTER_LEAST_BAR:g} to {c.pressure_limit_bar:g}",
             both("counter pressure") and min(cold.counter_bar, hot.counter_bar) >= COUNTER_LEAST_BAR,
         ),
+        *pump_rows(rig, cold, hot),
+    ]
+
+
+def flush_rows(rig: Rig, cold: State, hot: State) -> list[Row]:
+    """What the larger flow of the flush asks of lines and pump."""
+    limit = rig.counter.pressure_limit_bar
+    rows = [
+        Row("Reynolds number", "", cold.reynolds, hot.reynolds),
         Row(
+            "pressure at the counter",
+            "bar",
+            cold.counter_bar,
+            hot.counter_bar,
+            f"at most {limit:g}",
+            max(cold.counter_bar, hot.counter_bar) <= limit,
+        ),
+        *pump_rows(rig, cold, hot),
+    ]
+    return [replace(row, name=f"{row.name} while flushing") for row in rows]
+
+
+def pump_rows(rig: Rig, cold: State, hot: State) -> list[Row]:
+    """The pump at one flow: its inlet, the pressure behind it, speed, slip, torque, power."""
+    p, least = rig.pump, inlet_least_bar_abs(rig)
+    cold_ok, hot_ok = limits(rig, cold), limits(rig, hot)
+
+    def row(name: str, unit: str, figure: str, limit: str, checked: str, scale: float = 1.0) -> Row:
+        values = getattr(cold, figure) * scale, getattr(hot, figure) * scale
+        return Row(name, unit, *values, limit, cold_ok[checked] and hot_ok[checked])
+
+    return [
+        row(
+            "pressure at the pump's inlet",
+            "bar abs",
+            "inlet_bar_abs",
+            f"at least {least:g}",
+            "suction pressure",
+        ),
+        row(
+            "air that may come out at the inlet",
+            "%",
+            "released_air",
+            f"at most {RELEASED_AIR_MOST:.1%}",
+            "released air",
+            100.0,
+        ),
+        row(
             "pressure behind the pump",
             "bar",
-            cold.delivery_bar,
-            hot.delivery_bar,
+            "delivery_bar",
             f"at most {p.pressure_limit_bar:g}",
-            both("delivery pressure"),
+            "delivery pressure",
         ),
-        Row(
-            "pump speed",
-            "1/min",
-            cold.pump_rpm,
-            hot.pump_rpm,
-            f"at most {p.speed_max_rpm:g}",
-            both("pump speed"),
-        ),
+        row("pump speed", "1/min", "pump_rpm", f"at most {p.speed_max_rpm:g}", "pump speed"),
         Row("slip", "mL/min", cold.slip_ml_min, hot.slip_ml_min),
-        Row("torque", "Nm", cold.torque_nm, hot.torque_nm, f"at most {p.torque_limit_nm:g}", both("torque")),
-        Row(
-            "power at the shaft",
-            "W",
-            cold.power_w,
-            hot.power_w,
-            f"at most {p.power_limit_w:g}",
-            both("power"),
-        ),
+        row("torque", "Nm", "torque_nm", f"at most {p.torque_limit_nm:g}", "torque"),
+        row("power at the shaft", "W", "power_w", f"at most {p.power_limit_w:g}", "power"),
     ]
 
 
@@ -121,7 +131,14 @@ def cycle_rows(rig: Rig, cold: Cycle, hot: Cycle) -> list[Row]:
         Row("volume from tap to counter", "mL", hot.line_ml, hot.line_ml),
         Row("travel time at the counting flow", "s", hot.residence_s, hot.residence_s),
         Row(f"flush volume ({hot.flush_volumes:.1f} times)", "mL", hot.purge_ml, hot.purge_ml),
-        Row("flush flow it can draw", "mL/min", cold.purge_flow_ml_min, hot.purge_flow_ml_min),
+        Row(
+            "flush flow within all limits",
+            "mL/min",
+            cold.purge_flow_ml_min,
+            hot.purge_flow_ml_min,
+            f"at least {s.purge_flow_ml_min:g}",
+            min(cold.purge_flow_ml_min, hot.purge_flow_ml_min) >= s.purge_flow_ml_min,
+        ),
         Row("flush time", "s", cold.purge_s, hot.purge_s),
         Row("count time", "s", cold.count_s, hot.count_s),
         Row("cycle with rest", "s", cold.cycle_s, hot.cycle_s),

@@ -15,6 +15,9 @@ from skidwright.trade import viscosity
 from . import pipe_flow
 from .rig_file import Fluid, Line, Rig
 
+# Common practice, no source: more free air than this at the inlet, and the count is one of bubbles too.
+RELEASED_AIR_MOST = 0.005
+
 
 @dataclass(frozen=True)
 class State:
@@ -117,6 +120,7 @@ def limits(rig: Rig, state: State) -> dict[str, bool]:
     """For each thing that may stop the rig from sampling: True when it is within its limit."""
     return {
         "suction pressure": state.inlet_bar_abs >= inlet_least_bar_abs(rig),
+        "released air": state.released_air <= RELEASED_AIR_MOST,
         "delivery pressure": state.delivery_bar <= rig.pump.pressure_limit_bar,
         "counter pressure": state.counter_bar <= rig.counter.pressure_limit_bar,
         "pump speed": state.pump_rpm <= rig.pump.speed_max_rpm,
@@ -158,7 +162,7 @@ def coldest_c(rig: Rig, flow_ml_min: float, limit: str) -> float | None:
 
 
 def largest_flow_ml_min(rig: Rig, celsius: float, wanted_ml_min: float) -> float:
-    """Largest flow up to `wanted_ml_min` that nothing forbids at a temperature; 0 when none is possible."""
+    """Largest flow up to `wanted_ml_min` that breaks no limit at a temperature; 0 when none is possible."""
     if possible(rig, celsius, wanted_ml_min):
         return wanted_ml_min
     low, high = 0.0, wanted_ml_min

@@ -35,13 +35,15 @@ def draw(rig: Rig, found: Assessment, path: Path) -> None:
         ([s.inlet_bar_abs for s in states], "-.", drawing.BLACK, "pump's inlet, absolute"),
     ):
         pressure.plot(temperatures, values, line, color=colour, label=name)
+    flush = [state_at(rig, float(t), rig.sampling.purge_flow_ml_min).inlet_bar_abs for t in temperatures]
+    pressure.plot(temperatures, flush, ":", color=drawing.BLACK, label="the same while flushing")
     pressure.legend(frameon=False, loc="center right", fontsize=8.5, handlelength=3)
     pressure.set_ylabel("pressure\nbar")
     torque.plot(temperatures, [s.torque_nm for s in states], color=drawing.BLUE)
     torque.set_ylabel("pump's torque\nNm")
     drawn = [largest_flow_ml_min(rig, float(t), rig.sampling.purge_flow_ml_min) for t in temperatures]
     flow.plot(temperatures, drawn, color=drawing.BLUE)
-    flow.set_ylabel("flow it can draw\nmL/min")
+    flow.set_ylabel("flush flow\nmL/min")
     limits = (
         (pressure, rig.pump.pressure_limit_bar, "most behind the pump", "above"),
         (pressure, inlet_least_bar_abs(rig), "least at the inlet", "below"),

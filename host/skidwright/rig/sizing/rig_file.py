@@ -129,6 +129,10 @@ class Rig:
     meter: Meter
     sampling: Sampling
 
+    def flows_ml_min(self) -> dict[str, float]:
+        """Every flow that the board holds in a cycle, clean-up runs included, by what is done at it."""
+        return {"counting": self.sampling.flow_ml_min, "flushing": self.sampling.purge_flow_ml_min}
+
     def lines_at(self, place: str) -> tuple[Line, ...]:
         """The lines of one place, in order."""
         return tuple(line for line in self.lines if line.place == place)
