@@ -31,7 +31,7 @@ def test_the_example_is_printed_and_sizes_well(rig, tmp_path, capsys):
     assert run(["size", str(rig), "--picture", str(tmp_path / "rig.svg")]) == 0
     said = capsys.readouterr().out
     assert "Nothing falls short." in said
-    assert "Coldest oil it can sample: 4 degC" in said
+    assert "Coldest oil it can sample: 8 degC; what stops it first is released air" in said
     assert "Never feel for a leak" in said
     # ready to be copied
     assert "\nflow_set_ul_s = 833\nflow_low_ul_s = 667\n" in said
