@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
 from skidwright.errors import RigError
-from skidwright.rig import products
+from skidwright.rig import bill, products
 from skidwright.rig.drawing.hydraulic_circuit import ITEMS
 from skidwright.rig.drawing.skid_sketch import PLACES
 from skidwright.rig.front_end import parts
@@ -90,17 +89,8 @@ def test_the_documentation_needs_its_marks(tmp_path):
 
 # ------------------------------------------------------------- bill of materials
 
-with (ROOT / "hardware/bill_of_materials.csv").open(encoding="utf-8", newline="") as file:
-    BILL = {row["item"]: row for row in csv.DictReader(file)}
-
-
-def test_the_bill_is_whole():
-    rows = (ROOT / "hardware/bill_of_materials.csv").read_text(encoding="utf-8").strip().splitlines()
-    assert len(BILL) == len(rows) - 1, "an item stands twice"
-    for item, row in BILL.items():
-        assert row["quantity"] and row["part"], item
-        assert row["needed"] in ("always", "optional", "pressurised tap", "more than one asset", "thermistor",
-                                 "commissioning"), item  # fmt: skip
+ITEMS_OF_BILL = bill.load(ROOT / "hardware")
+BILL = {item.item: item for item in ITEMS_OF_BILL}
 
 
 def test_every_item_of_the_circuit_is_in_the_bill():
@@ -111,29 +101,34 @@ def test_every_item_of_the_circuit_is_in_the_bill():
     assert len(PLACES) == 12
 
 
-def _count(block):
-    return sum(s.block == block for s in WIRING.signals)
+def _count(block, optional=True):
+    return sum(s.block == block and (optional or not s.optional) for s in WIRING.signals)
 
 
 def test_quantities_follow_from_the_wiring():
-    assert int(BILL["COMP"]["quantity"]) == _count("comparator")
-    assert int(BILL["OPTO"]["quantity"]) == _count("optocoupler")
-    assert int(BILL["LOOP_SHUNT"]["quantity"]) == _count("loop_input")
-    assert int(BILL["CLAMP"]["quantity"]) == _count("comparator") + _count("loop_input")
-    assert int(BILL["RPIN"]["quantity"]) == _count("driver_array") + _count("pump_driver")
-    assert int(BILL["U2"]["quantity"]) * 8 >= _count("driver_array")
-    assert int(BILL["TERMINALS"]["quantity"]) == len(WIRING.connectors)
+    for build, options in (("smallest", False), ("recommended", False), ("everything", True)):
+        comparators = _count("comparator", options)
+        for item in ("COMP", "COMP_R", "COMP_D", "COMP_C"):
+            assert BILL[item].quantity(build) == comparators, (item, build)
+        for item in ("OPTO", "OPTO_R", "OPTO_Z"):
+            assert BILL[item].quantity(build) == _count("optocoupler"), (item, build)
+        # The smallest build reads its temperature by a thermistor, not by a second loop.
+        loops = _count("loop_input", optional=build != "smallest")
+        for item in ("LOOP_SHUNT", "LOOP_SUPPRESSOR", "LOOP_FUSE", "LOOP_BALLAST", "LOOP_FILTER"):
+            assert BILL[item].quantity(build) == loops, (item, build)
+        assert BILL["CLAMP"].quantity(build) == comparators + loops, build
+        assert BILL["TERMINALS"].quantity(build) == len(WIRING.connectors)
+    assert BILL["RPIN"].everything == _count("driver_array") + _count("pump_driver")
+    assert BILL["U2"].everything * 8 >= _count("driver_array")
 
 
 def test_ratings_follow_from_the_parts():
-    assert (
-        f"{PARTS.loop_input.shunt_ohm:g} ohm {PARTS.loop_input.shunt_tolerance_percent:g} %"
-        in (BILL["LOOP_SHUNT"]["rating"])
-    )
-    assert f"{PARTS.pump_driver.fuse_a:g} A" in BILL["F1"]["rating"]
-    assert f"{PARTS.comparator.shortest_pulse_us:g} us" in BILL["OPC"]["rating"]
+    shunt = f"{PARTS.loop_input.shunt_ohm:g} ohm {PARTS.loop_input.shunt_tolerance_percent:g} %"
+    assert shunt in BILL["LOOP_SHUNT"].rating
+    assert f"{PARTS.pump_driver.fuse_a:g} A" in BILL["F1"].rating
+    assert f"{PARTS.comparator.shortest_pulse_us:g} us" in BILL["OPC"].rating
     amps = next(s for s in WIRING.supplies if s.name == "v24").limit_ma / 1000
-    assert float(re.search(r"24 V DC ([0-9.]+) A", BILL["PSU"]["rating"])[1]) >= amps
+    assert float(re.search(r"24 V DC ([0-9.]+) A", BILL["PSU"].rating)[1]) >= amps
 
 
 def test_no_figure_of_the_wiring_page_is_out_of_date():

@@ -46,12 +46,13 @@ COMMANDS = {
     "water": "water_command:water",
     "size": "rig_commands:size",
     "wiring": "rig_commands:wiring",
+    "bill": "rig_commands:bill",
     "tune": "tune_command:tune",
     "calibrate": "calibrate_commands:calibrate",
 }
 GROUPS = {
     "Without a skid": ("demo", "sim", "code", "fluid", "water"),
-    "Building one": ("size", "wiring"),
+    "Building one": ("size", "wiring", "bill"),
     "At the skid": (
         "ports",
         "install",

@@ -109,6 +109,48 @@ def size(rig: Path | None, example: bool, picture: Path | None, as_json: bool) -
     return 1 if found.shortfalls else 0
 
 
+@click.command()
+@click.option(
+    "--build", default="recommended", show_default=True, help="smallest, recommended or everything."
+)
+@_hardware_option
+@json_option
+def bill(build: str, hardware: Path | None, as_json: bool) -> int:
+    """What to buy for a build, by rating, with what may replace it, and what it costs."""
+    from skidwright.rig.bill import BUILDS, GROUPS, load, totals
+
+    if build not in BUILDS:
+        raise click.UsageError(f"--build is one of {', '.join(BUILDS)}")
+    items = [item for item in load(_hardware(hardware)) if item.quantity(build)]
+    sums = [t for t in totals(items) if t.build == build]
+    if as_json:
+        print_json(
+            {
+                "build": build,
+                "for": BUILDS[build],
+                "items": [dataclasses.asdict(item) | {"quantity": item.quantity(build)} for item in items],
+                "totals": [dataclasses.asdict(t) for t in sums],
+            }
+        )
+        return 0
+    for group, title in GROUPS.items():
+        print_table(
+            ("item", "how many", "what, by rating", "instead", "not instead", ">EUR each"),
+            [
+                (i.item, f"{i.quantity(build):g} {i.unit}", f"{i.part}: {i.rating}" if i.rating else i.part,
+                 i.may_be_replaced_by, i.do_not_substitute, f"{i.each_low_eur:g} to {i.each_high_eur:g}")
+                for i in items if i.group == group
+            ],
+            title=title,
+        )  # fmt: skip
+    for t in sums:
+        say(f"{GROUPS.get(t.group, 'Together')}: {t.low_eur:.0f} to {t.high_eur:.0f} EUR, {t.lines} lines.")
+    say(f"The {build} build: {BUILDS[build]}. Prices are for single pieces, without tax, "
+        f"{' and '.join(sorted({i.priced for i in items}))}; get offers before you decide.")  # fmt: skip
+    say(cautions.WIRING)
+    return 0
+
+
 @click.group()
 def wiring() -> None:
     """Check the wiring, compute the front end, make pin table, drawings and netlists."""
