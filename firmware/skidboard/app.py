@@ -14,6 +14,7 @@ from skidboard.link import STALLED, Link
 from skidboard.process import Process
 from skidboard.recorder import Recorder
 from skidboard.sequence import SAMPLED, SKIPPED
+from skidboard.settings_log import SettingsLog
 from skidboard.status import status
 from skidboard.ticks import ticks_add, ticks_diff
 from skidboard.timebase import Timebase
@@ -63,7 +64,9 @@ class App:
         self.timebase.boot = self.journal.open()
         self.recorder = Recorder(self, self.journal, self.timebase)
         self._configure()
+        self.settings_log = SettingsLog(self)
         self._record_boot(problems)
+        self.settings_log.begin()
         cleanup.after_start(self)
         if self.settings["autostart"]:
             self.sequence.start()
@@ -128,6 +131,7 @@ class App:
             self._by_hand_seen = not self._by_hand_seen
             by_hand.record(self, self._by_hand_seen)
         self._watch_storage()
+        self.settings_log.step()
         present = self.process.faults | self._own_faults
         if present != self._reported:
             self._report(present)
@@ -272,5 +276,8 @@ class App:
         self._own_faults &= ~(1 << faults.SETTINGS_BAD)
         for name in changed:
             text = "%s %s > %s" % (name, old[name], whole[name])
-            self.recorder.event(records.SETTING, a=self.settings_crc, text=text)
+            for at in range(0, len(text), records.TEXT_BYTES):
+                self.recorder.event(records.SETTING, at // records.TEXT_BYTES, self.settings_crc, len(text),
+                                    text=text[at : at + records.TEXT_BYTES])  # fmt: skip
+        self.settings_log.begin()
         return len(changed), None

@@ -180,11 +180,11 @@ class Link:
             message[0] = kind | REPLY
         except Refused as refusal:
             body_n = self._refuse(kind, refusal.args[0])
-        except (ValueError, IndexError, RuntimeError, MemoryError) as error:
-            # Runtime error: JSON nested deeper than the stack allows. No request may end the app.
-            body_n = self._refuse(kind, "request 0x%02x is malformed: %s" % (kind, error))
         except OSError as error:
             body_n = self._refuse(kind, "the log cannot be read: error %s" % error.args[0])
+        except Exception as error:
+            # No request may end the app, and what a parser raises at hostile JSON nobody can list.
+            body_n = self._refuse(kind, "request 0x%02x is malformed: %s" % (kind, error))
         self.garbage += _GARBAGE
         self._out_n = frames.pack_frame(message, 2 + body_n, self._frame)
         self._out_at = 0

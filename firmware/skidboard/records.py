@@ -41,6 +41,7 @@ LEAVE = 11
 RECOVERED = 12
 BY_HAND = 13
 CLEANUP = 14
+SETTINGS = 15
 
 KIND_NAMES = {
     SAMPLE: "sample",
@@ -57,10 +58,13 @@ KIND_NAMES = {
     RECOVERED: "log recovered",
     BY_HAND: "pump by hand",
     CLEANUP: "clean-up run",
+    SETTINGS: "settings in full",
 }
 
 FLAG_FIXED_DUTY = 1 << 4
 
+# Of the text in an event; what is longer goes on in the next record.
+TEXT_BYTES = 88
 SUB_WINDOWS = 8
 CHANNELS_UM = (4, 6, 14, 21)
 
@@ -173,7 +177,7 @@ def pack_event(slot, kind, boot, uptime_ms, faults=0, asset=0, run=0, code=0, st
     Text beyond 88 bytes of UTF-8 is cut at a character.
     """
     raw = text.encode()
-    n = min(len(raw), 88)
+    n = min(len(raw), TEXT_BYTES)
     while 0 < n < len(raw) and raw[n] & 0xC0 == 0x80:
         n -= 1
     struct.pack_into(EVENT_FORMAT, slot, 0, kind, LAYOUT, boot, 0, uptime_ms, faults, asset, run, code, state,

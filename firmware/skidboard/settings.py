@@ -140,8 +140,8 @@ def check_all(values):
 
     Names left out keep their defaults. Settings that only make sense together are checked together.
     """
-    problems = []
-    for name in sorted(values):
+    problems = ["%s: a name is a text" % (name,) for name in values if not isinstance(name, str)]
+    for name in [] if problems else sorted(values):
         problem = check(name, values[name])
         if problem:
             problems.append(problem)
@@ -197,8 +197,9 @@ def load(path):
             found = json.load(f)
     except OSError:
         return values, []
-    except (ValueError, RuntimeError, MemoryError):
-        # Runtime error: nested too deep. Memory error: far too long. The board starts all the same.
+    except (ValueError, TypeError, RuntimeError, MemoryError):
+        # Type error: {[1]: 2}, which MicroPython takes for JSON up to there. Runtime error: nested too deep.
+        # Memory error: far too long. The board starts all the same.
         return values, ["settings file: not valid JSON"]
     if not isinstance(found, dict):
         return values, ["settings file: not a table of settings"]

@@ -1,6 +1,7 @@
 """Judging as a whole: in pieces as at once, codes against the table, settings by their digest."""
 
 import json
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -147,6 +148,72 @@ def test_settings_are_followed_through_the_log():
     stranger = SettingsHistory()
     stranger.learn(events)
     assert stranger.of(settings.digest(second)) is None
+
+
+def in_pieces(kind, text, crc, seq=0):
+    """Records of a text of 88 bytes each, as docs/log_format.md has them."""
+    pieces = [text[at : at + 88] for at in range(0, len(text), 88)]
+    rows = [
+        sl.event(kind, seq + k, 1, 10, code=k, a=crc, b=len(text), text=piece)
+        for k, piece in enumerate(pieces)
+    ]
+    return np.concatenate(rows)
+
+
+def test_settings_that_the_log_holds_in_full_need_no_guess():
+    values = {**settings.defaults(), "rest_s": 31, "water_low_cpct": -500}
+    text = settings.canonical(values).decode()
+    crc = zlib.crc32(text.encode())
+    rows = in_pieces(records.SETTINGS, text, crc)
+    history = SettingsHistory()
+    assert history.of(crc) is None
+    history.learn(rows)
+    assert history.of(crc) == values
+    for spoilt in (rows[1:], rows[:-1], np.delete(rows, 4)):
+        history = SettingsHistory()
+        history.learn(spoilt)
+        assert history.of(crc) is None
+        # A piece that was lost is made up for by the text's next telling.
+        history.learn(np.concatenate([spoilt, rows[::-1]]))
+        assert history.of(crc) == values
+    # A text of the right length that is another one proves nothing.
+    history = SettingsHistory()
+    history.learn(in_pieces(records.SETTINGS, text.replace("rest_s=31", "rest_s=32"), crc))
+    assert history.of(crc) is None
+
+
+def test_settings_of_an_older_firmware_have_defaults_for_what_it_did_not_know():
+    values = {name: value for name, value in settings.defaults().items() if name != "stop_also"}
+    text = settings.canonical(values).decode()
+    crc = zlib.crc32(text.encode())
+    history = SettingsHistory()
+    history.learn(in_pieces(records.SETTINGS, text, crc))
+    assert history.of(crc) == settings.defaults()
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["rest_s=null", "assets=7", "assets=[1]\nrest_s=[[[", "rest_s=1\nrest_s=1", "rest_s = 1", "", "="],
+)
+def test_texts_that_are_no_settings(text):
+    crc = zlib.crc32(text.encode())
+    history = SettingsHistory()
+    if text:
+        history.learn(in_pieces(records.SETTINGS, text, crc))
+    assert history.of(crc) is None
+
+
+def test_a_change_of_any_length_is_followed():
+    table = [[5, 206_000], [20, 202_000], [100, 200_000], [1000, 199_999]]
+    oil = {"fluid_v40_dmm2_s": 460, "fluid_v100_dmm2_s": 68}
+    first = {**settings.defaults(), **oil, "meter_table": table}
+    second = {**first, "meter_table": [[6, 206_001], [21, 202_001], [101, 200_001], [1001, 199_998]]}
+    text = f"meter_table {first['meter_table']} > {second['meter_table']}"
+    assert len(text) > 88
+    crc = settings.digest(second)
+    history = SettingsHistory(first)
+    history.learn(in_pieces(records.SETTING, text, crc))
+    assert history.of(crc) == second
 
 
 def test_limits_refuse_nonsense():

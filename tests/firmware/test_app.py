@@ -2,6 +2,7 @@
 
 import json
 import struct
+from binascii import crc32
 
 from fake_board import FakeBoard, fresh_folder
 from skidboard import faults, frames, records, settings
@@ -80,7 +81,7 @@ def test_samples_two_assets_in_turn():
     run(app, 150000)
     kinds = [kind for kind, _ in stored(app)]
     assert kinds[0] == records.BOOT
-    assert set(kinds) == {records.BOOT, records.SAMPLE}
+    assert set(kinds) == {records.BOOT, records.SETTINGS, records.SAMPLE}
     samples = of_kind(app, records.SAMPLE)
     assert [sample["asset"] for sample in samples[:4]] == [4, 9, 4, 9]
     fake = app.board
@@ -147,7 +148,7 @@ def test_stop_input_trips_and_is_on_record():
     assert app.command("start") is None
     run(app, 3000)
     assert fake.duty_permille > 0
-    kinds = [(kind, table["code"]) for kind, table in stored(app)]
+    kinds = [(kind, table["code"]) for kind, table in stored(app) if kind != records.SETTINGS]
     assert kinds[1:5] == [
         (records.SKIPPED, faults.STOP_INPUT),
         (records.TRIP, faults.STOP_INPUT),
@@ -231,6 +232,92 @@ def test_settings_are_changed_on_record_and_stay():
     again = App(fake)
     assert again.settings["rest_s"] == 30 and again.settings["run"] == 7
     assert again.timebase.boot == app.timebase.boot + 1
+
+
+def told(app, since=0):
+    """The sets of settings that the log holds in full, as (CRC-32, text), in order; their records' states."""
+    found, states, parts = [], set(), []
+    for table in of_kind(app, records.SETTINGS):
+        if table["seq"] < since:
+            continue
+        if table["code"] == 0:
+            parts = []
+        assert table["code"] == len(parts)
+        parts.append(table["text"])
+        states.add(table["state"])
+        if len("".join(parts)) == table["b"]:
+            found.append((table["a"], "".join(parts)))
+    return found, states
+
+
+def test_the_log_holds_the_settings_in_full_once_for_each_set():
+    fake = board("told")
+    app = App(fake)
+    run(app, 150000)
+    whole = settings.canonical(app.settings).decode()
+    # zlib.crc32 of the text itself is the number in the samples: nothing but the log is needed to know.
+    assert told(app)[0] == [(crc32(whole.encode()), whole)]
+    assert "sample_volume_ul=6000" in whole.split("\n") and "assets=[4, 9]" in whole.split("\n")
+    assert of_kind(app, records.SAMPLE)[-1]["settings_crc"] == crc32(whole.encode())
+    again = App(fake)
+    run(again, 60000)
+    assert len(told(again)[0]) == 1, "the same settings are not written at each start"
+    again.put_settings({"rest_s": 21})
+    run(again, 60000)
+    third = App(fake)
+    run(third, 60000)
+    sets, states = told(third)
+    assert [text.split("\n").count("rest_s=21") for _, text in sets] == [0, 1]
+    assert not states & {2, 3}, "none while a sample settles or is counted"
+
+
+def test_settings_cut_short_are_written_anew_and_a_file_put_there_is_seen():
+    fake = board("told_cut", dict(QUICK, autostart=0))
+    app = App(fake)
+    run(app, 5000)
+    assert told(app)[0] == [] and of_kind(app, records.SETTINGS)
+    # A reset in the middle of the text; besides, somebody puts another settings file there.
+    with open(fake.settings_path, "w") as f:
+        json.dump(dict(QUICK, autostart=0, rest_s=77), f)
+    seq = app.journal.next_seq
+    again = App(fake)
+    run(again, 30000)
+    assert ["rest_s=77" in text for _, text in told(again, seq)[0]] == [True]
+
+
+def test_the_settings_go_round_with_the_log():
+    fake = board("told_round", dict(QUICK, autostart=0, log_segments=8))
+    app = App(fake)
+    run(app, 30000)
+    assert len(told(app)[0]) == 1
+    for k in range(28 * 20):
+        app.recorder.event(records.MARK, text=str(k))
+        app.service()
+        # As long as the log has gone round at all, what it holds can be read by itself.
+        if k % 28 == 20:
+            assert told(app)[0], k
+    assert app.journal.segment_first > 10
+
+
+def test_a_long_changed_setting_is_there_in_full():
+    fake = board("long_setting", dict(QUICK, fluid_v40_dmm2_s=460, fluid_v100_dmm2_s=68))
+    app = App(fake)
+    table = [[5, 206000], [20, 202000], [100, 200000], [1000, 199999]]
+    assert app.put_settings({"meter_table": table}) == (1, None)
+    table2 = [[6, 206001], [21, 202001], [101, 200001], [1001, 199998]]
+    assert app.put_settings({"meter_table": table2}) == (1, None)
+    found = of_kind(app, records.SETTING)
+    assert [t["code"] for t in found] == [0, 0, 1]
+    text = found[1]["text"] + found[2]["text"]
+    assert text == "meter_table %s > %s" % (table, table2)
+    assert found[1]["b"] == found[2]["b"] == len(text) and found[1]["a"] == found[2]["a"]
+
+
+def test_no_names_of_settings_end_the_app():
+    app = App(board("odd_names"))
+    for odd in ({1: 2}, {1: 2, "rest_s": 3}, {None: 1}, {(1,): 2}):
+        changed, problem = app.put_settings(odd)
+        assert changed == 0 and problem.endswith("a name is a text")
 
 
 def test_bad_settings_file_is_a_fault_with_defaults():

@@ -94,6 +94,20 @@ def read_log(data):
     return log
 
 
+def settings_in_full(events):
+    """The texts of settings that a log holds in full, by their CRC-32."""
+    found = {}
+    text = b""
+    for record in events:
+        if record["kind"] == 15:
+            if record["code"] == 0:
+                text = b""
+            text += record["text"].encode()
+            if len(text) == record["b"] and zlib.crc32(text) == record["a"]:
+                found[record["a"]] = text.decode()
+    return found
+
+
 def read_record(raw):
     u8 = lambda at: raw[at]  # noqa: E731
     u16 = lambda at: int.from_bytes(raw[at : at + 2], "little")  # noqa: E731

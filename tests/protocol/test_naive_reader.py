@@ -1,11 +1,17 @@
 """The naive reader, written from the documents alone, and the real one say the same of every log."""
 
+import json
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 from board_at_pty import BoardAtPty, micropython
+from firmware.fake_board import FakeBoard
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from naive_reader import read_log
+from naive_reader import read_log, settings_in_full
+from skidboard.app import App
 from skidwright.archive.folder import Archive
 from skidwright.archive.pull import pull
 from skidwright.link.session import Session
@@ -101,3 +107,29 @@ def test_logs_that_the_firmware_wrote(tmp_path, python):
     assert [r["code"] for r in naive.events if r["kind"] == 7] == [0, 0, 0]
     texts = [r["text"] for r in naive.events]
     assert texts.count("\N{OIL DRUM} gewechselt, 40 \N{DEGREE SIGN}C") == 3
+
+
+def ticks(app, n):
+    for _ in range(n):
+        app.tick()
+        app.service()
+        app.board.idle(100)
+
+
+def test_the_settings_of_each_sample_are_there_by_the_documents_alone(tmp_path):
+    board = FakeBoard(str(tmp_path))
+    quick = {"purge_volume_ul": 10000, "rest_s": 20, "settle_ms": 3000, "sample_volume_ul": 6000}
+    (tmp_path / "settings.json").write_text(json.dumps(quick))
+    app = App(board)
+    ticks(app, 1000)
+    assert app.put_settings({"sample_volume_ul": 7000}) == (1, None)
+    ticks(app, 1000)
+    files = sorted(Path(board.log_dir).rglob("*.seg"))
+    raw = b"".join(path.read_bytes().ljust(4096, b"\xff") for path in files)
+    agree(raw)
+    naive = read_log(raw)
+    texts = settings_in_full(naive.events)
+    assert len(texts) == 2
+    volumes = {crc: int(re.search(r"^sample_volume_ul=(\d+)$", text, re.M)[1]) for crc, text in texts.items()}
+    assert {volumes[sample["settings_crc"]] for sample in naive.samples} == {6000, 7000}
+    assert all(sample["volume_ul"] == volumes[sample["settings_crc"]] for sample in naive.samples)

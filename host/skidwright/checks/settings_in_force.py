@@ -1,11 +1,12 @@
-"""Which settings the board ran with: each sample holds only their CRC-32, which proves a guess right.
+"""Which settings the board ran with: each sample holds their CRC-32, and only what it proves counts as known.
 
-Guesses are the settings that the host knows and what the log's own records of
-changes make of them. Only a set of settings whose digest is that in the record counts as known.
+The log holds the settings in full, in pieces of their text, and every change of one. What was kept with the
+log and what the host believes are tried alike: a set is known when its digest is right, whatever its source.
 """
 
 import json
-from collections.abc import Mapping
+import zlib
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -31,17 +32,26 @@ class SettingsHistory:
         return crc
 
     def of(self, crc: int) -> dict[str, Any] | None:
-        """The settings with that CRC-32, None when they are not known."""
-        return self._known.get(crc)
+        """The settings with that CRC-32, None when they are not known.
+
+        A setting that the board's firmware did not have yet has its default.
+        """
+        values = self._known.get(crc)
+        return None if values is None else {**board_settings.defaults(), **values}
 
     def learn(self, events: NDArray[np.void]) -> None:
-        """Follow the log's records of changed settings ("name old > new"), forward and backward.
+        """Take what the log holds in full; then follow its records of changes, forward and backward.
 
-        Records of one change, several settings together, follow each other with the same digest.
+        Records of one change ("name old > new"), several settings together, follow each other with the same
+        digest.
         """
+        for crc, text in _texts_in_full(events):
+            values = parsed_text(text, crc)
+            if values is not None:
+                self._known.setdefault(crc, values)
         groups: list[tuple[int, list[tuple[str, Any, Any]]]] = []
-        for row in events[events["kind"] == records.SETTING]:
-            change, crc = _parsed(row["text"]), int(row["a"])
+        for crc, text in _texts_of_changes(events):
+            change = _parsed_change(text)
             if change is None:
                 continue
             if not groups or groups[-1][0] != crc:
@@ -59,9 +69,50 @@ class SettingsHistory:
                 self._remember({**known, **{name: old for name, old, _ in changes}})
 
 
-def _parsed(text: bytes) -> tuple[str, Any, Any] | None:
+def _texts_in_full(events: NDArray[np.void]) -> Iterator[tuple[int, str]]:
+    """(CRC-32, text) of each set that the log holds in full, a lost piece from a later telling."""
+    sets: dict[int, dict[int, str]] = {}
+    for row in events[events["kind"] == records.SETTINGS]:
+        sets.setdefault(int(row["a"]), {})[int(row["code"])] = row["text"].decode("utf-8", "replace")
+    for crc, pieces in sets.items():
+        yield crc, "".join(pieces[number] for number in sorted(pieces))
+
+
+def _texts_of_changes(events: NDArray[np.void]) -> Iterator[tuple[int, str]]:
+    """(CRC-32 of the settings then, "name old > new") of each change whose text is there whole."""
+    parts: list[str] = []
+    for row in events[events["kind"] == records.SETTING]:
+        if not row["code"]:
+            parts = []
+        if int(row["code"]) != len(parts):
+            continue
+        parts.append(row["text"].decode("utf-8", "replace"))
+        text = "".join(parts)
+        if len(text) >= int(row["b"]):
+            yield int(row["a"]), text
+            parts = []
+
+
+def parsed_text(text: str, crc: int) -> dict[str, Any] | None:
+    """The settings in a text of lines "name=value"; None when its CRC-32 is another, or it is none."""
+    if zlib.crc32(text.encode()) != crc:
+        return None
+    try:
+        pairs = (line.partition("=") for line in text.split("\n"))
+        values = {name: json.loads(value) for name, _, value in pairs}
+    except (ValueError, RecursionError):
+        return None
+    lists = (board_settings.ASSETS, board_settings.METER_TABLE)
+    if any(board_settings.check(name, values[name]) for name in lists if name in values):
+        return None
+    if not all(type(value) is int for name, value in values.items() if name not in lists):
+        return None
+    return values if board_settings.canonical(values) == text.encode() else None
+
+
+def _parsed_change(text: str) -> tuple[str, Any, Any] | None:
     """Name, old and new value out of "name old > new"; None when it is not of that form."""
-    left, arrow, new = text.decode("utf-8", "replace").partition(" > ")
+    left, arrow, new = text.partition(" > ")
     name, space, old = left.partition(" ")
     if not arrow or not space:
         return None

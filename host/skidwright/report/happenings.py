@@ -126,7 +126,9 @@ def _told(
             detail = f"{fault_name(code)}, while asset {row['asset']} was due"
             yield when, "trip: pump stopped", detail, row["asset"] == asset
         elif kind == records.SETTING:
-            yield when, "setting changed", text, False
+            if code == 0:
+                more = _pieces_after(events, i)
+                yield when, "setting changed", text + more, False
         elif kind == records.MARK:
             # A mark is about any machine; which one only the moment can say, while a sample is drawn.
             drawn = row["state"] in (sequence.PRIME, sequence.SETTLE, sequence.COUNT)
@@ -157,6 +159,16 @@ def _told(
                 f"segment {row['a']}, {row['b']} bytes dropped; {text}".rstrip("; "),
                 False,
             )
+
+
+def _pieces_after(events: NDArray[np.void], i: int) -> str:
+    """What a changed setting's text goes on with in the records behind event `i`."""
+    texts: list[str] = []
+    for row in events[i + 1 : i + 1 + int(events["b"][i]) // records.TEXT_BYTES]:
+        if row["kind"] != records.SETTING or int(row["code"]) != len(texts) + 1:
+            break
+        texts.append(text_of(row))
+    return "".join(texts)
 
 
 def _figure(row: Any, text: str) -> str:
