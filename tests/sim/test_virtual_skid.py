@@ -119,7 +119,8 @@ def test_contacts_bear_virtual_time(tmp_path: Path) -> None:
     rows = data.events[data.events["kind"] == records.CONTACT]
     start_ms = int(scenario(**SHORT).start_utc.timestamp() * 1000)
     assert rows["utc_ms"].tolist() == pytest.approx([start_ms + 120_000, start_ms + 300_000], abs=1500)
-    assert np.abs((rows["utc_ms"] - start_ms) - rows["uptime_ms"].astype(np.int64)).max() <= 60
+    # The host's clock stands while the two talk; the board's goes on by two records at most.
+    assert np.abs((rows["utc_ms"] - start_ms) - rows["uptime_ms"].astype(np.int64)).max() <= 120
 
 
 @needs_micropython
