@@ -328,4 +328,8 @@ def test_packaged_quick_scenario(tmp_path: Path) -> None:
     given = load("quick")
     with VirtualSkid(given, tmp_path / "skid") as skid:
         outcome = play(skid, tmp_path / "archive")
-    assert outcome.pulls[-1].records == len(decoded(tmp_path / "archive").samples) + 2
+    data = decoded(tmp_path / "archive")
+    others = data.events["kind"].tolist()
+    assert outcome.pulls[-1].records == len(data.samples) + len(others)
+    assert sorted({*others}) == [records.BOOT, records.CONTACT, records.SETTINGS]
+    assert others.count(records.BOOT) == others.count(records.CONTACT) == 1
