@@ -28,6 +28,11 @@ def foreign_segment(c: Columns) -> Mask:
     return _marked(c, decoded.FOREIGN)
 
 
+def impossible(c: Columns) -> Mask:
+    """A field says what no board measures or may be set to."""
+    return _marked(c, decoded.IMPOSSIBLE)
+
+
 def repeated(c: Columns) -> Mask:
     """The sequence number was there before, or comes after a higher one."""
     return _marked(c, decoded.REPEATED)
@@ -72,6 +77,17 @@ CHECKS = (
         JUDGEMENT,
         "a sample of another skid proves nothing here",
         "Find out how the segment came into this log; archive each device's log by itself.",
+    ),
+    Check(
+        "record-impossible",
+        ALL,
+        REJECTED,
+        impossible,
+        "fields of the record against what any board can say",
+        (),
+        JUDGEMENT,
+        "a board that writes one absurd figure is not believed in the others",
+        "Look at the record (`skidwright check --json`); find out what the board, or somebody, wrote there.",
     ),
     Check(
         "record-repeated",

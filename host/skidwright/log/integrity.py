@@ -20,6 +20,7 @@ SEGMENT_GAP = "segments missing"
 CHAIN_BREAK = "chain of digests broken"
 KEY_DROPPED = "chain goes on without the key"
 SEAL_BROKEN = "seal broken"
+IMPOSSIBLE = "record that says what cannot be"
 
 MEANINGS = {
     DAMAGED_RECORD: "a record's CRC-32 does not hold: its content is not read",
@@ -35,6 +36,7 @@ MEANINGS = {
     CHAIN_BREAK: "a segment is not the one whose digest the next segment holds",
     KEY_DROPPED: "a segment is chained by plain SHA-256 after others were chained with the board's key",
     SEAL_BROKEN: "the end of the log is not what the board sealed with its key, or some of it is missing",
+    IMPOSSIBLE: "a good CRC over a value that no board measures or may be set to: nothing of it is believed",
 }
 
 MAX_FINDINGS = 1000

@@ -12,10 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
 
-from skidwright.log import integrity, layouts
+from skidwright.log import believable, integrity, layouts
 from skidwright.log.blocks import RAW, SEGMENT, copy_samples, header_view, headers_ok, slot_view, sums_of_good
 from skidwright.log.chain import ChainResult
-from skidwright.log.decoded import CHAIN_BROKEN, FOREIGN, GAP_BEFORE, HEADER_DAMAGED, REPEATED, Dataset
+from skidwright.log.decoded import (
+    CHAIN_BROKEN,
+    FOREIGN,
+    GAP_BEFORE,
+    HEADER_DAMAGED,
+    IMPOSSIBLE,
+    REPEATED,
+    Dataset,
+)
 from skidwright.log.integrity import Finding, IntegrityReport
 
 # 256 segments are 1 MB: they stay in the cache from the CRC to the copy.
@@ -124,18 +132,39 @@ class LogReader:
         copy_samples(blocks, slots, wanted, out.rows[span])
         if samples != len(where):
             other = ~wanted if good is None else good & ~wanted
-            out.events.append(slots.view(RAW)[other])
+            events = slots.view(RAW)[other]
+            out.events.append(events)
             of_samples = wanted.reshape(-1)[where - first]
             out.event_place.append(where[~of_samples])
+            self._not_believed(
+                believable.tame_events(events.view(layouts.EVENT)), where[~of_samples], segments, offset
+            )
             where = where[of_samples]
             marks = marks[of_samples] if marks is not None else None
         out.place[span] = where
         if marks is not None:
             out.marks[span] = marks
+        absurd = believable.tame_samples(out.rows[span].view(layouts.SAMPLE))
+        if absurd is not None:
+            out.marks[span][absurd] |= IMPOSSIBLE
+            self._not_believed(absurd, where, segments, offset)
         out.filled += samples
         out.segments.append(segments)
         self._blocks += n
         self.report.segments += n
+
+    def _not_believed(
+        self,
+        wrong: NDArray[np.bool_] | None,
+        where: NDArray[np.int64],
+        segments: NDArray[np.int64],
+        offset: int,
+    ) -> None:
+        """Note records that say what cannot be."""
+        for at in where[wrong].tolist() if wrong is not None else ():
+            block, slot = divmod(at - self._blocks * records.SLOTS, records.SLOTS)
+            place = offset + block * SEGMENT + _STARTS[slot]
+            self.report.add(Finding(integrity.IMPOSSIBLE, int(segments[block]), slot, place))
 
     def _padded(self, tail: NDArray[np.uint8], offset: int) -> NDArray[np.uint8]:
         """The short open segment as one whole block; an unfinished record at its end is left out."""
