@@ -21,7 +21,9 @@ FAMILY_SEEDS ?= 1-100
 # For `make cleanup-runs`.
 RUNS ?= 200
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz soak trends pio interlocks cleanup-runs readme clean
+ABSURD ?= 2000
+
+.PHONY: help demo test lint types bench score score-families docs storm fuzz absurd soak trends pio interlocks cleanup-runs readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -31,6 +33,7 @@ help:
 	@echo "make bench  speed, as ratios measured side by side"
 	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
+	@echo "make absurd ABSURD=2000   absurd records, and half as many hostile boards, through every command"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
 	@echo "make trends YEARS=200   how often judgement over time errs, and how late it sees"
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
@@ -87,6 +90,10 @@ storm: $(VENV)/.test
 fuzz: $(VENV)/.test
 	-$(PIP) --group fuzz
 	$(BIN)/python tests/fault/fuzz.py --minutes $(MINUTES)
+
+absurd: $(VENV)/.test
+	$(BIN)/python tests/fault/absurd_records.py --trials $(ABSURD)
+	$(BIN)/python tests/fault/hostile_boards.py --trials $$(($(ABSURD) / 2))
 
 soak: $(VENV)/.test
 	$(BIN)/python tests/fault/soak.py --days $(DAYS) --seed $(SEED)

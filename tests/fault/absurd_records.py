@@ -191,7 +191,7 @@ def _no_constant(name: str) -> None:
 
 
 def sweep(folder: Path, first: int, trials: int, commands_each: int, say: bool = False) -> Counter[str]:
-    """Complaints, each with how often, over trials `first` to `first + trials - 1`; "runs" counts all runs."""
+    """Complaints, each with how often, over so many trials from `first` on; "runs" counts all runs."""
     shop = Shop(folder)
     found: Counter[str] = Counter()
     for trial in range(first, first + trials):

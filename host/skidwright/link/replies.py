@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import struct
 from dataclasses import dataclass
@@ -145,7 +146,9 @@ def _no_constant(name: str) -> NoReturn:
 def _value(value: Any, where: str, depth: int = 0) -> Any:
     if isinstance(value, str):
         return _text(value)
-    if value is None or isinstance(value, (bool, float)):
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, float) and math.isfinite(value):  # 1e999 is JSON, and infinite
         return value
     if isinstance(value, int) and abs(value) < 1 << 64:
         return value

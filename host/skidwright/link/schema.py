@@ -78,7 +78,9 @@ def told_status(table: Mapping[str, Any], where: str) -> Told:
     """A STATUS reply whose known fields are of the right type. Raises BadReply."""
     for name, kind in STATUS.items():
         if name in table and not kind(table[name]):
-            raise BadReply(f"the board sent a status in which {name} is not what it should be", where, _REMEDY)
+            raise BadReply(
+                f"the board sent a status in which {name} is not what it should be", where, _REMEDY
+            )
     return Told(table, where)
 
 

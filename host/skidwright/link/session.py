@@ -30,6 +30,7 @@ from skidwright.link.replies import (
     parse_table,
     parse_trace,
 )
+from skidwright.link.schema import told_settings, told_status
 
 # The board answers between control steps and flash writes, of 0.1 s at most each.
 TIMEOUT_S = 2.0
@@ -123,12 +124,12 @@ class Session:
         return parse_hello(self.request(link.HELLO, body), self.where)
 
     def status(self) -> dict[str, Any]:
-        """The state of the skid as the board tells it (numbers, texts, lists)."""
-        return parse_table(self.request(link.STATUS), self.where)
+        """The state of the skid as the board tells it, its fields of the types in `link.schema`."""
+        return told_status(parse_table(self.request(link.STATUS), self.where), self.where)
 
     def settings(self) -> dict[str, Any]:
-        """All settings in force."""
-        return parse_table(self.request(link.SETTINGS), self.where)
+        """All settings in force, those known here allowed ones."""
+        return told_settings(parse_table(self.request(link.SETTINGS), self.where), self.where)
 
     def put_settings(self, values: dict[str, Any]) -> int:
         """Put settings in force and store them; how many were changed. Raises Refused by name."""

@@ -1,10 +1,10 @@
 """What a record can say at all: the one gate between a log's good CRCs and everything that reckons with them.
 
-A CRC that holds says that the bytes are those that were written, not that they make sense: a board gone mad, or
-a forger, writes a contact in the year 287396. A field outside what any board can measure or is allowed to be
-set to makes its record not believable. A sample stays, is marked, and such a field is brought to the nearest
-value that can be, so that nothing behind this gate meets it; it is rejected for every quantity. An event stays
-under kind 0, which means nothing, with its number and time. The archive keeps the bytes as they are.
+A CRC that holds says that the bytes are those that were written, not that they make sense: a board gone mad,
+or a forger, writes a contact in the year 287396. A field outside what any board can measure or may be set to
+makes its record not believable. A sample stays, is marked, and such a field is brought to the nearest value
+that can be, so that nothing behind this gate meets it; the sample is rejected for every quantity. An event
+stays under kind 0, which means nothing, with its number and time. The archive keeps the bytes as they are.
 """
 
 import numpy as np
@@ -53,7 +53,7 @@ def tame_samples(rows: NDArray[np.void]) -> NDArray[np.bool_] | None:
         if not off.any():
             continue
         column[off] = low if low is not None else high
-        hit = off if off.ndim == 1 else off.any(axis=1)
+        hit = np.asarray(off if off.ndim == 1 else off.any(axis=1), np.bool_)
         wrong = hit if wrong is None else wrong | hit
     return wrong
 
