@@ -180,13 +180,13 @@ class Shop:
             return f"exit status {status}: {err}"
         if "--json" in arguments and status != 2:
             try:
-                json.loads(out, parse_constant=_no_constant)
+                json.loads(out, parse_constant=no_constant)
             except ValueError as error:
                 return f"not JSON: {error}"
         return ""
 
 
-def _no_constant(name: str) -> None:
+def no_constant(name: str) -> None:
     raise ValueError(f"{name} is no JSON")
 
 

@@ -275,7 +275,7 @@ def _looked(port: str, said: str) -> tuple[str, dict[str, str]]:
     try:
         platform, files = json.loads(said.split("SKID", 1)[1].splitlines()[0])
         return str(platform), {str(name): str(digest) for name, digest in files.items()}
-    except (IndexError, ValueError, AttributeError, RecursionError):
+    except (IndexError, ValueError, TypeError, AttributeError, RecursionError):
         raise InstallError(
             "the board's prompt answers nonsense", port, "reset the board, then repeat"
         ) from None
