@@ -168,6 +168,7 @@ class Shop:
         started = time.monotonic()
         with warnings.catch_warnings(record=True) as warned:
             warnings.simplefilter("always")
+            warnings.simplefilter("ignore", ResourceWarning)  # of another test, whenever it is collected
             status, out, err = self.run(*arguments)
         said = "; ".join(line for line in err.splitlines() if "unexpected" in line)
         if said:

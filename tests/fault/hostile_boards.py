@@ -393,6 +393,7 @@ class Bench:
         self.clock.begin()
         with warnings.catch_warnings(record=True) as warned, self._patched(port):
             warnings.simplefilter("always")
+            warnings.simplefilter("ignore", ResourceWarning)  # of another test, whenever it is collected
             try:
                 with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
                     self.status = status = app.run(arguments)
