@@ -1,6 +1,6 @@
 """4-20 mA current loops: what the current says about the loop (NAMUR NE 43), and the scaled value.
 
-NE 43: 3.8 to 20.5 mA is a measurement, below 3.6 or above 21.0 mA a failure
+NE 43: 3.8 to 20.5 mA is a measurement, 3.6 mA and less or 21.0 mA and more a failure
 (broken wire, short circuit, sensor fault); what lies between is uncertain.
 """
 
@@ -15,7 +15,7 @@ def loop_state(loop_ua):
     """LOOP_OK, LOOP_UNCERTAIN or LOOP_FAILED for a current in microamps."""
     if 3800 <= loop_ua <= 20500:
         return LOOP_OK
-    if loop_ua < 3600 or loop_ua > 21000:
+    if loop_ua <= 3600 or loop_ua >= 21000:
         return LOOP_FAILED
     return LOOP_UNCERTAIN
 

@@ -125,7 +125,7 @@ CASES = {
         two(GOOD, counted([54_900, 13_500, 2_040, 510])),
         two(GOOD, counted([54_310, 12_910, 1_450, 510])),
     ),
-    "water-loop": (changed(water_min_ua=3600), changed(water_min_ua=3599)),
+    "water-loop": (changed(water_min_ua=3601), changed(water_min_ua=3600)),
     "water-uncertain": (changed(water_min_ua=3800), changed(water_min_ua=3799)),
     "water-drift": (changed(water_max_ua=7300), changed(water_max_ua=7800)),
     # 90 % of saturation at 4-20 mA for 0-100 % is 18.4 mA, 98 % is 19.68 mA

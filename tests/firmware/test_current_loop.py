@@ -7,11 +7,13 @@ from skidboard.thermistor import Thermistor
 
 
 def test_states_by_namur_ne_43():
-    # NAMUR NE 43: 3.8 to 20.5 mA a measurement, below 3.6 and above 21.0 mA a failure.
+    # NAMUR NE 43: 3.8 to 20.5 mA a measurement, to 3.6 and from 21.0 mA a failure (from memory).
     for loop_ua, state in (
-        (0, LOOP_FAILED), (3599, LOOP_FAILED), (3600, LOOP_UNCERTAIN), (3799, LOOP_UNCERTAIN),
+        (0, LOOP_FAILED), (3599, LOOP_FAILED), (3600, LOOP_FAILED), (3601, LOOP_UNCERTAIN),
+        (3799, LOOP_UNCERTAIN),
         (3800, LOOP_OK), (4000, LOOP_OK), (20000, LOOP_OK), (20500, LOOP_OK),
-        (20501, LOOP_UNCERTAIN), (21000, LOOP_UNCERTAIN), (21001, LOOP_FAILED), (22000, LOOP_FAILED),
+        (20501, LOOP_UNCERTAIN), (20999, LOOP_UNCERTAIN), (21000, LOOP_FAILED),
+        (21001, LOOP_FAILED), (22000, LOOP_FAILED),
     ):  # fmt: skip
         assert loop_state(loop_ua) == state, loop_ua
 

@@ -11,10 +11,12 @@ from uncertainties import ufloat
 
 # NAMUR NE 43 as two teaching pages give it, the recommendation itself not seen: industryhub.site ("NAMUR NE
 # 43") has failure below 3.6 and above 21 mA, instrunexus.com ("Interactive guide to NAMUR NE 43") the same,
-# and 3.8 and 20.5 mA as the ends of what is measured. On which side a limit itself lies: from memory.
+# and 3.8 and 20.5 mA as the ends of what is measured. That the limits themselves, where
+# transmitters park their alarm, are failures: from memory.
 NE_43 = [
-    (0, "failed"), (3599, "failed"), (3600, "uncertain"), (3799, "uncertain"), (3800, "ok"), (4000, "ok"),
-    (12000, "ok"), (20500, "ok"), (20501, "uncertain"), (21000, "uncertain"), (21001, "failed"),
+    (0, "failed"), (3599, "failed"), (3600, "failed"), (3601, "uncertain"), (3799, "uncertain"), (3800, "ok"),
+    (4000, "ok"), (12000, "ok"), (20500, "ok"), (20501, "uncertain"), (20999, "uncertain"),
+    (21000, "failed"), (21001, "failed"),
 ]  # fmt: skip
 
 

@@ -88,15 +88,19 @@ def test_volume_needed_by_scipy(capsys: pytest.CaptureFixture[str]) -> None:
 def test_other_standards(capsys: pytest.CaptureFixture[str]) -> None:
     # 2,000,000 / 2,000 / 200 / 2 per 100 mL or more: by the tables in test_as4059_nas1638.py
     found = answered("code --per-ml 500 389 69.2 3.06 --standard as4059", capsys)
-    assert found["as4059_cumulative"] == "6A/7B/7C/5D"
-    assert found["as4059_differential"] == "8"  # 14-21: 66.14 per mL, over 57.00
+    assert found["as4059_cumulative"] == "6A/7B/7C/5D (partial)"
+    assert found["as4059_differential"] == "8 (partial)"  # 14-21: 66.14 per mL, over 57.00
     assert found["partial"]
     found = answered("code --per-ml 500 389 69.2 3.06 0.5 0 --standard nas1638", capsys)
     assert (found["nas1638"], found["partial"]) == ("8", False)
     assert run(["code", "--per-ml", "500", "389", "69.2", "3.06", "--standard", "as4059"]) == 0
     seen = capsys.readouterr()
-    assert "6A/7B/7C/5D" in seen.out
-    assert "partial" in seen.err
+    assert "6A/7B/7C/5D (partial)" in seen.out
+    assert "partial: not counted are E (>38 um), F (>70 um), 21-38 um, 38-70 um, >70 um" in seen.out
+    found = answered("code --per-ml 500 389 69.2 3.06 --standard nas1638", capsys)
+    assert found["nas1638"] == "8 (partial)" and found["missing"]
+    found = answered("code --per-ml 500 389 69.2 3.06 0.5 0 --standard as4059", capsys)
+    assert found["as4059_cumulative"] == "6A/7B/7C/5D/5E/000F"
 
 
 def test_fluid(capsys: pytest.CaptureFixture[str]) -> None:

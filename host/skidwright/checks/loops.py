@@ -15,7 +15,7 @@ from skidwright.checks.check import (
 )
 from skidwright.checks.columns import Columns, Mask
 
-# NAMUR NE 43: 3.8 to 20.5 mA is a measurement, below 3.6 or above 21.0 mA a failure.
+# NAMUR NE 43: 3.8 to 20.5 mA is a measurement, 3.6 mA and less or 21.0 mA and more a failure.
 GOOD_UA = (3800, 20500)
 FAILED_UA = (3600, 21000)
 UNCERTAIN, FAILED = 1, 2
@@ -25,7 +25,7 @@ TEMPERATURE_NONE, TEMPERATURE_LOOP = 0, 1
 def water_failed(c: Columns) -> Mask:
     """The water loop had failed at some time of the count."""
     return np.asarray(
-        (c.water_state >= FAILED) | (c.water_min_ua < FAILED_UA[0]) | (c.water_max_ua > FAILED_UA[1])
+        (c.water_state >= FAILED) | (c.water_min_ua <= FAILED_UA[0]) | (c.water_max_ua >= FAILED_UA[1])
     )
 
 
@@ -114,7 +114,7 @@ CHECKS = (
         WATER,
         REJECTED,
         water_failed,
-        "water loop below 3.6 or above 21.0 mA at any time of the count",
+        "water loop at 3.6 mA or less, or at 21.0 mA or more, at any time of the count",
         (),
         STANDARD,
         "NAMUR NE 43",

@@ -43,17 +43,13 @@ def answer(question: Question) -> dict[str, Any]:
         found["extra_21um"] = code.extra_21um
     if question.standard == "as4059":
         found |= _as4059(true)
-        notes += (
-            ["AS4059 is partial: not counted are " + ", ".join(found["missing"])] if found["partial"] else []
-        )
     elif question.standard == "nas1638":
         classes = nas1638.classify(true)
-        found |= {"nas1638": classes.text, "by_range": classes.by_size, "missing": classes.missing}
+        found |= {"nas1638": _marked(classes), "by_range": classes.by_size, "missing": classes.missing}
         found["partial"] = classes.partial
         notes.append(
             "NAS 1638 says of itself that it is not for automatic counting, and is inactive since 2001"
         )
-        notes += ["it is partial: not counted are " + ", ".join(classes.missing)] if classes.partial else []
     found["per_ml"] = [None if value is None else float(value) for value in true]
     if question.sensing_volume_ml:
         found["coincidence_loss_percent"] = [
@@ -71,9 +67,10 @@ def lines(found: dict[str, Any], detail: bool) -> list[str]:
         said = [
             f"cumulative    {found['as4059_cumulative']}",
             f"differential  {found['as4059_differential']}",
+            *_not_counted(found),
         ]
     elif "nas1638" in found:
-        said = [found["nas1638"]]
+        said = [found["nas1638"], *_not_counted(found)]
     else:
         said = [found["iso4406"]]
         if "extra_21um" in found:
@@ -153,11 +150,20 @@ def _code(question: Question, marked: tuple[str, ...], true: list[Fraction | Non
     return iso4406.code_of(values[: len(SIZES_UM)], few[: len(SIZES_UM)])
 
 
+def _marked(classes: as4059.Classes) -> str:
+    """The class with what it rests on: a size that was not counted may be worse than those that were."""
+    return f"{classes.text} (partial)" if classes.partial else classes.text
+
+
+def _not_counted(found: dict[str, Any]) -> list[str]:
+    return [f"partial: not counted are {', '.join(found['missing'])}"] if found["partial"] else []
+
+
 def _as4059(true: list[Fraction | None]) -> dict[str, Any]:
     codes, classes = as4059.cumulative(true), as4059.differential(true)
     return {
-        "as4059_cumulative": codes.text,
-        "as4059_differential": classes.text,
+        "as4059_cumulative": _marked(codes),
+        "as4059_differential": _marked(classes),
         "by_size": codes.by_size,
         "by_range": classes.by_size,
         "missing": [*codes.missing, *(f"{name} um" for name in classes.missing)],

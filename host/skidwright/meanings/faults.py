@@ -98,7 +98,7 @@ _TEXT: dict[int, tuple[str, str, str]] = {
     ),
     faults.WATER_LOOP: (
         "The water sensor's loop current is outside what NAMUR NE 43 allows for a measurement.",
-        "Broken wire or no supply (below 3.6 mA), short circuit or sensor failure (above 21 mA).",
+        "Broken wire or no supply (3.6 mA or less), short circuit or sensor failure (21 mA or more).",
         "Measure the loop current at the terminals; check plug, supply and sensor. Particle counts stay "
         "valid.",
     ),

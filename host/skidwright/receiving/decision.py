@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,14 @@ from skidwright.samples import coldest
 from skidwright.samples.history import History
 from skidwright.trade.comparison import p_value_of_same
 from skidwright.trade.counting import confidence_at_most, interval, volume_for_number_ml
-from skidwright.trade.iso4406 import FEW_PARTICLES, HIGHEST, UPPER_PER_ML, code_texts, scale_numbers
+from skidwright.trade.iso4406 import (
+    FEW_PARTICLES,
+    HIGHEST,
+    UPPER_PER_ML,
+    code_texts,
+    scale_number,
+    scale_numbers,
+)
 from skidwright.trade.water import Solubility
 
 ACCEPTED, REFUSED, OPEN = "accepted", "refused", "not proven"
@@ -125,9 +133,9 @@ def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
         reasons.insert(0, _NOT_ONE_FLUID)
     if outcome == OPEN and OPEN in states[:-1]:
         reasons += _more(channels, history, used, terms, limits)
-    per_ml = np.array([channel.per_ml for channel in channels])
+    numbers = np.array([[channel.number for channel in channels[:3]]])
     few = history.counts[used].sum(axis=0)[:3] < FEW_PARTICLES
-    code = code_texts(scale_numbers(per_ml[None, :3]), few)[0]
+    code = code_texts(numbers, few)[0]
     return Decision(
         outcome,
         (*reasons, *_why(left_out)),
@@ -234,8 +242,23 @@ def _channels(
             state = REFUSED
         found = float(per_ml[worst[c], c])
         ends = float(low[worst[c], c]), float(high[worst[c], c])
-        channels.append(Channel(SIZES_UM[c], target, limit, int(scale_numbers(found)), found, *ends, state))
+        rows = used if one_fluid else used[worst[c]]
+        number = _number(history, rows, c, found, limits)
+        channels.append(Channel(SIZES_UM[c], target, limit, number, found, *ends, state))
     return channels
+
+
+def _number(
+    history: History, rows: NDArray[np.intp] | np.intp, channel: int, per_ml: float, limits: CheckLimits
+) -> int:
+    """Scale number of one sample or of several put together; whole counts and volumes decide it exactly.
+
+    A correction for coincidence leaves no whole numbers to decide by: then the corrected figure does.
+    """
+    if limits.sensing_volume_ml > 0:
+        return int(scale_numbers(per_ml))
+    count, volume_ul = int(history.counts[rows, channel].sum()), int(history.volume_ul[rows].sum())
+    return scale_number(Fraction(count * 1000, volume_ul))
 
 
 def _words(channel: Channel, terms: Terms) -> str:

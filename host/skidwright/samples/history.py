@@ -17,7 +17,7 @@ from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID
 from skidwright.log.decoded import Dataset
 from skidwright.log.timeline import UNKNOWN_UTC_MS
 from skidwright.samples.assessment import Assessment
-from skidwright.trade.iso4406 import scale_numbers
+from skidwright.trade.iso4406 import scale_numbers_of_counts
 
 __all__ = ["ABSENT", "JUDGED", "REJECTED", "SUSPECT", "VALID", "History", "histories", "of_arrays"]
 
@@ -69,6 +69,11 @@ class History:
     def utc_ms(self) -> NDArray[np.int64]:
         """`when` as milliseconds since 1970; UNKNOWN_UTC_MS of `skidwright.log.timeline` where unknown."""
         return self.when.view(np.int64)
+
+    @property
+    def volume_ul(self) -> NDArray[np.int64]:
+        """The counted volumes as the whole microlitres that they are, for sums that must be exact."""
+        return np.rint(self.volume_ml * 1000).astype(np.int64)
 
     @property
     def verdict(self) -> Bytes:
@@ -189,20 +194,20 @@ def of_arrays(
 ) -> History:
     """A history out of plain arrays, oldest first: for data from elsewhere, benches and tests.
 
-    `when` is datetime64 (n,), `counts` whole numbers (n, 4) in `volume_ml`, without coincidence; `metal` is
-    (n, 2). What is left out was not measured; the rest is valid unless a verdict says otherwise.
+    `when` is datetime64 (n,), `counts` whole numbers (n, 4) in `volume_ml`, without coincidence; the volume
+    is above 0 and taken to the microlitre; `metal` is (n, 2). What is left out was not measured; the rest is
+    valid unless a verdict says otherwise.
     ValueError when shapes do not fit.
     """
     moments = np.asarray(when).astype("datetime64[ms]")
     n = len(moments)
-    volume = np.broadcast_to(np.asarray(volume_ml, np.float64), (n,)).copy()
+    volume_ul = np.rint(np.broadcast_to(np.asarray(volume_ml, np.float64), (n,)) * 1000).astype(np.int64)
     raw = np.zeros((n, 4), np.uint32) if counts is None else np.asarray(counts).astype(np.uint32)
     if raw.shape != (n, 4):
         raise ValueError(f"counts: {raw.shape} is not one row of four for each of {n} samples")
     pieces = np.zeros((n, 2), np.uint32) if metal is None else np.asarray(metal).astype(np.uint32)
     if pieces.shape != (n, 2):
         raise ValueError(f"metal: {pieces.shape} is not one row of two for each of {n} samples")
-    per_ml = raw / volume[:, None]
 
     def values(given: ArrayLike | None) -> Floats:
         return np.broadcast_to(np.asarray(np.nan if given is None else given, np.float64), (n,)).copy()
@@ -216,10 +221,10 @@ def of_arrays(
         seq=np.arange(n, dtype=np.uint32) if seq is None else np.asarray(seq).astype(np.uint32),
         when=moments,
         utc_error_ms=np.zeros(n, np.int64),
-        code=scale_numbers(per_ml).astype(np.uint8),
-        per_ml=per_ml,
+        code=scale_numbers_of_counts(raw, volume_ul[:, None]).astype(np.uint8),
+        per_ml=raw * 1000.0 / volume_ul[:, None],
         counts=raw,
-        volume_ml=volume,
+        volume_ml=volume_ul / 1000,
         water_percent=values(water_percent),
         temperature_c=values(temperature_c),
         flow_ml_min=np.full((n, 3), np.nan),

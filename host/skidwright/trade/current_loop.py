@@ -1,6 +1,6 @@
 """4-20 mA loops on the host: what a current says about its loop, and the reading with its uncertainty.
 
-NAMUR NE 43: 3.8 to 20.5 mA carries a measurement, below 3.6 or above 21.0 mA
+NAMUR NE 43: 3.8 to 20.5 mA carries a measurement; 3.6 mA and less or 21.0 mA and more
 is a failure (broken wire, short circuit, sensor fault); between is uncertain:
 the sensor has left its range or is about to fail.
 
@@ -36,7 +36,7 @@ def states(loop_ua: ArrayLike) -> NDArray[np.int64]:
     """OK, UNCERTAIN or FAILED for currents in microamps, any shape; NaN is FAILED."""
     current = np.asarray(loop_ua, dtype=np.float64)
     carries = (current >= 3800) & (current <= 20500)
-    uncertain = (current >= 3600) & (current <= 21000)
+    uncertain = (current > 3600) & (current < 21000)
     return np.where(carries, OK, np.where(uncertain, UNCERTAIN, FAILED))
 
 

@@ -102,7 +102,8 @@ def exact_fraction(value: float | int | str | Fraction, what: str) -> Fraction:
     return Fraction(number)
 
 
-def _number(concentration: Fraction) -> int:
+def scale_number(concentration: Fraction) -> int:
+    """Scale number of one exact concentration per mL (0 or more): 0 to 28, 29 above the table."""
     return sum(concentration > limit for limit in _EXACT)
 
 
@@ -141,7 +142,7 @@ def code_of(values: Sequence[Fraction | str], at_least: Sequence[bool] | None = 
     if len(values) not in (3, 4):
         raise ValueError("three channels are needed (>=4, >=6, >=14 um(c)), a fourth (>=21 um(c)) may follow")
     few = at_least or [False] * len(values)
-    numbers = [None if isinstance(value, str) else _number(value) for value in values]
+    numbers = [None if isinstance(value, str) else scale_number(value) for value in values]
     parts = [
         str(value) if number is None else number_text(number, low)
         for value, number, low in zip(values, numbers, few, strict=True)
