@@ -23,7 +23,7 @@ RUNS ?= 200
 
 ABSURD ?= 2000
 
-.PHONY: help demo test lint types bench score score-families docs storm fuzz absurd soak trends pio interlocks cleanup-runs readme clean
+.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks cleanup-runs readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -32,6 +32,7 @@ help:
 	@echo "make score-families [FAMILY_SEEDS=1-100] [JOBS=2]   each check against scenarios of one condition each"
 	@echo "make bench  speed, as ratios measured side by side"
 	@echo "make storm TRIALS=2000   random pulls over a cable that does everything wrong"
+	@echo "make flips  one bit of the flash turned over at a time, in the file system's own blocks too"
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make absurd ABSURD=2000   absurd records, and half as many hostile boards, through every command"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
@@ -86,6 +87,9 @@ bench: $(VENV)/.test
 
 storm: $(VENV)/.test
 	$(BIN)/python tests/fault/storm.py --trials $(TRIALS) --first-seed $(FIRST_SEED)
+
+flips: $(VENV)/.test
+	SKIDWRIGHT_FLIP_STEP=7 $(BIN)/python -m pytest -n0 tests/fault/test_flash_flips.py
 
 fuzz: $(VENV)/.test
 	-$(PIP) --group fuzz

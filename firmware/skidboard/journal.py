@@ -4,7 +4,8 @@ A segment is one file of at most 4096 bytes, so one flash block. The file
 system acts on `flush`: after it a record is there whole, or not at all. What
 was stored is never altered: damage found at the end of the log is left as it
 is, and a new segment begins behind it with numbers beyond all that the damaged
-one can have used. So no number ever stands for two records.
+one can have used, and beyond all that `end_note` knows to have been stored. So no
+number ever stands for two records, and a log whose end was lost says so.
 
 Nothing here formats, and no failure of the storage raises out of `append`.
 """
@@ -13,6 +14,7 @@ import struct
 
 from skidboard import records
 from skidboard.digest import Digest
+from skidboard.end_note import EndNote
 from skidboard.recovery import examine, first_of_log, number_from_before
 from skidboard.room import Room
 from skidboard.segments import Folder
@@ -23,6 +25,8 @@ SEGMENT_BYTES = records.SEGMENT_BYTES
 LEAST_SEGMENTS = 2
 # Records from one look to the next whether a full storage has room again.
 _LOOK_AGAIN = 4
+# Records from one writing of the folders' names to the next.
+_WRITE_NAMES = 4
 _ENOSPC = 28
 
 
@@ -34,7 +38,7 @@ class Journal:
     `log`, `segment_first`, `segment_last`, `open_bytes` (of the last segment),
     `next_seq`, `stored_seq` (records below it are safe on a host), `problem`
     (one line, or None while the storage works), `notice` (one line while it works but is full, or the log
-    was gone and a new one was begun; the latter until a host comes), `lost` (records that could not be
+    or its end was gone; the latter until a host comes), `lost` (records that could not be
     stored since boot), `keyed` (the chain is an HMAC), `overwrote` (records reclaimed since boot that no
     host held). `segments_max` may be changed at any time.
     """
@@ -54,6 +58,7 @@ class Journal:
         self.stored_seq = 0
         self._folder = Folder(log_dir, device)
         self._room = Room(log_dir, self._folder)
+        self._end = EndNote(log_dir)
         self._device = device
         self._random_u32 = random_u32
         self._digest = Digest(key)
@@ -63,7 +68,9 @@ class Journal:
         self._ready = False
         self._sealed = True  # the next append begins a segment
         self._tight = False
-        self._begun_anew = False
+        self._gone = None  # what was found to be missing, until a host comes
+        self._lost_from = -1  # where the numbers begin of an end that is lost, -1 when none is
+        self._beyond = 0  # no new segment has this number or a lower one
         self._count = 0
         self._damaged_bytes = -1  # of the last segment, -1 when it is sound
         self._last_boot = 0
@@ -95,11 +102,18 @@ class Journal:
         self.segment_first, self.segment_last, self._count = first, last, count
         self._sealed = True
         self._damaged_bytes = -1
+        self._lost_from = -1
+        self._beyond = 0
+        end = self._end
+        end.read()
+        end.make_place()
         if count == 0 or not self._resume(first, last):
             self._new_log()
+        elif end.log == self.log and (end.next_seq > self.next_seq or end.segment > last):
+            self._lose_end()
         self._sealed = self._sealed or self._tight
         self._measure_room()
-        self.stored_seq = min(folder.read_stored(self.log), self.next_seq)
+        self.stored_seq = min(end.stored_seq, self.next_seq) if end.log == self.log else 0
         self._ready = True
         self._tight = False
         self.problem = None
@@ -112,8 +126,8 @@ class Journal:
         self.notice = None
         if not self._room.spare:
             self.notice = "storage: full, only the newest segments are kept"
-        elif self._begun_anew:
-            self.notice = "storage: the log was gone, a new one has begun"
+        else:
+            self.notice = self._gone
 
     def _resume(self, first, last):
         """Take up the log where its last segment ends; False when nothing of it can be recognised."""
@@ -136,8 +150,25 @@ class Journal:
                 self._remove_first()
         return known
 
+    def _lose_end(self):
+        """What was stored last is not there: go on behind it.
+
+        One segment number is left out besides: the digest in the next header would be that of the last
+        segment as it is now, and a host may hold more of it.
+        """
+        end = self._end
+        if (end.boot - self._last_boot) & 0xFFFF < 0x8000:
+            self._last_boot = end.boot
+        self._lost_from = self.next_seq
+        self._damaged_bytes = self.open_bytes
+        self._beyond = max(self.segment_last, end.segment) + 1
+        self.next_seq = max(self.next_seq, end.next_seq)
+        self._sealed = True
+        self._gone = "storage: the end of the log was lost"
+
     def _new_log(self):
-        self._begun_anew = self._begun_anew or self.next_seq > 0
+        if self.next_seq or self._end.log:
+            self._gone = "storage: the log was gone, a new one has begun"
         self.log = self._random_u32() or 1
         self.segment_first = self.segment_last + 1
         self._count = 0
@@ -187,6 +218,10 @@ class Journal:
         self._file.flush()
         self._digest.add(slot, RECORD_BYTES)
         self.next_seq += 1
+        self._last_boot = slot[2] | slot[3] << 8
+        self._write_note()
+        if self.next_seq % _WRITE_NAMES == 0:
+            self._folder.write_names_anew()
         self.open_bytes += RECORD_BYTES
         self._sealed = self.open_bytes >= SEGMENT_BYTES
 
@@ -196,7 +231,7 @@ class Journal:
         Its own records take boot and uptime from the record `like` that is about to follow.
         """
         self._close_file()
-        number = self.segment_last + 1
+        number = max(self.segment_last, self._beyond) + 1
         reclaim = max(0, min(self._count - self.capacity() + 1, 2, self._count - 1))
         previous = self._digest.finish(self.open_bytes)
         boot, uptime_ms = struct.unpack_from("<H4xQ", like, 2)
@@ -210,8 +245,11 @@ class Journal:
         seq = self.next_seq
         overwrote = 0
         if self._damaged_bytes >= 0:
+            first = self._lost_from
             records.pack_event(self._slot, records.RECOVERED, boot, uptime_ms, a=self.segment_last,
-                               b=self._damaged_bytes, text="damaged segment left as found")  # fmt: skip
+                               b=self._damaged_bytes, c=max(0, first), d=seq if first >= 0 else 0,
+                               text=("damaged segment left as found" if first < 0 else "end of the log lost"),
+                               )  # fmt: skip
             seq = self._write_own(f, seq)
         victim = self.segment_first
         for _ in range(reclaim):
@@ -225,7 +263,7 @@ class Journal:
             victim = self._folder.next_after(victim)
         f.flush()
         self._ready = True
-        self._damaged_bytes = -1
+        self._damaged_bytes = self._lost_from = -1
         self.segment_last = number
         self._count += 1
         self.first_seq = self.next_seq
@@ -274,6 +312,7 @@ class Journal:
             self.problem = "storage: error %s" % code
 
     def _close_file(self):
+        self._end.close()
         f = self._file
         self._file = None
         if f is not None:
@@ -313,15 +352,16 @@ class Journal:
         buf[head : records.SEAL_BYTES] = self._mac.finish(SEGMENT_BYTES)
         return True
 
+    def _write_note(self):
+        self._end.write(self.log, self.next_seq, self.segment_last, self._last_boot, self.stored_seq)
+
     def set_stored(self, seq):
         """A host holds all records below `seq`; remembered across boots as far as the storage allows."""
         seq = min(seq, self.next_seq)
-        if self._begun_anew:
-            self._begun_anew = False
+        if self._gone:
+            self._gone = None
             self._note()
         if seq > self.stored_seq:
             self.stored_seq = seq
-            try:
-                self._folder.write_stored(self.log, seq)
-            except OSError as error:
-                self.problem = "storage: error %s" % (error.args[0] if error.args else 0)
+            if self._ready and self._lost_from < 0:
+                self._write_note()

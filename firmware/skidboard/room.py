@@ -46,8 +46,8 @@ class Room:
         if free > stat[2]:
             free -= 1 << 32  # below zero, as an unsigned number
         if segments.ON_LITTLEFS:
-            # Its count takes each folder's two blocks twice.
-            free += _FOLDER_BLOCKS * self._folder.folders
+            # Its count takes each folder's two blocks twice, those of the note of the end too.
+            free += _FOLDER_BLOCKS * (self._folder.folders + 1)
         return max(0, min(stat[1] * free // records.SEGMENT_BYTES, _MOST_BLOCKS))
 
     def _fitting(self, count):

@@ -3,12 +3,11 @@
 A segment's file is named by its number, eight hexadecimal digits and `.seg`,
 and lies in a folder for 16 of them, named by the leading seven digits: what
 the file system has to sort out at an append grows with the square of the files
-in one folder. Beside these lies `stored`, which remembers how much a host holds.
+in one folder.
 """
 
 import os
 import struct
-from binascii import crc32
 
 from skidboard import records
 
@@ -213,22 +212,19 @@ class Folder:
                 n = f.readinto(memoryview(buf)[: min(len(buf), total - offset)])
         return n, total
 
-    # -- what lies beside the segments ------------------------------------------------------------
+    def write_names_anew(self):
+        """Have the file system write down once more which folders there are; never raises.
 
-    def read_stored(self, log):
-        """The remembered count of records of `log` that a host holds, 0 when unknown; never raises."""
-        try:
-            with open(self._path + "/stored", "rb") as f:
-                raw = f.read(12)
-        except OSError:
-            return 0
-        if len(raw) != 12 or crc32(raw) != records.CRC_CARRY:
-            return 0
-        found_log, seq = struct.unpack_from("<II", raw)
-        return seq if found_log == log else 0
+        It does so in one of two blocks, over to the other when that is full. While only one knows of a
+        folder, a flipped bit in it takes the folder away, with all that is in it.
+        """
+        touch(self._path + "/names")
 
-    def write_stored(self, log, seq):
-        """Remember that a host holds the records of `log` below `seq`; a cut leaves the old note or this."""
-        raw = struct.pack("<II", log, seq)
-        with open(self._path + "/stored", "wb") as f:
-            f.write(raw + struct.pack("<I", crc32(raw)))
+
+def touch(path):
+    """Write a file of one byte anew, one entry more in the block of its folder; never raises."""
+    try:
+        with open(path, "wb") as f:
+            f.write(b"\n")
+    except OSError:
+        pass

@@ -339,3 +339,41 @@ def test_key_makes_the_chain_an_hmac():
         return made.finish(4096)
 
     assert check_chain(folder, keyed) == 3
+
+
+def test_an_end_set_back_is_named_and_no_number_given_again():
+    folder = fresh_folder("journal_set_back") + "/log"
+    j = journal(folder)
+    mark(j, 50)
+    mark(journal(folder), 5)
+    j = journal(folder)
+    mark(j, 5)
+    j.set_stored(58)
+    overwrite(folder, 3, segment_bytes(folder, 3)[: 64 + 144])  # as a folder set back gives it
+    j = journal(folder)
+    assert j.notice == "storage: the end of the log was lost" and j.stored_seq == 58
+    assert (j.next_seq, j.boot) == (60, 4)
+    assert mark(j) == 61 and j.segment_last == 5
+    found = [r for _, _, r in good_records(folder) if field(r, "kind") == records.RECOVERED]
+    assert [(field(r, "seq"), field(r, "c"), field(r, "d")) for r in found] == [(60, 57, 60)]
+    j.set_stored(10)
+    assert j.notice is None
+    # Without its folder, too, and with all folders gone.
+    os.remove(segment_path(folder, 5))
+    j = journal(folder)
+    assert mark(j) == 63 and j.segment_last == 7
+    for number in segment_numbers(folder):
+        os.remove(segment_path(folder, number))
+    j = journal(folder, log=0x77)
+    assert j.notice == "storage: the log was gone, a new one has begun" and j.log == 0x77
+
+
+def test_a_spoilt_or_old_note_does_no_harm():
+    folder = fresh_folder("journal_note") + "/log"
+    mark(journal(folder), 40)
+    for raw in (b"", b"x" * 24, b"x" * 1000):
+        with open(folder + ".end/note", "wb") as f:
+            f.write(raw)
+        j = journal(folder)
+        assert (j.notice, j.next_seq % 41) == (None, 40) or j.next_seq > 40
+        assert mark(j) == j.next_seq - 1 and j.segment_last == 2

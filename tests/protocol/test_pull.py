@@ -290,13 +290,15 @@ def test_missing_and_unborn_segments(stored_board, tmp_path):
 
 def test_flash_set_back_to_an_earlier_state(stored_board, tmp_path):
     stored_board.stop()
-    shutil.copytree(stored_board.folder / "log", tmp_path / "earlier")
+    for name in ("log", "log.end"):
+        shutil.copytree(stored_board.folder / name, tmp_path / "earlier" / name)
     stored_board.restart(100)
     pull_from(stored_board, tmp_path / "a", contact=False)
     before = bytes_in(tmp_path / "a")
     stored_board.stop()
-    shutil.rmtree(stored_board.folder / "log")
-    shutil.copytree(tmp_path / "earlier", stored_board.folder / "log")
+    for name in ("log", "log.end"):
+        shutil.rmtree(stored_board.folder / name)
+    shutil.copytree(tmp_path / "earlier", stored_board.folder, dirs_exist_ok=True)
     stored_board.restart(0)
     with pytest.raises(ArchiveConflict, match="set back.*move that file away"):
         pull_from(stored_board, tmp_path / "a", contact=False)
@@ -340,3 +342,13 @@ def test_full_disk_in_mid_pull(stored_board, tmp_path, monkeypatch):
     monkeypatch.undo()
     pull_from(stored_board, tmp_path / "a", contact=False)
     assert check_whole(bytes_in(tmp_path / "a")) == 301
+
+
+def test_an_end_that_the_board_lost_is_said(stored_board, tmp_path):
+    held = pull_from(stored_board, tmp_path / "a", contact=False).next_seq
+    spoil_file(stored_board, 11, lambda raw: raw[:-288])
+    summary = pull_from(stored_board, tmp_path / "a", contact=False)
+    said = [line for line in summary.warnings if "lost in its flash" in line]
+    assert len(said) == 1 and f"records {held - 2} to {held - 1}, which it had stored" in said[0]
+    raw = bytes_in(tmp_path / "a")
+    assert parse_header(raw[11 * 4096 :]).segment == 13 and parse_header(raw[11 * 4096 :]).first_seq == held

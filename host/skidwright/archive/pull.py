@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -20,6 +21,7 @@ from skidwright.log.segment_check import next_seq, parse_header, problems
 
 _SYNC_S = 1.0
 _MAX_WARNINGS = 200
+_C_AT = 36  # of the field `c` in an event record, `d` behind it
 
 
 @dataclass
@@ -280,6 +282,8 @@ class _Pull:
 
     def _commit(self, segment: int, block: bytes, offset: int, sealed: bool) -> None:
         new = block[offset:]
+        for text in _lost_ends(new, 0 if offset else records.HEADER_BYTES):
+            self.summary.warn(f"segment {segment}: {text}")
         if new or sealed:
             self._writer.append(new, sealed)
         summary = self.summary
@@ -293,3 +297,18 @@ class _Pull:
         if time.monotonic() - self._synced > _SYNC_S:
             self._writer.sync()
             self._synced = time.monotonic()
+
+
+def _lost_ends(new: bytes, at: int) -> list[str]:
+    """What new records, the first at byte `at`, say of an end of the log that the board lost in its flash."""
+    found = []
+    for start in range(at, len(new) - records.RECORD_BYTES + 1, records.RECORD_BYTES):
+        record = new[start : start + records.RECORD_BYTES]
+        if record[0] == records.RECOVERED and records.record_ok(record):
+            first, following = struct.unpack_from("<II", record, _C_AT)
+            if first < following:
+                found.append(
+                    f"the board says that records {first} to {following - 1}, which it had stored, were lost "
+                    "in its flash; what an archive holds of them is all there is"
+                )
+    return found

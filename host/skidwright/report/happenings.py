@@ -156,7 +156,7 @@ def _told(
             yield (
                 when,
                 "log recovered",
-                f"segment {row['a']}, {row['b']} bytes dropped; {text}".rstrip("; "),
+                f"segment {row['a']}, {row['b']} bytes{_lost(row)}; {text}".rstrip("; "),
                 False,
             )
 
@@ -169,6 +169,12 @@ def _pieces_after(events: NDArray[np.void], i: int) -> str:
             break
         texts.append(text_of(row))
     return "".join(texts)
+
+
+def _lost(row: Any) -> str:
+    """The records that a board names as lost from the end of its log."""
+    first, following = int(row["c"]), int(row["d"])
+    return f", records {first} to {following - 1} lost" if first < following else ""
 
 
 def _figure(row: Any, text: str) -> str:
