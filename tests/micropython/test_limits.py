@@ -15,11 +15,12 @@ BIN = Path(sys.executable).parent
 MICROPYTHON = BIN / "micropython"
 
 # Of 1408 KB for files on the board (352 blocks): 280 blocks of log, its folders, and the code must fit.
-FLASH_LIMIT = 72 * 1024
+# The note of the end, seals and settings in full have come: 74 KB, and the log still holds 229 segments.
+FLASH_LIMIT = 78 * 1024
 # The RP2040 has about 241 KB free at boot. A 64-bit MicroPython needs about twice what the board does
-# for the same objects, so a run in 200 KB here leaves the board much room.
+# for the same objects, so a run in 200 KB here leaves the board much room: 88 KB of 241 at the limit.
 HEAP_KB = 200
-LIVE_LIMIT = 160 * 1024
+LIVE_LIMIT = 176 * 1024
 
 needs_micropython = pytest.mark.skipif(not MICROPYTHON.exists(), reason="no MicroPython for this platform")
 
