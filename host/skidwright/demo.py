@@ -8,9 +8,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
+import numpy as np
+
 from skidwright.archive.folder import Archive
 from skidwright.config.toml_text import to_toml
 from skidwright.errors import ArchiveError
+from skidwright.register.known import merge
 from skidwright.report import gather, headline, page
 from skidwright.report.headline import Headline
 from skidwright.report.model import AssetReport
@@ -85,11 +88,12 @@ def demonstrate(
         text = f"{scenario.duration_s / 3600:g} h on the virtual skid ({board}), with pulls"
         with step(text, scenario.duration_s) as advance:
             played = playing.play(skid, archive, advance)
+            now = np.datetime64(int(skid.utc_ms()), "ms")
     with step("checking every record and sample", 1):
         opened = Archive.open(archive)
         paths = [opened.log_path(device, log) for device in opened.devices() for log in opened.logs(device)]
         logs = [Assessment(path, config.limits(), config.board_in_force()) for path in paths]
-        gathered = gather.gather(logs, config)
+        gathered = gather.gather(logs, merge(config, []), now)
     made = Demonstration(folder, archive, config_path, board, len(played.pulls), logs)
     with step("writing the reports", len(gathered)) as advance:
         for done, data in enumerate(gathered, 1):

@@ -15,9 +15,10 @@ import synthetic_log as sl
 from row import Row
 from skidboard import records
 from skidwright.archive.folder import Archive
-from skidwright.judgement import attention, judge
 from skidwright.register.model import AssetRecord
 from skidwright.samples import history
+from skidwright.standing import standing
+from skidwright.standing.goals import Goals
 
 HOURS = 5 * 365 * 24
 ASSETS, DISTINCT = 200, 20
@@ -46,9 +47,10 @@ def spent(histories, assets):
     """CPU seconds to judge and rank so many assets, threads included."""
     record = AssetRecord(1, "machine", target=(19, 17, 14), water_limit_percent=90.0, coldest_c=40.0)
     start = time.process_time()
-    found = attention.ranked(
-        [judge.judge(histories[i % len(histories)], record) for i in range(assets)],
-        np.datetime64("2026-01-01"),
+    goals = Goals((*record.target, None), record.water_limit_percent, record.coldest_c)
+    now = np.datetime64("2026-01-01")
+    found = standing.ranked(
+        standing.stand(histories[i % len(histories)], record, goals, now) for i in range(assets)
     )
     assert len(found) == assets
     return time.process_time() - start

@@ -86,8 +86,13 @@ def test_json_says_the_same(run, place: Path) -> None:  # noqa: F811
     press, gearbox, never = found["assets"]
     assert (press["asset"], gearbox["asset"], never["asset"]) == (1, 2, 7)
     # 8 times 1800, 420 and 38 per mL are 14400, 3360 and 304: 21, 19 and 15 (ISO 4406:2021, table 1)
-    assert press["code"] == "21/19/15" and press["scale_numbers_above_target"] == [2, 2, 1]
-    assert press["target_state"] == "not met" and max(press["chance_at_or_below_target"]) < 0.05
+    sizes = press["quantities"][:3]
+    assert press["code"] == "21/19/15"
+    assert [one["scale_number"] - one["scale_number_asked"] for one in sizes] == [2, 2, 1]
+    # 19/17/14 allows 5000, 1300 and 160 per mL (ISO 4406:2021, table 1)
+    assert [one["limit"] for one in sizes] == [5000, 1300, 160]
+    assert {one["state"] for one in sizes} == {"not met"} and {one["needs"] for one in sizes} == {"act"}
+    assert max(one["chance_at_or_below"] for one in sizes) < 0.05
     assert gearbox["code"] == "18/16/12"
     assert [hint["pattern"] for hint in press["hints"]] == ["dirt with new fluid"]
     assert gearbox["hints"] == []
@@ -98,7 +103,7 @@ def test_one_asset_in_full(run, place: Path) -> None:  # noqa: F811
     answer = run(*arguments(place, "--asset", "1"))
     assert answer.status == 1
     for word in (
-        "Press (asset 1): act",
+        "Press (asset 1): Act: dirtier than its target",
         "target 19/17/14: not met",
         "under 1 %",
         "Hint, no diagnosis",
@@ -123,7 +128,7 @@ def test_the_register_is_asked_for_targets_intervals_and_events(run, place: Path
         register.add_event(Event(1, sl.START_UTC_MS + 20 * 86_400_000, "filter", "return line"))
     found = run(*arguments(place, "--json")).json["assets"]
     gearbox = next(one for one in found if one["asset"] == 2)
-    assert gearbox["target"] == "20/18/15" and gearbox["target_state"] == "met"
+    assert gearbox["target"] == "20/18/15" and {one["state"] for one in gearbox["quantities"][:3]} == {"met"}
     assert [reason["text"] for reason in gearbox["reasons"] if "overdue" in reason["text"]] == []
 
 
@@ -133,14 +138,14 @@ def test_what_cannot_be_done_is_one_line(run, one_line, place: Path) -> None:  #
     one_line(run(*arguments(place)[:-1], "soon"), "--at")
 
 
-@pytest.mark.parametrize(("coldest_c", "free"), [(5, True), (30, False), (None, False)])
+@pytest.mark.parametrize(("coldest_c", "free"), [(-10, True), (30, False), (None, False)])
 def test_no_saturation_above_100_percent_is_ever_said(
     run,  # noqa: F811
     place: Path,
     coldest_c,
     free: bool,
 ) -> None:
-    """20 % at 45 degC is more than 100 % at 5 degC by either published pair: that is free water."""
+    """20 % at 45 degC is more than 100 % at -10 degC by either published pair: that is free water."""
     toml = (place / "skid.toml").read_text()
     line = "" if coldest_c is None else f"coldest_c = {coldest_c}"
     (place / "skid.toml").write_text(toml.replace("coldest_c = 40", line))
@@ -150,12 +155,14 @@ def test_no_saturation_above_100_percent_is_ever_said(
     rows = run(*arguments(place, "--json")).json["assets"]
     (row,) = [row for row in rows if row["asset"] == 2]
     if free:
-        assert "at 5 degC, the coldest it gets: free water;" in said
-        assert row["water_percent_when_coldest"] == [100.0, 100.0]
+        assert "water at the coldest: free water at -10 degC" in said
+        cold, free_water = row["quantities"][5:]
+        assert cold["value"] == cold["value_high"] == 100.0
+        assert free_water["state"] == "not met" and free_water["needs"] == "act"
         assert not re.search(r"\d{3,}\.\d %", said), said
     elif coldest_c is None:
-        assert "judged there since no coldest is known" in said
+        assert "nobody said how cold it gets" in said
     else:
         # B of 1567 and 1670 K: 20 % become 35.0 and 36.4 %, by hand; the readings are near 20 %
-        low, high = re.search(r"the coldest it gets: (\d+) to (\d+) % of saturation", said).groups()
-        assert abs(int(low) - 35.0) < 1 and abs(int(high) - 36.4) < 1
+        low, high = re.search(r"at the coldest: ([\d.]+) to ([\d.]+) % of saturation", said).groups()
+        assert abs(float(low) - 35.0) < 1 and abs(float(high) - 36.4) < 1

@@ -49,7 +49,7 @@ def clean_years(number, first_seed=0, **how):
             for day in np.sort(rng.uniform(10, span, 52))
             for kind in (events.TOP_UP, events.FILTER)
         ]
-        found = judge.judge(made, ASSET, happened=book)
+        found = judge.judge(made, ASSET, book)
         for judged in (found.particle_series, found.water_series):
             lines = [line for line in judged.trends if line is not None]
             sums["charts"] += len(judged.alarms)

@@ -6,11 +6,15 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from skidwright.config import Asset, Counter
+from skidwright.config import Config, Counter
+from skidwright.register.model import AssetRecord
 from skidwright.report import model
 from skidwright.samples import history
+from skidwright.standing import standing
+from skidwright.standing.goals import goals_of
 
 Maker = Callable[..., model.AssetReport]
+NOW = np.datetime64("2026-03-03T00:00:00", "ms")
 
 
 def make_asset(
@@ -55,21 +59,42 @@ def make_asset(
         1.0,
         "ab" * 32,
     )
-    return model.AssetReport(
-        Asset(2, "Thruster gearbox", "port", "ISO VG 100", target, water_limit),
+    asset = AssetRecord(
+        2, "Thruster gearbox", "port", "ISO VG 100", target=target, water_limit_percent=water_limit
+    )
+    day = datetime.date(2028, 1, 1)
+    data = model.AssetReport(
+        asset,
         Counter("a counter", (40.0, 60.0)),
         (40.0, 60.0),
         samples,
+        standing.never_sampled(asset, goals_of(asset, Config()), NOW),
         integrity,
-        calibration_due=datetime.date(2028, 1, 1),
-        meter_due=datetime.date(2028, 1, 1),
-        loops_due=datetime.date(2028, 1, 1),
+        calibration_due=day,
+        meter_due=day,
+        loops_due=day,
     )
+    return stood(data)
+
+
+def stood(data: model.AssetReport, hidden: tuple[str, ...] = (), happened=()) -> model.AssetReport:
+    """The same asset, judged anew by all that it now says."""
+    if not len(data.samples):
+        return data
+    integrity = data.integrity
+    complete = integrity.chain_ok and not integrity.bad_records and not integrity.missing_records
+    dues = {
+        "counter": data.calibration_due, "flow meter": data.meter_due, "current loops": data.loops_due,
+    }  # fmt: skip
+    found = standing.stand(
+        data.samples, data.asset, goals_of(data.asset, Config()), NOW, happened, dues, hidden, complete
+    )
+    return dataclasses.replace(data, standing=found)
 
 
 def changed(data: model.AssetReport, **arrays: object) -> model.AssetReport:
-    """The same asset with other sample arrays."""
-    return dataclasses.replace(data, samples=dataclasses.replace(data.samples, **arrays))
+    """The same asset with other sample arrays, judged anew."""
+    return stood(dataclasses.replace(data, samples=dataclasses.replace(data.samples, **arrays)))
 
 
 @pytest.fixture
@@ -82,3 +107,9 @@ def make() -> Maker:
 def change() -> Maker:
     """`changed`, see there."""
     return changed
+
+
+@pytest.fixture
+def judge_again() -> Maker:
+    """`stood`, see there."""
+    return stood

@@ -7,6 +7,7 @@ import pytest
 import synthetic_log as sl
 from skidboard import faults, records, sequence
 from skidwright.config import Asset, Config, Counter
+from skidwright.register.known import merge
 from skidwright.report import gather
 from skidwright.samples.assessment import Assessment
 
@@ -50,6 +51,9 @@ def story() -> np.ndarray:
     return sl.merged(*events, first, second)
 
 
+NOW = np.datetime64("2026-03-05T00:00:00", "ms")
+
+
 @pytest.fixture(scope="module")
 def reports(tmp_path_factory: pytest.TempPathFactory):
     path = tmp_path_factory.mktemp("log") / sl.DEVICE.hex() / f"{sl.LOG:08x}.skidlog"
@@ -61,7 +65,7 @@ def reports(tmp_path_factory: pytest.TempPathFactory):
         note="a note",
     )
     log = Assessment(path, config.limits(), config.board_in_force())
-    return {data.asset.number: data for data in gather.gather([log], config)}
+    return {data.asset.number: data for data in gather.gather([log], merge(config, []), NOW)}
 
 
 def at(minutes: float) -> str:

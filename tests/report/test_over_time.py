@@ -5,18 +5,13 @@ import re
 
 import numpy as np
 import pytest
-from skidwright.config import Asset
-from skidwright.judgement import judge
 from skidwright.judgement.events import Event
-from skidwright.register.model import AssetRecord
 from skidwright.report import over_time, page, pictures
 
 
-def judged(data, book=()):
-    record = AssetRecord(
-        data.asset.number, target=data.asset.target, water_limit_percent=data.asset.water_limit_percent
-    )
-    return dataclasses.replace(data, judgement=judge.judge(data.samples, record, happened=book))
+def untold(data):
+    """The same asset without what is said of it over time."""
+    return dataclasses.replace(data, standing=dataclasses.replace(data.standing, judgement=None))
 
 
 def rising(make, change, n=400):
@@ -28,7 +23,7 @@ def rising(make, change, n=400):
 
 
 def test_page_tells_trend_and_forecast(make, change) -> None:
-    text = page.render(judged(rising(make, change)))
+    text = page.render(rising(make, change))
     part = text[text.index("Judgement over time") : text.index("Flow while counting</h2>")]
     # a doubling in 40 days is three quarters of a scale number in 30
     slopes = [float(x) for x in re.findall(r">\+(0\.\d\d) a month<", part)]
@@ -37,39 +32,36 @@ def test_page_tells_trend_and_forecast(make, change) -> None:
     (first, last) = re.findall(r"passed <time>([-0-9]+)</time> to <time>([-0-9]+)", part)[0]
     assert np.datetime64(first) <= np.datetime64("2026-06-09") <= np.datetime64(last)
     assert "made for 0.1 false alarms a" in part
-    assert "chance that the median of the newest 3 valid samples" in part
 
 
 def test_trend_is_drawn_only_where_there_is_one(make, change) -> None:
-    up, flat = judged(rising(make, change)), judged(make(n=400, minutes=240))
-    assert up.judgement.particle_series.trends[0].rising
-    assert len(pictures.code_history(up)) > len(
-        pictures.code_history(dataclasses.replace(up, judgement=None))
-    )
-    drawn = sum(line.rising or line.falling for line in flat.judgement.particle_series.trends[:3])
-    without = pictures.code_history(dataclasses.replace(flat, judgement=None))
+    up, flat = rising(make, change), make(n=400, minutes=240)
+    assert up.standing.judgement.particle_series.trends[0].rising
+    assert len(pictures.code_history(up)) > len(pictures.code_history(untold(up)))
+    drawn = sum(line.rising or line.falling for line in flat.standing.judgement.particle_series.trends[:3])
+    without = pictures.code_history(untold(flat))
     assert drawn or pictures.code_history(flat) == without
 
 
 def test_no_date_without_a_trend(make) -> None:
-    data = judged(make(n=400, minutes=240))
+    data = make(n=400, minutes=240)
     (line, *_) = over_time.over_time(data).rows
     assert "no trend" in line.trend and line.limit == "no trend"
 
 
-def test_hints_are_shown_with_what_else_it_could_be(make, change) -> None:
+def test_hints_are_shown_with_what_else_it_could_be(make, change, judge_again) -> None:
     data = make(n=200, minutes=240)
     counts = data.samples.counts.astype(np.int64)
     counts[180:] *= 4
     dirty = change(data, counts=counts.astype(np.uint32), per_ml=counts / 30.0)
     when = int(dirty.samples.utc_ms[180]) - 1000
-    text = page.render(judged(dirty, [Event(when, "top-up", "<b>20 L</b>")]))
+    text = page.render(judge_again(dirty, (), [Event(when, "top-up", "<b>20 L</b>")]))
     assert "Hint, no diagnosis: All channels rose when fluid was put in" in text
     assert "+2.0, +2.0" in text and "Or else:" in text
     assert "<b>20 L</b>" not in text
 
 
 def test_page_without_judgement_has_no_such_part(make) -> None:
-    data = dataclasses.replace(make(), asset=Asset(2, "Gear"))
+    data = untold(make())
     assert over_time.over_time(data) is None
     assert "Judgement over time" not in page.render(data)

@@ -1,7 +1,6 @@
 """The page as a file: self-contained, well formed, escaped, the same for the same input, quick for a year."""
 
 import dataclasses
-import datetime
 import re
 import time
 from html.parser import HTMLParser
@@ -13,8 +12,6 @@ import pytest
 from skidwright.cli import check_command
 from skidwright.report import openness, page, pictures
 from skidwright.report.model import REJECTED, ExcludedReason, Happening
-
-WHEN = datetime.datetime(2026, 3, 4, 12, tzinfo=datetime.UTC)
 
 
 class Collector(HTMLParser):
@@ -71,7 +68,7 @@ def with_everything(data):
 
 
 def test_page_is_well_formed_and_asks_nothing_of_any_network(make) -> None:
-    html = page.render(with_everything(make()), WHEN)
+    html = page.render(with_everything(make()))
     found = read(html)
     assert all(link.startswith("#") for link in found.links)
     assert len(found.ids) == len(set(found.ids))
@@ -87,7 +84,7 @@ def test_page_is_well_formed_and_asks_nothing_of_any_network(make) -> None:
 def test_text_from_outside_is_escaped(make) -> None:
     data = with_everything(make())
     data = dataclasses.replace(data, asset=dataclasses.replace(data.asset, name="<b>&\"'"))
-    text = "".join(read(page.render(data, WHEN)).text)
+    text = "".join(read(page.render(data)).text)
     assert "<b>&\"'" in text
     assert "<script>alert(1)</script>" in text
 
@@ -113,7 +110,7 @@ def test_pictures_are_xml_with_text_as_text(make) -> None:
 
 def test_same_input_same_bytes(make) -> None:
     data = with_everything(make())
-    assert page.render(data, WHEN) == page.render(data, WHEN)
+    assert page.render(data) == page.render(data)
 
 
 def test_excluded_samples_are_hollow(make, change) -> None:
@@ -128,7 +125,7 @@ def test_excluded_samples_are_hollow(make, change) -> None:
 
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_hardly_any_samples(make, n: int) -> None:
-    text = page.render(make(n=n), WHEN)
+    text = page.render(make(n=n))
     read(text)
     assert f"{n} samples, {n} valid counts, {n} valid water" in text
 
@@ -144,25 +141,25 @@ def test_nothing_valid_and_no_times(make, change) -> None:
         water_percent=np.full(60, np.nan),
         temperature_c=np.full(60, np.nan),
     )
-    assert "unknown" in "".join(read(page.render(data, WHEN)).text)
+    assert "unknown" in "".join(read(page.render(data)).text)
 
 
 def test_written_whole_or_not_at_all(make, tmp_path: Path) -> None:
     target = tmp_path / "deep" / "a.html"
-    page.write(make(), target, WHEN)
+    page.write(make(), target)
     before = target.read_bytes()
     broken = dataclasses.replace(make(), samples=None)
     with pytest.raises(AttributeError):
-        page.write(broken, target, WHEN)
+        page.write(broken, target)
     assert target.read_bytes() == before
     assert [path.name for path in target.parent.iterdir()] == ["a.html"]
 
 
 def test_a_year_of_minutes_is_quick_and_small(make) -> None:
     data = make(n=525_600, minutes=1)
-    page.render(make(), WHEN)  # the first picture pays for reading matplotlib
+    page.render(make())  # the first picture pays for reading matplotlib
     start = time.process_time()
-    html = page.render(data, WHEN)
+    html = page.render(data)
     assert time.process_time() - start < 5
     assert len(html) < 600_000
 
@@ -197,11 +194,11 @@ def test_the_picture_that_the_headline_speaks_of_comes_first(make) -> None:
         (make(), "Cleanliness"), (make(water=60.0), "Water and temperature"), (make(**dirt), "Cleanliness"),
         (make(water=60.0, **dirt), "Cleanliness"),
     ):  # fmt: skip
-        assert first(page.render(data, WHEN)) == expected
+        assert first(page.render(data)) == expected
 
 
 def test_each_place_says_of_what_its_limits_are(make) -> None:
-    text = " ".join(page.render(make(), WHEN).split())
+    text = " ".join(page.render(make()).split())
     assert "95 % limits per mL, as counted" in text and "those of the sample as counted" in text
     assert "For the machine <code>skidwright check --all</code>" in text
     assert check_command.LEGEND.strip().startswith("95 % limits per mL in the machine")
@@ -221,7 +218,7 @@ def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
         f"{a:,.4g} to {b:,.4g}" for a, b in zip(low, high, strict=True)
     ]
     assert lines[0].chances == "18 (over 99 %)"
-    text = page.render(data, WHEN)
+    text = page.render(data)
     assert all(line.limits in text and line.chances in text for line in lines)
     none = change(data, counts_verdict=np.full(60, REJECTED, np.uint8))
     assert openness.openness(none) == []

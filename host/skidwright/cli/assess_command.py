@@ -46,16 +46,15 @@ def assess(
     """
     import numpy as np
 
-    from skidwright.cli import assess_view, output
-    from skidwright.judgement import plain, programme
+    from skidwright.cli import assess_view, moment, output
     from skidwright.register import known_assets
+    from skidwright.standing import plain, standing
 
     known = known_assets(config, archive)
     logs = selection.assess(archive, known.config, device, asset, keys)
     selection.tell_damage(logs)
-    moment = at or datetime.datetime.now(datetime.UTC).replace(tzinfo=None)
-    now = np.datetime64(moment, "ms")
-    found = programme.assess(logs, known, archive, now, asset, as_of_then=at is not None)
+    now = np.datetime64(at, "ms") if at else moment.now()
+    found = standing.standings(logs, known, archive, now, asset, as_of_then=at is not None)
     if as_json:
         output.print_json(
             {"at": f"{now.astype('datetime64[s]')}Z", "assets": [plain.row_of(one) for one in found]}

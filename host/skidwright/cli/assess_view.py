@@ -3,19 +3,17 @@
 import textwrap
 from collections.abc import Sequence
 
-import numpy as np
-
 from skidwright.cli import output
 from skidwright.cli.asset_options import counted
-from skidwright.judgement.attention import WORDS, Attention
-from skidwright.judgement.judge import Judgement
 from skidwright.judgement.told import lines
-from skidwright.judgement.wording import percent
-from skidwright.samples.coldest import saturation
+from skidwright.judgement.wording import span
+from skidwright.standing import words
+from skidwright.standing.quantity import NO_GOAL, WORDS
+from skidwright.standing.standing import Standing
 from skidwright.trade.code_text import format_code
 
 
-def rank(found: Sequence[Attention]) -> None:
+def rank(found: Sequence[Standing]) -> None:
     """All assets, worst first, reasons in words below each; what holds for all of them stands at the end."""
     common = _common(found)
     rows = [(str(one.asset.number), one.asset.name, one.word, _code(one), _target(one)) for one in found]
@@ -26,10 +24,11 @@ def rank(found: Sequence[Attention]) -> None:
     for one, row in zip(found, rows, strict=True):
         output.say(_line(row, widths))
         for reason in one.reasons:
-            if reason.text not in common:
+            text = words.reason(reason)
+            if text not in common:
                 output.say(
                     textwrap.fill(
-                        reason.text,
+                        text,
                         room - 1,
                         initial_indent=" " * widths[0] + "   - ",
                         subsequent_indent=" " * widths[0] + "     ",
@@ -49,34 +48,31 @@ def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
     return "  ".join([number[0].rjust(number[1]), *(cell.ljust(width) for cell, width in others)]).rstrip()
 
 
-def _target(one: Attention) -> str:
+def _target(one: Standing) -> str:
     return format_code(one.asset.target) if one.asset.target else ""
 
 
-def _common(found: Sequence[Attention]) -> list[str]:
+def _common(found: Sequence[Standing]) -> list[str]:
     """Reasons that every asset has: they belong to the skid."""
     if len(found) < 2:
         return []
-    return [
-        reason.text
-        for reason in found[0].reasons
-        if all(any(other.text == reason.text for other in one.reasons) for one in found)
-    ]
+    every = [[words.reason(reason) for reason in one.reasons] for one in found]
+    return [text for text in every[0] if all(text in texts for texts in every)]
 
 
-def _code(one: Attention) -> str:
-    return format_code(one.judgement.target.code) if one.judgement and one.judgement.target.code else ""
+def _code(one: Standing) -> str:
+    return format_code(one.code) if one.code else ""
 
 
-def show(one: Attention) -> None:
+def show(one: Standing) -> None:
     """Everything judged of one asset."""
-    output.say(f"{one.asset.title} (asset {one.asset.number}): {one.word}")
+    output.say(f"{one.asset.title} (asset {one.asset.number}): {words.title(one)}")
     for reason in one.reasons:
-        output.say(f"  {WORDS[reason.level]}: {reason.text}")
+        output.say(f"  {WORDS[reason.level]}: {words.reason(reason)}")
     judgement = one.judgement
     if judgement is None:
         return
-    _show_state(judgement)
+    _show_state(one)
     rows = lines(judgement)
     if rows:
         output.print_table(
@@ -102,28 +98,18 @@ def show(one: Attention) -> None:
         output.say(f"  Or else: {hint.else_it}.")
 
 
-def _show_state(judgement: Judgement) -> None:
-    state, water = judgement.target, judgement.water
-    if state.code:
-        text = f"Code {format_code(state.code)}, median of the newest {state.samples} valid samples"
-        if judgement.asset.target:
-            text += f"; target {format_code(judgement.asset.target)}: {state.state}"
-        output.say(text + ".")
-        if state.chances:
-            chances = ", ".join(percent(chance) for chance in state.chances)
-            sizes = ", ".join((">=4", ">=6", ">=14", ">=21")[: len(state.chances)])
-            output.say(f"Chance of being at or below target {sizes} um(c): {chances}.")
-    if np.isfinite(water.percent):
-        text = f"Water {saturation(water.percent, water.percent)}"
-        text += f" at {water.warm_c:.0f} degC" if np.isfinite(water.warm_c) else ""
-        if np.isfinite(water.cold_percent[0]):
-            text += f"; at {water.cold_c:g} degC, the coldest it gets: {saturation(*water.cold_percent)}"
-        elif np.isnan(water.cold_c):
-            text += ", judged there since no coldest is known"
-        if np.isfinite(water.free_below_c[0]):
-            text += f"; free water below {_span(water.free_below_c)} degC"
-        output.say(f"{text}: {water.state}.")
-
-
-def _span(values: tuple[float, float]) -> str:
-    return " to ".join(dict.fromkeys(f"{value:.0f}" for value in values))
+def _show_state(one: Standing) -> None:
+    if one.code:
+        text = (
+            f"Code {format_code(one.code)}, median of the newest {len(one.particles[0].rows)} valid samples"
+        )
+        target = f"; target {format_code(one.asset.target)}" if one.asset.target else ""
+        output.say(f"{text}{target}: {words.particle_state(one)}.")
+    newest = [one.particles[0], one.water[0]]
+    for what, each in zip(("counts", "water"), newest, strict=True):
+        if each.rows and each.age_days >= 0:
+            output.say(f"The newest valid {what} are {span(each.age_days)} old.")
+    for each in one.quantities:
+        if each.state != NO_GOAL or each.rows:
+            output.say(f"  {words.verdict(each)}; {WORDS[one.level_of(each.name)]}")
+    output.say(f"How sure: {one.sureness.word}.")

@@ -84,9 +84,9 @@ def _answer(finding: "Finding") -> dict[str, Any]:
         "valid_water": int((data.samples.water_verdict == VALID).sum()),
         "latest_code": said.latest_code or None,
         "latest_water": said.latest_water or None,
-        "grade": said.grade,
+        "needs": said.standing.word,
         "headline": said.title,
-        "sureness": said.sureness,
+        "sureness": said.standing.sureness.word,
         "excluded": {reason.check: reason.count for reason in data.reasons},
         "report": str(finding.report),
     }

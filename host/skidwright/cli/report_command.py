@@ -55,15 +55,21 @@ def report(
     Exit status 1: an asset is over its target or limit, nothing could be judged, or a log is damaged or
     incomplete.
     """
-    from skidwright.cli import output
+    from skidwright.cli import moment, output
     from skidwright.papers.pdf import print_page
     from skidwright.register import Register, known_assets
     from skidwright.report import gather, headline, page, tuning_section
+    from skidwright.standing import plain
+    from skidwright.standing.quantity import ACT
+    from skidwright.standing.sureness import NONE
 
-    config = known_assets(config, archive).config
+    known = known_assets(config, archive)
+    now = moment.now()
     with Register.open(archive) as register:
         done = register.events()
-    found = gather.gather(selection.assess(archive, config, device, asset, keys), config, asset, done)
+    found = gather.gather(
+        selection.assess(archive, known.config, device, asset, keys), known, now, asset, done
+    )
     made = []
     for data in found:
         path = folder / page.file_name(data.asset.number, data.asset.name)
@@ -75,9 +81,8 @@ def report(
         made.append({
             "asset": data.asset.number,
             "name": data.asset.title,
-            "grade": said.grade,
+            **plain.standing_row(data.standing),
             "headline": said.title,
-            "sureness": said.sureness,
             "latest_code": said.latest_code or None,
             "report": str(path),
         })  # fmt: skip
@@ -90,11 +95,11 @@ def report(
             ("asset", "what it says", "how sure", "report"),
             [(row["name"], row["headline"], row["sureness"], row["report"]) for row in made],
         )
-    logs = {log.path: log.report for data in found for log in data.samples.logs}
-    for path, integrity in logs.items():
+    reports = {log.path: log.report for data in found for log in data.samples.logs}
+    for path, integrity in reports.items():
         if not integrity.ok and not as_json:
             wrong = ", ".join(f"{n:,} x {kind}" for kind, n in sorted(integrity.totals.items()))
             output.say(f"note: {path}: {wrong}; `skidwright check` says where")
-    whole = all(integrity.ok for integrity in logs.values())
-    good = all(row["grade"] in (headline.GOOD, headline.CLOSE) for row in made)
+    whole = all(integrity.ok for integrity in reports.values())
+    good = all(data.standing.level != ACT and data.standing.sureness.word != NONE for data in found)
     return 0 if made and good and whole else 1

@@ -54,6 +54,15 @@ class Counter:
 
 
 @dataclass(frozen=True)
+class Judging:
+    """How old what is judged may be. An asset with an interval of its own (`interval_h` of the register) has
+    its own age: `skidwright.standing.goals`."""
+
+    sample_age_days: float = 30.0
+    calibration_notice_days: float = 30.0
+
+
+@dataclass(frozen=True)
 class Config:
     """All of skid.toml. `board` holds only settings that were given or follow from other tables.
 
@@ -65,6 +74,7 @@ class Config:
     assets: dict[int, Asset] = field(default_factory=dict)
     counter: Counter = field(default_factory=Counter)
     checks: dict[str, float] = field(default_factory=dict)
+    judgement: Judging = field(default_factory=Judging)
     note: str = ""
 
     def asset(self, number: int) -> Asset:

@@ -5,6 +5,7 @@
     [[asset]]    a machine that is sampled: number, name, fluid, target, ...
     [counter]    the particle counter: its band, sensing volume and calibration
     [checks]     thresholds of `skidwright check` (docs/checks.md)
+    [judgement]  how old samples and calibrations may be (docs/judgement.md)
 
 Everything is checked by name and range. What is wrong is said in one line that
 names the file, the key and the remedy.
@@ -16,13 +17,13 @@ from typing import Any
 
 from skidboard import settings as board_settings
 
-from skidwright.config.model import Asset, Config, Counter, limits_class
+from skidwright.config.model import Asset, Config, Counter, Judging, limits_class
 from skidwright.config.table_reader import DAY_ZERO, TableReader
 from skidwright.config.toml_file import read_toml
 from skidwright.errors import ConfigError
 from skidwright.trade.code_text import parse_code
 
-_TOP = ("note", "board", "asset", "counter", "checks")
+_TOP = ("note", "board", "asset", "counter", "checks", "judgement")
 
 
 def load(path: Path) -> Config:
@@ -51,7 +52,8 @@ def parse(raw: Mapping[str, Any], path: Path) -> Config:
     assets = _assets(raw.get("asset", []), path)
     counter = _counter(raw.get("counter", {}), path)
     board = _board(raw.get("board", {}), assets, counter, path)
-    return Config(path, board, assets, counter, _checks(raw.get("checks", {}), counter, board, path), note)
+    checks = _checks(raw.get("checks", {}), counter, board, path)
+    return Config(path, board, assets, counter, checks, _judging(raw.get("judgement", {}), path), note)
 
 
 def _assets(tables: Any, path: Path) -> dict[int, Asset]:
@@ -117,6 +119,12 @@ def _counter(table: Any, path: Path) -> Counter:
         calibrated,
         due,
     )
+
+
+def _judging(table: Any, path: Path) -> Judging:
+    reader = TableReader(path, "judgement", table, Judging.__dataclass_fields__)
+    given = {name: reader.number(name, 0.01, 36500, "days") for name in Judging.__dataclass_fields__}
+    return Judging(**{name: float(days) for name, days in given.items() if days is not None})
 
 
 def _board(table: Any, assets: dict[int, Asset], counter: Counter, path: Path) -> dict[str, Any]:

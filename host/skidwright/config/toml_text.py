@@ -1,8 +1,9 @@
 """A Config as the text of a skid.toml, for those who want to start from one."""
 
+from dataclasses import asdict
 from typing import Any
 
-from skidwright.config import Config
+from skidwright.config import Config, Judging
 from skidwright.trade.code_text import format_code
 
 
@@ -30,6 +31,8 @@ def to_toml(config: Config, heading: str = "") -> str:
         }
     )
     lines += ["", "[board]", *_lines(config.board), "", "[checks]", *_lines(config.checks)]
+    if config.judgement != Judging():
+        lines += ["", "[judgement]", *_lines(asdict(config.judgement))]
     return "\n".join(lines).lstrip("\n") + "\n"
 
 

@@ -1,19 +1,15 @@
 """Everything said of one asset over time, brought together."""
 
-import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.judgement.events import Event
 from skidwright.judgement.forecast import Forecast, forecast
 from skidwright.judgement.hint import Hint
 from skidwright.judgement.hints import hints
 from skidwright.judgement.series import Series, particle_series, water_series
-from skidwright.judgement.targets import TargetState, target_state
-from skidwright.judgement.wetness import WaterState, water_state
 from skidwright.register.model import AssetRecord
 from skidwright.samples.history import VALID, History
 from skidwright.trade.iso4406 import HIGHEST, UPPER_PER_ML
@@ -24,8 +20,7 @@ class Judgement:
     """One asset judged. Forecasts stand in the order of the series: four particle sizes; water apart.
 
     `samples` and `valid` are numbers of samples, `since_valid` how many of the newest have no valid count,
-    `usual_days` the usual time from one sample to the next, `due_day` when the counter's calibration runs
-    out by the newest sample (datetime64[D], NaT for unknown).
+    `usual_days` the usual time from one sample to the next.
     """
 
     asset: AssetRecord
@@ -34,29 +29,18 @@ class Judgement:
     since_valid: int
     newest: np.datetime64
     usual_days: float
-    target: TargetState
-    water: WaterState
     particle_series: Series
     water_series: Series
     water_at_c: float
     forecasts: tuple[Forecast | None, ...]
     water_forecast: Forecast | None
     hints: tuple[Hint, ...]
-    due_day: np.datetime64
 
 
-def judge(
-    history: History,
-    asset: AssetRecord,
-    limits: CheckLimits | None = None,
-    happened: Sequence[Event] = (),
-    calibration_due: datetime.date | None = None,
-) -> Judgement:
-    """Judge an asset by its history. `limits` are those of the checks; `happened` what was done to it, in
-    order.
+def judge(history: History, asset: AssetRecord, happened: Sequence[Event] = ()) -> Judgement:
+    """Judge an asset over time by its history; `happened` is what was done to it, in order.
 
-    `calibration_due` holds where the newest sample does not say when the counter's calibration runs out.
-    The newest sample is what counts as now; how long ago that is, is for `attention` to say.
+    How it stands against its target and limit at a moment is for `skidwright.standing` to say.
     """
     particles = particle_series(history)
     water, at_c = water_series(history, asset)
@@ -64,9 +48,6 @@ def judge(
     spacing = np.diff(dated[-60:]).astype(np.int64) / 86_400_000
     valid = history.counts_verdict == VALID
     since_valid = int(np.argmax(valid[::-1])) if valid.any() else len(history)
-    due = np.datetime64(calibration_due, "D") if calibration_due else np.datetime64("NaT", "D")
-    if len(history) and history.due_day[-1]:
-        due = np.datetime64("2000-01-01", "D") + int(history.due_day[-1])
     return Judgement(
         asset=asset,
         samples=len(history),
@@ -74,15 +55,12 @@ def judge(
         since_valid=since_valid,
         newest=dated[-1] if len(dated) else np.datetime64("NaT", "ms"),
         usual_days=float(np.median(spacing)) if len(spacing) else np.nan,
-        target=target_state(history, asset, limits or CheckLimits()),
-        water=water_state(history, asset),
         particle_series=particles,
         water_series=water,
         water_at_c=at_c,
         forecasts=tuple(_of_channel(particles, asset, k) for k in range(4)),
         water_forecast=_of_water(water, asset),
         hints=tuple(hints(history, particles, water, happened, _has_cooler(asset))),
-        due_day=due,
     )
 
 

@@ -19,10 +19,9 @@ from skidwright.judgement.points import (
     value_points,
 )
 from skidwright.judgement.trend import Trend, trend
-from skidwright.judgement.wetness import fluids_of
 from skidwright.judgement.wording import size
 from skidwright.register.model import AssetRecord
-from skidwright.samples.coldest import carried
+from skidwright.samples.coldest import carried, fluids
 from skidwright.samples.history import VALID, History
 
 Floats = NDArray[np.float64]
@@ -84,7 +83,9 @@ def water_points(history: History, asset: Asset | AssetRecord) -> tuple[Points, 
     at_c = asset.coldest_c
     if at_c is None:
         at_c = round(float(np.median(history.temperature_c[rows[-200:]])), 0)
-    values = carried(history.water_percent[rows], history.temperature_c[rows], at_c, fluids_of(asset)[0])
+    values = carried(
+        history.water_percent[rows], history.temperature_c[rows], at_c, fluids(asset.solubility)[0]
+    )
     made = value_points(history.utc_ms[rows] / MS_PER_DAY, values)
     return Points(made.days, made.values, made.samples, np.array([WATER_NOISE])), at_c
 

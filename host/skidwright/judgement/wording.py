@@ -14,6 +14,11 @@ def date(days: float) -> str:
     return str(np.datetime64(int(np.floor(days)), "D"))
 
 
+def moment(when: np.datetime64) -> str:
+    """ISO 8601 in UTC, to the second."""
+    return "time unknown" if np.isnat(when) else f"{when.astype('datetime64[s]')}Z"
+
+
 def size(channel: int) -> str:
     """A channel in words: ">=4 um(c)"."""
     return f">={CHANNELS_UM[channel]} um(c)"

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.errors import PaperError
+from skidwright.judgement.wording import moment as iso_time
 from skidwright.judgement.wording import size
 from skidwright.receiving.decision import alike, reached
 from skidwright.register import AssetRecord
-from skidwright.report.part import iso_time
 from skidwright.samples import coldest, unread
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import limits_per_ml

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.judgement.wording import moment as iso_time
 from skidwright.log.timeline import UNKNOWN_UTC_MS
 from skidwright.papers.claim import over_target, over_water
-from skidwright.report.part import iso_time
 from skidwright.samples import unread
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import VALID, History, histories

@@ -3,9 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.config import Asset
+from skidwright.register.model import AssetRecord
 from skidwright.report.happenings import Told, iso
 from skidwright.samples.history import VALID, History
+from skidwright.standing import particles, water
+from skidwright.standing.goals import Goals
 from skidwright.trade.code_text import format_code
 
 # So many valid samples within limits end a stretch: one sample on the border does not.
@@ -15,25 +17,24 @@ KINDS = ("dirtier than target", "wetter than limit")
 LASTING = "still so at the end"
 
 
-def of(samples: History, asset: Asset) -> list[Told]:
+def of(samples: History, asset: AssetRecord, goals: Goals) -> list[Told]:
     """The newest stretches beyond the asset's target and water limit, oldest first."""
     found: list[Told] = []
-    if asset.target is not None:
+    if goals.has_target:
         rows = np.flatnonzero(samples.counts_verdict == VALID)
-        over = np.asarray((samples.code[rows, :3] > np.array(asset.target)).any(axis=1))
+        over = np.asarray(particles.above(samples, rows, goals).any(axis=1))
         for first, last, end in _stretches(over):
             worst = format_code(samples.code[rows[first : last + 1], :3].max(axis=0).tolist())
             span = _span(samples, rows, first, last, end)
-            detail = f"{span}, worst {worst} (target {format_code(asset.target)})"
-            found.append(Told(_ms(samples, rows[first]), KINDS[0], detail, True))
-    if asset.water_limit_percent is not None:
+            target = f" (target {format_code(asset.target)})" if asset.target else ""
+            found.append(Told(_ms(samples, rows[first]), KINDS[0], f"{span}, worst {worst}{target}", True))
+    if goals.water_limit_percent is not None:
         rows = np.flatnonzero(samples.water_verdict == VALID)
-        over = samples.water_percent[rows] > asset.water_limit_percent
-        for first, last, end in _stretches(over):
+        for first, last, end in _stretches(water.above_as_read(samples, rows, goals)):
             worst_percent = float(samples.water_percent[rows[first : last + 1]].max())
             detail = (
                 f"{_span(samples, rows, first, last, end)}, worst {worst_percent:.1f} % "
-                f"(limit {asset.water_limit_percent:g} %)"
+                f"(limit {goals.water_limit_percent:g} %)"
             )
             found.append(Told(_ms(samples, rows[first]), KINDS[1], detail, True))
     found.sort()

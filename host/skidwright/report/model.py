@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from skidwright.checks.limits import CheckLimits
-from skidwright.config import Asset, Counter
-from skidwright.judgement.judge import Judgement
+from skidwright.config import Counter
+from skidwright.register.model import AssetRecord
 from skidwright.samples.history import ABSENT, REJECTED, SUSPECT, VALID, History
+from skidwright.standing.standing import Standing
 
 # The verdicts stand in what the pages are made of, so that its readers need look nowhere else.
 __all__ = [
@@ -77,17 +78,17 @@ class Integrity:
     clock_worst_s: float
     digest: str
     findings: tuple[str, ...] = ()
-    unread: tuple[str, ...] = ()  # what cannot be read and may be newer than a sample that is judged
 
 
 @dataclass(frozen=True)
 class AssetReport:
     """Everything one page shows."""
 
-    asset: Asset
+    asset: AssetRecord
     counter: Counter
     band_ml_min: tuple[float, float]
     samples: History
+    standing: Standing
     integrity: Integrity
     happenings: list[Happening] = field(default_factory=list)
     happenings_total: int = 0
@@ -100,4 +101,3 @@ class AssetReport:
     judged_with: str = ""  # SHA-256 of asset, counter and thresholds
     note: str = ""  # for the top of the page
     limits: CheckLimits = field(default_factory=CheckLimits)
-    judgement: Judgement | None = None  # over time; None where it was left out

@@ -1,19 +1,19 @@
 """The page's part on judgement over time, and the trend's line in the picture of scale numbers."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from skidboard.records import CHANNELS_UM
 
 from skidwright.drawing import BLACK
 from skidwright.judgement import charts as control
 from skidwright.judgement.hint import Hint
-from skidwright.judgement.targets import NO_TARGET, NO_VALID
 from skidwright.judgement.told import Line, lines
 from skidwright.judgement.trend import Trend
-from skidwright.judgement.wording import percent
+from skidwright.judgement.wording import moment, percent
 from skidwright.report.model import AssetReport
+from skidwright.standing import words
+from skidwright.standing.quantity import NO_GOAL, WORDS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,11 +22,22 @@ if TYPE_CHECKING:
 _TO_DRAWN = float(np.log2(100)) + 0.5
 
 
+class StandingLine(NamedTuple):
+    """A quantity against its goal, in words."""
+
+    quantity: str
+    value: str
+    goal: str
+    state: str
+    chance: str
+    newest: str
+    needs: str
+
+
 @dataclass(frozen=True)
 class OverTime:
-    """`chances` is a sentence on the target, `rows` a line for each series; `points` says what a point is."""
+    """`rows` has a line for each series; `points` says what a point is."""
 
-    chances: str
     rows: list[Line]
     hints: tuple[Hint, ...]
     points: str
@@ -35,7 +46,7 @@ class OverTime:
 
 def over_time(data: AssetReport) -> OverTime | None:
     """What is shown of an asset's judgement; None when it has none, or no series with any point."""
-    judged = data.judgement
+    judged = data.standing.judgement
     if judged is None or not (rows := lines(judged)):
         return None
     particles = judged.particle_series
@@ -45,19 +56,25 @@ def over_time(data: AssetReport) -> OverTime | None:
         if each > 1
         else "single samples"
     )
-    return OverTime(_chances(data), rows, judged.hints, points, f"{control.FALSE_ALARMS_PER_YEAR:g}")
+    return OverTime(rows, judged.hints, points, f"{control.FALSE_ALARMS_PER_YEAR:g}")
 
 
-def _chances(data: AssetReport) -> str:
-    state = data.judgement.target if data.judgement else None
-    if state is None or state.state in (NO_TARGET, NO_VALID):
-        return ""
-    chances = [percent(chance) for chance in state.chances]
-    each = ", ".join(f"≥ {size} µm(c) {chance}" for size, chance in zip(CHANNELS_UM, chances, strict=False))
-    return (
-        f"Target {state.state}: chance that the median of the newest {state.samples} valid samples is at or "
-        f"below it, by counting and volume alone: {each}."
-    )
+def stands(data: AssetReport) -> list[StandingLine]:
+    """A row for each quantity that has a goal or a value."""
+    one = data.standing
+    return [
+        StandingLine(
+            each.name,
+            words.amount(each) if each.rows else "none",
+            words.goal(each),
+            each.state,
+            "" if each.state == NO_GOAL or np.isnan(each.least) else percent(each.least),
+            moment(each.newest) if each.rows else "",
+            WORDS[one.level_of(each.name)],
+        )
+        for each in one.quantities
+        if each.rows or each.state != NO_GOAL
+    ]
 
 
 def draw_trend(axis: "Axes", line: Trend | None, window: tuple[float, float]) -> None:

@@ -1,6 +1,5 @@
 """Writes the HTML file of one asset from what has been gathered, judged and drawn."""
 
-import datetime
 import re
 from functools import cache
 from pathlib import Path
@@ -9,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from skidboard import VERSION
 
+from skidwright.judgement.wording import moment
 from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
 from skidwright.report.openness import openness
-from skidwright.report.over_time import over_time
+from skidwright.report.over_time import over_time, stands
 from skidwright.report.typeset import typeset, typeset_brief
 from skidwright.trade.code_text import format_code
 from skidwright.whole_file import write_whole
@@ -20,7 +20,7 @@ from skidwright.whole_file import write_whole
 if TYPE_CHECKING:
     from skidwright.report.tuning_section import TuningSection
 
-SIGNS = {headline.GOOD: "✓", headline.CLOSE: "▲", headline.BAD: "✗", headline.UNKNOWN: "?"}
+SIGNS = {"good": "✓", "close": "▲", "bad": "✗", "unknown": "?"}
 
 
 @cache
@@ -33,10 +33,8 @@ def _template() -> Any:
     return made.get_template("page.html.j2")
 
 
-def render(
-    data: AssetReport, written: datetime.datetime | None = None, tuning: "TuningSection | None" = None
-) -> str:
-    """The page as text. `written` (UTC) is the date it bears, now when left out."""
+def render(data: AssetReport, tuning: "TuningSection | None" = None) -> str:
+    """The page as text; the date it bears is the moment at which the asset was judged."""
     from markupsafe import Markup
 
     samples = data.samples
@@ -51,23 +49,24 @@ def render(
             "flow": Markup(pictures.flow(data)),
             "size": Markup(pictures.size_distribution(data)),
         }
-    written = written or datetime.datetime.now(datetime.UTC)
     many = len(samples) > 2 * columns.COLUMNS
     marked = any(happening.mark for happening in data.happenings)
     text: str = _template().render(
         data=data,
         headline=said,
-        sign=SIGNS[said.grade],
+        sign=SIGNS[said.look],
         css=Markup((Path(__file__).parent / "page.css").read_text("utf-8")),
         pictures=drawn,
         tuning=tuning,
         tuning_picture=Markup(tuning.picture) if tuning else "",
         openness=openness(data),
         over_time=over_time(data),
+        stands=stands(data),
+        confidence=f"{100 * data.standing.goals.confidence:g}",
         volume_uncertainty=f"{data.limits.volume_uncertainty_percent:g}",
         total=len(samples),
-        period_start=headline.iso_time(dated.min()) if len(dated) else "unknown",
-        period_end=headline.iso_time(dated.max()) if len(dated) else "unknown",
+        period_start=moment(dated.min()) if len(dated) else "unknown",
+        period_end=moment(dated.max()) if len(dated) else "unknown",
         target=f"target {format_code(data.asset.target)} or lower" if data.asset.target else "no target set",
         water_limit="no limit set"
         if data.asset.water_limit_percent is None
@@ -80,7 +79,7 @@ def render(
         else "",
         letters_note="Letters are explained under “What happened”." if marked else "",
         version=VERSION,
-        written=written.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        written=moment(data.standing.now),
         valid_counts=int((samples.counts_verdict == VALID).sum()),
         valid_water=int((samples.water_verdict == VALID).sum()),
     )
@@ -96,10 +95,9 @@ def file_name(number: int, name: str) -> str:
 def write(
     data: AssetReport,
     path: Path,
-    written: datetime.datetime | None = None,
     tuning: "TuningSection | None" = None,
 ) -> None:
     """Write the page to `path`, whole or not at all. Raises OSError."""
-    text = render(data, written, tuning)
+    text = render(data, tuning)
     path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, text.encode())

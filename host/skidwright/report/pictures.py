@@ -152,8 +152,8 @@ def code_history(data: AssetReport) -> str:
         axis.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
         axis.grid(axis="y", color="#e4e4e4", linewidth=0.6)
         axis.set_axisbelow(True)
-        if data.judgement is not None:
-            draw_trend(axis, data.judgement.particle_series.trends[channel], window)
+        if data.standing.judgement is not None:
+            draw_trend(axis, data.standing.judgement.particle_series.trends[channel], window)
         if target is not None:
             drawing.limit(axis, target + 0.5, f"target {target} or lower")
             axis.set_ylim(low, high)

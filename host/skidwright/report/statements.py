@@ -1,7 +1,7 @@
 """What can be said of the logs behind a report: records, gaps, chain, clock, digest."""
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +11,7 @@ from skidboard import records
 from skidwright.log.integrity import GAP
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.report.model import Integrity
-from skidwright.samples import unread
 from skidwright.samples.assessment import Assessment
-from skidwright.samples.history import JUDGED, VALID, History
 
 SHOWN_FINDINGS = 12
 
@@ -23,12 +21,8 @@ def integrity(
     utc_ms: NDArray[np.int64],
     utc_error_ms: NDArray[np.int64],
     notes: tuple[str, ...],
-    hidden: Iterable[str] = (),
 ) -> Integrity:
-    """The statement for the logs in `logs`; times and their errors (ms) are those of the asset's samples.
-
-    `hidden` says what cannot be read and may be newer than the oldest sample that is judged.
-    """
+    """The statement for the logs in `logs`; times and their errors (ms) are those of the asset's samples."""
     findings = [str(loss) for log in logs for loss in log.losses]
     findings += [str(finding) for log in logs for finding in log.report.findings]
     if len(findings) > SHOWN_FINDINGS:
@@ -49,21 +43,7 @@ def integrity(
         clock_worst_s=float(known.max()) / 1000 if len(known) else float("inf"),
         digest=", ".join(_sha256(log.path) for log in logs),
         findings=(*findings, *notes),
-        unread=tuple(hidden),
     )
-
-
-def hidden(samples: History, logs: Sequence[Assessment]) -> list[str]:
-    """What of all `logs` cannot be read and may be newer than the oldest sample that the headline judges.
-
-    Raises OSError when a log cannot be read.
-    """
-    newest = [
-        np.flatnonzero(verdict == VALID)[-JUDGED:]
-        for verdict in (samples.counts_verdict, samples.water_verdict)
-    ]
-    oldest = [int(rows[0]) for rows in newest if len(rows)]
-    return unread.listed(unread.since(samples, min(oldest, default=max(len(samples) - JUDGED, 0)), logs))
 
 
 def _sha256(path: Path) -> str:

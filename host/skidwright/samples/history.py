@@ -1,6 +1,6 @@
 """What an archive knows of one asset: plain arrays, one row a sample, oldest first, out of all its logs.
 
-`histories` goes through assessed logs once. Memory is linear in the samples (about 180 bytes each). What is
+`histories` goes through assessed logs once. Memory is linear in the samples (about 190 bytes each). What is
 judged over time, printed or exported starts from here.
 """
 
@@ -16,6 +16,7 @@ from skidwright.checks import Verdicts
 from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID
 from skidwright.log.decoded import Dataset
 from skidwright.log.timeline import UNKNOWN_UTC_MS
+from skidwright.samples import water_reading
 from skidwright.samples.assessment import Assessment
 from skidwright.trade.iso4406 import scale_numbers_of_counts
 
@@ -49,6 +50,7 @@ class History:
     counts: NDArray[np.uint32]
     volume_ml: Floats
     water_percent: Floats
+    water_spread_percent: Floats  # its standard uncertainty, see `samples.water_reading`
     temperature_c: Floats
     flow_ml_min: Floats  # three columns: lowest, mean, highest
     counts_verdict: Bytes
@@ -167,6 +169,7 @@ def _take(
         counts=samples["counts"].astype(np.uint32),
         volume_ml=samples["volume_ul"] / 1000,
         water_percent=verdicts.water_percent[rows].astype(np.float64),
+        water_spread_percent=water_reading.uncertainty_percent(samples, log.settings, log.limits),
         temperature_c=np.where(verdict[:, 2] == ABSENT, np.nan, samples["temp_mean_cdeg"] / 100),
         flow_ml_min=flow * _ML_MIN_PER_UL_S,
         counts_verdict=verdict[:, 0].astype(np.uint8),
@@ -185,6 +188,7 @@ def of_arrays(
     counts: ArrayLike | None = None,
     volume_ml: ArrayLike = 30.0,
     water_percent: ArrayLike | None = None,
+    water_spread_percent: ArrayLike = 0.0,
     temperature_c: ArrayLike | None = None,
     metal: ArrayLike | None = None,
     counts_verdict: ArrayLike | None = None,
@@ -226,6 +230,7 @@ def of_arrays(
         counts=raw,
         volume_ml=volume_ul / 1000,
         water_percent=values(water_percent),
+        water_spread_percent=values(water_spread_percent),
         temperature_c=values(temperature_c),
         flow_ml_min=np.full((n, 3), np.nan),
         counts_verdict=verdicts(counts_verdict, counts is not None),

@@ -1,49 +1,83 @@
-"""A judgement as plain rows for programs: numbers rounded to what they carry, None for what is not known."""
+"""A standing as plain rows for programs: numbers rounded to what they carry, None for what is not known."""
 
 from typing import Any
 
 import numpy as np
 
-from skidwright.judgement.attention import WORDS, Attention
 from skidwright.judgement.forecast import Forecast
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
 from skidwright.judgement.told import DAYS_A_MONTH
 from skidwright.judgement.trend import Trend
 from skidwright.samples.coldest import FULL_PERCENT
+from skidwright.standing import words
+from skidwright.standing.quantity import WATERS, WORDS, Quantity
+from skidwright.standing.standing import Standing
 from skidwright.trade.code_text import format_code
 
 
-def row_of(one: Attention) -> dict[str, Any]:
-    """An asset with its reasons, and its judgement when it has any sample."""
+def row_of(one: Standing) -> dict[str, Any]:
+    """An asset with its standing, and its judgement over time when it has any sample."""
     row: dict[str, Any] = {
         "asset": one.asset.number,
         "name": one.asset.title,
-        "needs": one.word,
-        "reasons": [{"needs": WORDS[reason.level], "text": reason.text} for reason in one.reasons],
+        **standing_row(one),
         "target": format_code(one.asset.target) if one.asset.target else None,
         "water_limit_percent": one.asset.water_limit_percent,
     }
     return row | (judgement_row(one.judgement) if one.judgement else {"samples": 0})
 
 
+def standing_row(one: Standing) -> dict[str, Any]:
+    """How an asset stands: the same in every view of the same moment."""
+    return {
+        "at": f"{one.now.astype('datetime64[s]')}Z",
+        "needs": one.word,
+        "title": words.title(one),
+        "sureness": one.sureness.word,
+        "code": format_code(one.code) if one.code else None,
+        "quantities": [quantity_row(each, WORDS[one.level_of(each.name)]) for each in one.quantities],
+        "reasons": [
+            {
+                "needs": WORDS[reason.level],
+                "kind": reason.kind,
+                "about": list(reason.about),
+                "text": words.reason(reason),
+            }
+            for reason in one.reasons
+        ],
+    }
+
+
+def quantity_row(one: Quantity, needs: str) -> dict[str, Any]:
+    """A quantity against its goal. Of water there is no more than 100 %: what is beyond is free water."""
+    digits = 5 if one.number is not None else 4
+    full = np.inf if one.number is not None or one.name not in WATERS else FULL_PERCENT
+    return {
+        "quantity": one.name,
+        "state": one.state,
+        "needs": needs,
+        "unit": one.unit,
+        "value": _figures(min(one.value, full), digits),
+        "value_high": _figures(min(one.value_high, full), digits),
+        "limit": _figures(one.limit, 7),
+        "scale_number": one.number,
+        "scale_number_asked": one.asked,
+        "chance_at_or_below": _round(one.least, 4),
+        "at_c": _round(one.at_c, 1),
+        "cause": one.cause or None,
+        "newest": None if np.isnat(one.newest) else f"{one.newest.astype('datetime64[s]')}Z",
+        "age_days": _round(one.age_days, 2),
+        "samples": len(one.rows),
+    }
+
+
 def judgement_row(one: Judgement) -> dict[str, Any]:
-    """Everything judged of an asset."""
-    state, water = one.target, one.water
+    """What is judged of an asset over time."""
     return {
         "samples": one.samples,
         "valid_counts": one.valid,
         "newest": None if np.isnat(one.newest) else f"{one.newest.astype('datetime64[s]')}Z",
-        "code": format_code(state.code) if state.code else None,
-        "target_state": state.state,
-        "chance_at_or_below_target": [_round(chance, 4) for chance in state.chances] or None,
-        "scale_numbers_above_target": list(state.above) or None,
-        "water_state": water.state,
-        "water_percent": _round(water.percent, 1),
-        "water_read_at_c": _round(water.warm_c, 1),
-        "coldest_c": _round(water.cold_c, 1),
-        "water_percent_when_coldest": _pair(_full_at_most(water.cold_percent), 1),
-        "free_water_below_c": _pair(water.free_below_c, 1),
         "series": [
             *_series(one.particle_series, one.forecasts),
             *_series(one.water_series, (one.water_forecast,)),
@@ -128,11 +162,5 @@ def _round(value: float, digits: int) -> float | None:
     return round(float(value), digits) if np.isfinite(value) else None
 
 
-def _full_at_most(percents: tuple[float, float]) -> tuple[float, float]:
-    """Saturations without what is beyond 100 %: that is free water, whose amount no saturation tells."""
-    low, high = percents
-    return min(low, FULL_PERCENT), min(high, FULL_PERCENT)
-
-
-def _pair(values: tuple[float, float], digits: int) -> list[float | None] | None:
-    return None if np.isnan(values[0]) else [_round(value, digits) for value in values]
+def _figures(value: float, digits: int) -> float | None:
+    return float(f"{value:.{digits}g}") if np.isfinite(value) else None

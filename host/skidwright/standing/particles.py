@@ -1,0 +1,281 @@
+"""Particles against their targets: the chance that the machine's level is at or below each limit.
+
+A count leaves open what its particles came from (Garwood's limits: gamma distributions of n and of n + 1, see
+`trade.counting`), the volume has an uncertainty that is common to all samples, and samples of one machine
+scatter more than counting explains. The last two are joined as the GUM joins standard uncertainties (JCGM
+100:2008, 5.1.2), in log2 of concentration, with the degrees of freedom of the Welch-Satterthwaite formula
+(annex G.4.1), and the count's distribution is averaged over the Student t that they make.
+
+Samples that could be of one fluid are put together: counts add up, and so do volumes. Others are not. Then a
+machine is judged by the middle one of three, which sheds one wild sample; a fluid that is received by the
+worst of them. Of two, none is the middle: the worse one counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from skidwright.judgement.scatter import Scatter
+from skidwright.samples.history import ABSENT, VALID, History
+from skidwright.standing.goals import Goals
+from skidwright.standing.quantity import (
+    CHANNELS,
+    NO_GOAL,
+    NO_VALID,
+    NOT_MEASURED,
+    Quantity,
+    decided,
+)
+from skidwright.trade import coincidence
+from skidwright.trade.comparison import p_value_of_same
+from skidwright.trade.distributions import gamma_cdf
+from skidwright.trade.iso4406 import scale_numbers_of_counts
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
+
+# Samples of one fluid are told apart wrongly in this share of cases, over all pairs and channels together.
+FALSE_DIFFERENCE = 0.01
+# A median of three normal values varies so much more than their mean: 0.4487 against 1/3 (H. A. David, Order
+# Statistics, from memory; tests/standing draws it).
+MEDIAN_LOSS = 3 * 0.4487
+_LN2 = float(np.log(2))
+# Places at which Student's t is taken: close together in the middle, as far out as its tails need.
+_PLACES = np.linspace(-7.0, 7.0, 601)
+
+
+class Chance(NamedTuple):
+    """Least and most chance of being at or below a limit, arrays of one value a channel."""
+
+    least: Floats
+    most: Floats
+
+
+def chance_at_or_below(
+    counts: NDArray[np.integer],
+    volume_ml: Floats,
+    limit_per_ml: ArrayLike,
+    goals: Goals,
+    scatter: Scatter | None = None,
+) -> Chance:
+    """Chance that the level is at or below `limit_per_ml` (channels,), by `counts` (n, channels) in
+    `volume_ml`.
+
+    `goals` say whether one may be outvoted, and how well the volume is known. NaN limits give NaN. A count
+    beyond what the counter can show is not at or below anything.
+    """
+    each = np.asarray(counts, np.float64)
+    limit = np.asarray(limit_per_ml, np.float64)
+    if one_fluid(counts, volume_ml, goals, scatter):
+        total, volume = each.sum(axis=0)[None], np.atleast_1d(volume_ml.sum())
+        return _chance(total, volume, limit, goals, own_variance(scatter, len(each)))
+    if len(each) == 3 and not goals.each:
+        return _chance(each, volume_ml, limit, goals, own_variance(scatter, 3, MEDIAN_LOSS))
+    alone = own_variance(scatter, 1)
+    single = [_chance(each[i : i + 1], volume_ml[i : i + 1], limit, goals, alone) for i in range(len(each))]
+    if goals.each or len(each) < 3:
+        return Chance(*(np.min([one[k] for one in single], axis=0) for k in (0, 1)))
+    return Chance(*(np.median([one[k] for one in single], axis=0) for k in (0, 1)))
+
+
+def limits_of_level(
+    counts: NDArray[np.integer], volume_ml: Floats, goals: Goals, scatter: Scatter | None = None
+) -> tuple[Floats, Floats]:
+    """Between what concentrations per mL the level lies, either end with the confidence asked for,
+    (channels,).
+
+    `chance_at_or_below` turned round: at the upper end the least chance is that confidence, at the lower end
+    the most is what is left of it.
+    """
+    per_ml = (np.asarray(counts, np.float64).sum(axis=0) + 1) / volume_ml.sum()
+    ends = []
+    for place, wanted in ((1, 1 - goals.confidence), (0, goals.confidence)):
+        low, high = np.log2(per_ml) - 24.0, np.log2(per_ml) + 24.0
+        for _ in range(44):
+            middle = (low + high) / 2
+            reached = chance_at_or_below(counts, volume_ml, 2**middle, goals, scatter)[place] >= wanted
+            low, high = np.where(reached, low, middle), np.where(reached, middle, high)
+        none = np.isclose(high, np.log2(per_ml) + 24.0)
+        floor = np.isclose(low, np.log2(per_ml) - 24.0)
+        ends.append(np.where(none, np.inf, np.where(floor, 0.0, 2**high)))
+    return ends[0], ends[1]
+
+
+def one_fluid(
+    counts: NDArray[np.integer], volume_ml: Floats, goals: Goals, scatter: Scatter | None = None
+) -> bool:
+    """Could all these samples come from one fluid? By the two furthest apart, all pairs and sizes allowed
+    for.
+    """
+    many = counts.shape[1]
+    pairs = len(counts) * (len(counts) - 1) // 2 * many
+    for channel in range(many):
+        column = counts[:, channel].astype(np.float64)
+        low, high = int(np.argmin(column / volume_ml)), int(np.argmax(column / volume_ml))
+        if low == high or column[low] + column[high] == 0:
+            continue
+        own = 0.0 if scatter is None else float(scatter.sd[channel]) * _LN2
+        spread = min(float(np.hypot(goals.volume_spread, own)), 0.5)
+        chance = p_value_of_same(
+            int(column[high]), float(volume_ml[high]), int(column[low]), float(volume_ml[low]), spread
+        )
+        if chance * pairs < FALSE_DIFFERENCE:
+            return False
+    return True
+
+
+def particles(
+    history: History, goals: Goals, now: np.datetime64, scatter: Scatter | None = None
+) -> tuple[Quantity, ...]:
+    """The four sizes, by the newest valid samples of the history."""
+    if not len(history) or (history.counts_verdict == ABSENT).all():
+        return tuple(_absent(k, goals, NOT_MEASURED) for k in range(len(CHANNELS)))
+    rows = judged_rows(history, goals)
+    if not len(rows):
+        return tuple(_absent(k, goals, NO_VALID) for k in range(len(CHANNELS)))
+    return of_rows(history, rows, goals, now, scatter)
+
+
+def judged_rows(history: History, goals: Goals) -> Rows:
+    """The newest valid samples, as many as are to decide or as there are."""
+    return np.flatnonzero(history.counts_verdict == VALID)[-goals.samples :]
+
+
+def of_rows(
+    history: History, rows: Rows, goals: Goals, now: np.datetime64, scatter: Scatter | None = None
+) -> tuple[Quantity, ...]:
+    """The four sizes, by these valid samples."""
+    counts, volume_ml = history.counts[rows], history.volume_ml[rows]
+    limits = goals.limits_per_ml
+    asked = np.flatnonzero(~np.isnan(limits))
+    least = np.full(len(CHANNELS), np.nan)
+    most = least.copy()
+    if len(asked):
+        found = chance_at_or_below(counts[:, asked], volume_ml, limits[asked], goals, scatter_of(scatter, asked))
+        least[asked], most[asked] = found
+    code = middle_code(history, rows)
+    newest = history.when[rows].max()
+    quantities = []
+    for k, name in enumerate(CHANNELS):
+        state = NO_GOAL if np.isnan(limits[k]) else decided(least[k], most[k], goals.confidence)
+        value = float(np.median(history.per_ml[rows, k]))
+        quantities.append(
+            Quantity(
+                name, "per mL", state, value, value, float(limits[k]), float(least[k]), float(most[k]),
+                tuple(rows.tolist()), newest, age_days(newest, now), int(code[k]), goals.numbers[k],
+            )
+        )  # fmt: skip
+    return tuple(quantities)
+
+
+def middle_code(history: History, rows: Rows) -> NDArray[np.uint8]:
+    """Median scale number of each size; of two middle values the worse one."""
+    middle: NDArray[np.uint8] = np.sort(history.code[rows], axis=0)[len(rows) // 2]
+    return middle
+
+
+def code_together(history: History, rows: Rows) -> tuple[int, ...]:
+    """Scale numbers of all counts of some samples in all of their volume, exact."""
+    volume_ul = int(np.rint(history.volume_ml[rows] * 1000).sum())
+    total = history.counts[rows].astype(np.int64).sum(axis=0)
+    return tuple(scale_numbers_of_counts(total, volume_ul).tolist())
+
+
+def above(history: History, rows: Rows, goals: Goals) -> NDArray[np.bool_]:
+    """Which sizes of some rows are above their targets as counted, (rows, 4); nothing where not valid."""
+    # no code is above 255, which stands for none
+    asked = np.array([255 if number is None else number for number in goals.numbers])
+    valid = history.counts_verdict[rows] == VALID
+    return np.asarray((history.code[rows] > asked) & valid[:, None])
+
+
+def age_days(when: np.datetime64, now: np.datetime64) -> float:
+    """How long ago a moment was, in days; NaN where it is not known."""
+    return float("nan") if np.isnat(when) else float((now - when) / np.timedelta64(1, "D"))
+
+
+class OwnVariance(NamedTuple):
+    """Variance in what is judged that samples have of their own, and its degrees of freedom, a value a series."""
+
+    variance: Floats
+    freedom: Floats
+
+
+def own_variance(scatter: Scatter | None, samples: int, more: float = 1.0) -> OwnVariance:
+    """What is left of the scatter of single samples in the mean of so many, times `more`; none without any."""
+    if scatter is None:
+        return OwnVariance(np.zeros(1), np.full(1, np.inf))
+    return OwnVariance(scatter.variance_of_mean(samples) * more, np.asarray(scatter.freedom, np.float64))
+
+
+def scatter_of(scatter: Scatter | None, places: NDArray[np.intp] | slice) -> Scatter | None:
+    """The scatter of some of its series."""
+    if scatter is None:
+        return None
+    names = ("sd", "freedom", "alike", "alike_error", "samples")
+    return replace(scatter, **{name: getattr(scatter, name)[places] for name in names})
+
+
+def joined(stated: ArrayLike, own: OwnVariance) -> tuple[Floats, Floats]:
+    """Standard uncertainty out of a stated one and of samples' own, and its effective degrees of freedom.
+
+    Welch-Satterthwaite: the stated one is taken as known for certain.
+    """
+    variance = np.asarray(stated, np.float64) ** 2 + own.variance
+    with np.errstate(divide="ignore", invalid="ignore"):
+        freedom = np.where(own.variance > 0, own.freedom * (variance / own.variance) ** 2, np.inf)
+    return np.sqrt(variance), freedom
+
+
+def student_cdf(t: float, freedom: float) -> float:
+    """Student's distribution function; the normal one for infinite freedom."""
+    places, weight = student(np.array([freedom]))
+    return float(np.interp(t, places[:, 0], np.cumsum(weight[:, 0]) - weight[:, 0] / 2))
+
+
+def _absent(k: int, goals: Goals, state: str) -> Quantity:
+    number = goals.numbers[k]
+    return Quantity(CHANNELS[k], "per mL", state, limit=float(goals.limits_per_ml[k]), asked=number)
+
+
+def _chance(
+    counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance
+) -> Chance:
+    """Of one sample (or several together), or of three the middle one, with what they have of their own."""
+    spread, freedom = joined(np.full(counts.shape[1], goals.volume_spread / _LN2), own)
+    t, weight = student(freedom)
+    sensing = goals.limits.sensing_volume_ml
+    # (places, channels): the limit as it would have to be for each of the errors that may have been made
+    shifted = limit * 2.0 ** np.clip(-spread * t, -60, 60)
+    with np.errstate(divide="ignore"):
+        seen = coincidence.observed(np.minimum(shifted, 1 / np.asarray(sensing)), np.asarray(sensing))
+    expected = np.asarray(seen)[:, None, :] * volume_ml[None, :, None]
+    count = np.broadcast_to(counts, expected.shape)
+    beyond = np.isnan(coincidence.correct(counts / volume_ml[:, None], np.asarray(sensing)).true_per_ml)
+    least = gamma_cdf(count + 1, expected)
+    most = np.where(count > 0, gamma_cdf(np.where(count > 0, count, 1.0), expected), 1.0)
+    ends = []
+    for end in (least, most):
+        known = np.where(beyond, 0.0, end)
+        of_all = _middle(known) if len(counts) == 3 else known[:, 0]
+        chance = (weight * of_all).sum(axis=0)
+        ends.append(np.where(np.isnan(limit), np.nan, np.clip(chance, 0.0, 1.0)))
+    return Chance(*ends)
+
+
+def _middle(each: Floats) -> Floats:
+    """Chance that the middle one of three is at or below, where each is with its own chance."""
+    one, two, three = each[:, 0], each[:, 1], each[:, 2]
+    return np.asarray(one * two + one * three + two * three - 2 * one * two * three)
+
+
+def student(freedom: Floats) -> tuple[Floats, Floats]:
+    """Values of Student's t and their weights, (places, channels); normal for infinite freedom."""
+    t = np.sinh(_PLACES)[:, None]
+    finite = np.minimum(freedom, 1e6)[None]
+    weight = np.exp(-(finite + 1) / 2 * np.log1p(t**2 / finite)) * np.cosh(_PLACES)[:, None]
+    return np.broadcast_to(t, weight.shape), weight / weight.sum(axis=0)

@@ -1,0 +1,154 @@
+"""Chance of meeting a target, against SciPy and against the distribution that `check` prints; the states."""
+
+import numpy as np
+import pytest
+from machine_years import START
+from scipy import stats
+from skidwright.checks.limits import CheckLimits
+from skidwright.judgement.scatter import Scatter
+from skidwright.samples import history
+from skidwright.standing import particles
+from skidwright.standing.goals import Goals
+from skidwright.standing.quantity import MET, NO_GOAL, NO_VALID, NOT_MEASURED, NOT_MET, OPEN
+from skidwright.trade.counting import scale_probabilities
+
+NOW = START + np.timedelta64(1, "D")
+
+
+def of_counts(counts, volume_ml=10.0, **more):
+    when = START + np.arange(len(counts)).astype("timedelta64[h]")
+    return history.of_arrays(when, np.array(counts), volume_ml, **more)
+
+
+def goals(target=(18, 16, 13), spread_percent=0.0, fourth=None, **more):
+    return Goals((*target, fourth), limits=CheckLimits(volume_uncertainty_percent=spread_percent), **more)
+
+
+def chance(counts, volume_ml, limit_per_ml, asked, scatter=None):
+    volumes = np.broadcast_to(np.asarray(volume_ml, float), len(counts))
+    return particles.chance_at_or_below(np.array(counts), volumes, limit_per_ml, asked, scatter)
+
+
+def known(sd, freedom=np.inf, series=2):
+    """A scatter that is known with so many degrees of freedom, samples not alike."""
+    each = np.ones(series)
+    return Scatter(sd * each, freedom * each, 0 * each, 0 * each, np.full(series, 50), np.nan)
+
+
+def states(story, asked):
+    return [one.state for one in particles.particles(story, asked, NOW)]
+
+
+def test_one_sample_has_the_chances_of_scipy() -> None:
+    """Garwood's limits turned round: P(Poisson of the limit's mean > n) and >= n, SciPy."""
+    counts = np.array([[24_900, 6_450, 810]])
+    limit = np.array([2500.0, 640.0, 80.0])  # 18/16/13: ISO 4406:2021, table 1
+    found = chance(counts, 10.0, limit, goals())
+    assert found.least == pytest.approx(stats.poisson.sf(counts[0], limit * 10), abs=1e-9)
+    assert found.most == pytest.approx(stats.poisson.sf(counts[0] - 1, limit * 10), abs=1e-9)
+    # and between them lies the mid-P distribution that `check` prints
+    mid = scale_probabilities(counts, 10.0)[0].cumsum(axis=1)[[0, 1, 2], [18, 16, 13]]
+    assert np.all((found.least - 1e-6 <= mid) & (mid <= found.most + 1e-6))
+
+
+def test_what_scatters_is_averaged_over_as_by_scipy() -> None:
+    """200,000 draws: gamma of n + 1, common volume error, and Student's t of the samples' own scatter.
+
+    Each is drawn by SciPy; the scatter of the mean of three with 4 degrees of freedom is s / sqrt(3) * t.
+    """
+    rng = np.random.default_rng(1)
+    n = 200_000
+    counts = [[790, 760], [800, 770], [795, 765]]
+    totals = np.array(counts).sum(axis=0)
+    for spread, sd, freedom in ((0.03, 0.0, np.inf), (0.01, 0.15, 4.0), (0.0, 0.3, 2.0)):
+        shape = totals + 1
+        level = stats.gamma.rvs(shape, size=(n, 2), random_state=rng) / 30.0
+        level = level * np.exp(spread * rng.standard_normal((n, 1)))
+        student = rng.standard_normal((n, 1)) if np.isinf(freedom) else rng.standard_t(freedom, (n, 1))
+        level = level * 2 ** (sd / np.sqrt(3) * student)
+        found = chance(counts, 10.0, [80.0, 80.0], goals(spread_percent=100 * spread),
+                       known(sd, freedom))  # fmt: skip
+        # Welch and Satterthwaite join the two; where one is much larger that is exact
+        assert found.least == pytest.approx((level <= 80).mean(axis=0), abs=0.01), (spread, sd)
+
+
+def test_of_three_that_differ_the_middle_decides_of_two_the_worse() -> None:
+    wild, low = [9_000, 9_000], [700, 700]
+    assert min(chance([low, wild, low], 10.0, [80.0, 80.0], goals()).least) > 0.95
+    assert max(chance([low, wild, wild], 10.0, [80.0, 80.0], goals()).most) < 0.05
+    assert max(chance([low, wild], 10.0, [80.0, 80.0], goals()).most) < 0.05
+    # a fluid that is received: none may be outvoted
+    assert max(chance([low, wild, low], 10.0, [80.0, 80.0], goals(each=True)).most) < 0.05
+
+
+def test_limits_are_the_chances_turned_round() -> None:
+    counts, volumes = np.array([[790, 100], [800, 110], [795, 98]]), np.full(3, 10.0)
+    asked = goals(spread_percent=2.0)
+    low, high = particles.limits_of_level(counts, volumes, asked)
+    assert particles.chance_at_or_below(counts, volumes, high, asked).least == pytest.approx(0.95, abs=1e-4)
+    assert particles.chance_at_or_below(counts, volumes, low, asked).most == pytest.approx(0.05, abs=1e-4)
+    exact = particles.limits_of_level(counts, volumes, goals())
+    total = counts.sum(axis=0)
+    # Garwood's limits by SciPy's chi-square
+    assert exact[1] == pytest.approx(stats.chi2.ppf(0.95, 2 * (total + 1)) / 2 / 30, rel=1e-6)
+    assert exact[0] == pytest.approx(stats.chi2.ppf(0.05, 2 * total) / 2 / 30, rel=1e-6)
+
+
+@pytest.mark.parametrize(("ratio", "state"), [(0.8, MET), (0.995, OPEN), (1.005, OPEN), (1.3, NOT_MET)])
+def test_state_follows_from_the_chance(ratio, state) -> None:
+    """At >=14 um(c) so many times the limit of 13, counted in 10 mL; the other channels far below."""
+    counts = [[5_000, 2_000, round(800 * ratio), 100]] * 3
+    found = particles.particles(of_counts(counts), goals(), NOW)
+    assert [one.state for one in found] == [MET, MET, state, NO_GOAL]
+    # 500 per mL is 16, 200 is 15, 80 is 13 and more than that 14 (ISO 4406:2021, table 1)
+    assert [one.number for one in found][:3] == [16, 15, 13 if ratio <= 1 else 14]
+    assert found[2].above == (0 if ratio <= 1 else 1) and len(found[2].rows) == 3
+    assert found[2].limit == 80.0
+
+
+def test_scatter_opens_what_counting_alone_would_decide() -> None:
+    """4 % below the limit, counted exactly: proven by counting, open with 0.15 of a scale number."""
+    counts, limit = np.array([[768_000]] * 3), np.array([80.0])
+    exact = particles.chance_at_or_below(counts, np.full(3, 10_000.0), limit, goals())
+    assert exact.least[0] > 0.999
+    real = particles.chance_at_or_below(
+        counts, np.full(3, 10_000.0), limit, goals(), known(0.15, 30.0, 1)
+    )
+    # 0.0589 of log2 against 0.15 / sqrt(3): Student's t by SciPy
+    expected = stats.t.cdf(np.log2(80 / 76.8) / (0.15 / np.sqrt(3)), 30)
+    assert real.least[0] == pytest.approx(expected, abs=0.01)
+
+
+def test_newest_three_valid_samples_decide() -> None:
+    bad = [9_999_999, 9_999_999, 9_999_999, 9_999_999]
+    good = [5_000, 2_000, 400, 100]
+    made = of_counts([bad, good, bad, good, good], counts_verdict=[0, 0, 2, 0, 0])
+    assert states(made, goals())[:3] == [MET] * 3
+    made = of_counts([good, bad, good])
+    assert states(made, goals())[:3] == [MET] * 3
+
+
+def test_nothing_valid_nothing_measured_or_no_target() -> None:
+    none = of_counts([[1, 1, 1, 1]], counts_verdict=2)
+    assert states(none, goals()) == [NO_VALID] * 4
+    absent = history.of_arrays(START + np.arange(2).astype("timedelta64[h]"))
+    assert states(absent, goals()) == [NOT_MEASURED] * 4
+    some = particles.particles(of_counts([[1000, 100, 10, 1]]), Goals(), NOW)
+    assert {one.state for one in some} == {NO_GOAL} and some[0].value == 100.0
+
+
+def test_a_target_for_21um_is_judged_too() -> None:
+    story = of_counts([[5000, 1800, 200, 60]] * 3)
+    # 60 in 10 mL is 6 per mL: more than 5 and up to 10 is scale number 10 (ISO 4406:2021, table 1).
+    for most, state in ((10, MET), (8, NOT_MET)):
+        found = particles.particles(story, goals(fourth=most), NOW)[3]
+        assert (found.state, found.above) == (state, 10 - most)
+
+
+def test_a_count_beyond_the_counter_meets_nothing() -> None:
+    """With a sensing volume of 1e-5 mL a counter shows at most 1 / (e v) = 36,788 per mL."""
+    asked = Goals((24, None, None, None), limits=CheckLimits(sensing_volume_ml=1e-5))
+    found = particles.chance_at_or_below(
+        np.array([[400_000]]), np.array([10.0]), np.array([160_000.0]), asked
+    )
+    assert found.least[0] == 0
