@@ -1,5 +1,6 @@
 """One command line run in this process, and what it must look like when it is refused."""
 
+import datetime
 import json
 import os
 from collections.abc import Callable
@@ -7,7 +8,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from skidwright.cli import app
+from skidwright.cli import app, moment
+
+JUDGED_AT = datetime.datetime(2026, 1, 2, tzinfo=datetime.UTC)
 
 
 class Answer(NamedTuple):
@@ -34,6 +37,8 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp
     monkeypatch.setenv("NO_COLOR", "1")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    # Logs of tests begin on 2026-01-01: commands judge them a day later, or what is judged would be old.
+    monkeypatch.setattr(moment, "utc", lambda: JUDGED_AT)
     folder = tmp_path / "here"
     folder.mkdir()
     monkeypatch.chdir(folder)

@@ -144,8 +144,8 @@ def test_report_writes_a_page_for_each_asset(run, archive: Path) -> None:
     answer = run("report", "--archive", archive, "--json")
     assert answer.status == 1
     first, second = answer.json
-    assert (first["name"], first["grade"]) == ("Press 1", "good")
-    assert (second["name"], second["grade"]) == ("Mill <2>", "bad")
+    assert (first["name"], first["needs"]) == ("Press 1", "in order")
+    assert (second["name"], second["needs"]) == ("Mill <2>", "act")
     page = Path(second["report"]).read_text("utf-8")
     assert second["report"] == "reports/asset_2_mill_2.html"
     assert "Mill &lt;2&gt;" in page

@@ -111,9 +111,7 @@ def test_scatter_opens_what_counting_alone_would_decide() -> None:
     counts, limit = np.array([[768_000]] * 3), np.array([80.0])
     exact = particles.chance_at_or_below(counts, np.full(3, 10_000.0), limit, goals())
     assert exact.least[0] > 0.999
-    real = particles.chance_at_or_below(
-        counts, np.full(3, 10_000.0), limit, goals(), known(0.15, 30.0, 1)
-    )
+    real = particles.chance_at_or_below(counts, np.full(3, 10_000.0), limit, goals(), known(0.15, 30.0, 1))
     # 0.0589 of log2 against 0.15 / sqrt(3): Student's t by SciPy
     expected = stats.t.cdf(np.log2(80 / 76.8) / (0.15 / np.sqrt(3)), 30)
     assert real.least[0] == pytest.approx(expected, abs=0.01)

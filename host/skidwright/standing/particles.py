@@ -155,7 +155,9 @@ def of_rows(
     least = np.full(len(CHANNELS), np.nan)
     most = least.copy()
     if len(asked):
-        found = chance_at_or_below(counts[:, asked], volume_ml, limits[asked], goals, scatter_of(scatter, asked))
+        found = chance_at_or_below(
+            counts[:, asked], volume_ml, limits[asked], goals, scatter_of(scatter, asked)
+        )
         least[asked], most[asked] = found
     code = middle_code(history, rows)
     newest = history.when[rows].max()
@@ -199,14 +201,18 @@ def age_days(when: np.datetime64, now: np.datetime64) -> float:
 
 
 class OwnVariance(NamedTuple):
-    """Variance in what is judged that samples have of their own, and its degrees of freedom, a value a series."""
+    """Variance in what is judged that samples have of their own, and its degrees of freedom, a value a
+    series.
+    """
 
     variance: Floats
     freedom: Floats
 
 
 def own_variance(scatter: Scatter | None, samples: int, more: float = 1.0) -> OwnVariance:
-    """What is left of the scatter of single samples in the mean of so many, times `more`; none without any."""
+    """What is left of the scatter of single samples in the mean of so many, times `more`; none without
+    any.
+    """
     if scatter is None:
         return OwnVariance(np.zeros(1), np.full(1, np.inf))
     return OwnVariance(scatter.variance_of_mean(samples) * more, np.asarray(scatter.freedom, np.float64))
@@ -242,9 +248,7 @@ def _absent(k: int, goals: Goals, state: str) -> Quantity:
     return Quantity(CHANNELS[k], "per mL", state, limit=float(goals.limits_per_ml[k]), asked=number)
 
 
-def _chance(
-    counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance
-) -> Chance:
+def _chance(counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance) -> Chance:
     """Of one sample (or several together), or of three the middle one, with what they have of their own."""
     spread, freedom = joined(np.full(counts.shape[1], goals.volume_spread / _LN2), own)
     t, weight = student(freedom)

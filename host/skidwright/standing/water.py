@@ -118,7 +118,9 @@ def wettest(percent: Floats, warm_c: Floats, goals: Goals) -> int:
 
 
 def own_share(history: History, scatter: Scatter | None, samples: int, more: float = 1.0) -> OwnVariance:
-    """What readings scatter of their own, as a share of the reading squared: carrying leaves a share as it is."""
+    """What readings scatter of their own, as a share of the reading squared: carrying leaves a share as it
+    is.
+    """
     own = own_variance(scatter_of(scatter, _SERIES), samples, more)
     valid = history.water_percent[history.water_verdict == VALID][-200:]
     if scatter is None or not len(valid):
