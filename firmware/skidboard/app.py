@@ -65,6 +65,7 @@ class App:
         self.recorder = Recorder(self, self.journal, self.timebase)
         self._configure()
         self.settings_log = SettingsLog(self)
+        self.recorder.last_sample(self.sequence.purge)
         self._record_boot(problems)
         self.settings_log.begin()
         cleanup.after_start(self)

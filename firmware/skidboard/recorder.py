@@ -1,5 +1,7 @@
 """Writes records: fills in what all of them share and hands them to the journal."""
 
+import struct
+
 from skidboard import records
 from skidboard.ticks import ticks_diff
 
@@ -52,6 +54,24 @@ class Recorder:
         self.sample_stored = seq >= 0
         self.samples += 1
         return seq
+
+    def last_sample(self, purge):
+        """Tell `purge` what the newest sample in the log's last two segments counted, if there is one."""
+        journal = self._journal
+        slot = self._slot
+        for segment in (journal.segment_last, journal.segment_last - 1):
+            offset = records.SEGMENT_BYTES
+            while offset > records.HEADER_BYTES:
+                offset -= records.RECORD_BYTES
+                try:
+                    if journal.read_into(segment, offset, slot)[0] < records.RECORD_BYTES:
+                        continue
+                except OSError:
+                    return
+                if slot[0] == records.SAMPLE and records.record_ok(slot):
+                    volume_ul, _, *counts = struct.unpack_from("<2I4I", slot, 32)
+                    purge.remember(counts, volume_ul)
+                    return
 
     def _append(self):
         seq = self._journal.append(self._slot)

@@ -7,6 +7,7 @@ cannot know: UTC, and figures that stand in skid.toml only.
 
 from skidboard import faults
 from skidboard.current_loop import LOOP_FAILED, LOOP_OK, loop_state
+from skidboard.purge import isqrt
 from skidboard.ticks import ticks_diff
 
 # Faults that say nothing about the counts; any other, known or to come, speaks against them.
@@ -23,16 +24,6 @@ _WATER_FAULTS = 1 << faults.WATER_LOOP | 1 << faults.LOOP_UNSTEADY | 1 << faults
 # Between neighbouring channels: exponents 0.7 and 9 of the size distribution, in millionths.
 _FLATTEST = (752906, 552605, 752906)
 _STEEPEST = (26013, 488, 26013)
-
-
-def isqrt(n):
-    """The whole part of the square root of an integer of 0 or more."""
-    low = n
-    half = (low + 1) // 2
-    while half < low:
-        low = half
-        half = (low + n // low) // 2
-    return low
 
 
 def percent_at(settings, loop_ua):
@@ -63,7 +54,7 @@ def counts_sound(sample, before, settings):
     if sample.water_state != LOOP_FAILED and percent_at(settings, sample.water_ua.highest) >= 8990:
         return False
     counts = sample.counts
-    if counts[0] == 0 or not _channels_sound(counts) or _carried_over(counts, before):
+    if counts[0] == 0 or not _channels_sound(counts) or _carried_over(sample, before, settings):
         return False
     if _air(counts) or _air_on_top(counts, before):
         return False
@@ -106,12 +97,18 @@ def _channels_sound(counts):
     return True
 
 
-def _carried_over(counts, before):
-    """Too much of the sample before may be left in the line.
-
-    Three line volumes are the least to purge and leave 1/36 of the step; a tenth of the sample may be wrong.
-    """
-    return any(2 * (before[i] - counts[i]) > 7 * counts[i] + 210 * isqrt(counts[i] + 1) for i in range(4))
+def _carried_over(sample, before, settings):
+    """Too much of the sample before may be left in the line, by the law in purge.py, or too little purged."""
+    sixteenths = sample.purge_ul * 16 // settings["line_volume_ul"]
+    if sixteenths < 48:
+        return True
+    for i in range(4):
+        count = sample.counts[i]
+        step = abs(before[i] - count) if before[i] >= 0 else 0
+        may = count * settings["carryover_percent"] // 100 + 3 * isqrt(count + 1)
+        if step * 64 > may * (sixteenths * sixteenths - 64):
+            return True
+    return False
 
 
 def _air(counts):

@@ -1,6 +1,7 @@
 """The sampling cycle as a state machine: which state, which flow to hold, which valve to open.
 
-standby -> prime -> settle -> count -> rest -> prime of the next asset ...; from standby and rest a person may
+standby -> prime -> settle -> count -> rest -> prime of the next asset ...; what settling shows of the fluid
+before may ask for more purging, back in prime; from standby and rest a person may
 take the pump by hand for a time; a tripping fault leads to tripped from anywhere. A trip that an operator has
 to reset ends in standby, so that a reset by itself never starts the pump; the others go on to rest, so that
 the next asset is sampled in its turn.
@@ -9,6 +10,7 @@ the next asset is sampled in its turn.
 from skidboard import faults
 from skidboard.current_loop import LOOP_FAILED
 from skidboard.interlocks import InTime
+from skidboard.purge import Purge
 
 STANDBY = 0
 PRIME = 1
@@ -56,6 +58,8 @@ class Sequence:
         self._hand_ul_s = 0
         self._hand_limit_ms = 0
         self._in_time = InTime()
+        self.purge = Purge()
+        self.target_ul = 0
         self._steady_ms = -1
         self._water_low_ua = 0
         self._water_high_ua = 0
@@ -68,6 +72,10 @@ class Sequence:
         self._sample_ul = settings["sample_volume_ul"]
         self._pulse_nl = settings["meter_pulse_nl"]
         self._purge_ul = settings["purge_volume_ul"]
+        self._purge_limit_ul = settings["purge_limit_ul"]
+        # More purging must not become the reason for a trip.
+        self._purge_limit_ms = min(settings["purge_limit_s"], settings["run_limit_s"] // 2) * 1000
+        self.purge.configure(settings["line_volume_ul"], self._sample_ul, settings["carryover_percent"])
         self._purge_ul_s = settings["purge_flow_ul_s"]
         self._hold_ul_s = settings["flow_set_ul_s"]
         self._low_ul_s = settings["flow_low_ul_s"]
@@ -169,9 +177,11 @@ class Sequence:
         elif state == PRIME:
             self._prime(dt_ms)
         elif state == SETTLE:
-            self._settle(dt_ms, water)
+            self._settle(dt_ms, deltas, water)
         elif state == COUNT:
             if self._sample.advance(deltas, flow, before_us, now_us, now_ms):
+                sample = self._sample
+                self.purge.remember(sample.counts, sample.pulses * sample.pulse_nl // 1000)
                 self._end_cycle(SAMPLED, 0)
             elif not self._sample.counting:
                 self._sample.prepare(flow.tick_ul, dt_ms)
@@ -202,6 +212,10 @@ class Sequence:
             self.place = (self.place + 1) % self._places
         self._begun = True
         self._sample.begin(self._sample_ul, self._pulse_nl)
+        self.target_ul = self._purge_ul
+        self._begin_purge()
+
+    def _begin_purge(self):
         self._in_time.begin()
         self._steady_ms = -1
         self._enter(PRIME)
@@ -213,26 +227,42 @@ class Sequence:
         self._enter(REST)
 
     def _prime(self, dt_ms):
-        self._sample.prepare(self._flow.tick_ul, dt_ms)
-        if self._sample.purge_ul >= self._purge_ul:
+        sample = self._sample
+        sample.prepare(self._flow.tick_ul, dt_ms)
+        late = self._in_time.late_to_purge(self.state_ms)
+        enough = sample.purge_ul >= self.target_ul
+        if self.target_ul > self._purge_ul:
+            enough = enough or late or sample.prepare_ms >= self._purge_limit_ms
+        if enough:
+            self.purge.clear(sample.purge_ul)
             self._enter(SETTLE)
-        elif self._in_time.late_to_purge(self.state_ms):
+        elif late:
             self._give_up()
 
     def _give_up(self):
         self.faults |= 1 << faults.BAND_NOT_REACHED
         self._end_cycle(SKIPPED, faults.BAND_NOT_REACHED)
 
-    def _settle(self, dt_ms, water):
-        self._sample.prepare(self._flow.tick_ul, dt_ms)
+    def _settle(self, dt_ms, deltas, water):
+        sample = self._sample
+        sample.prepare(self._flow.tick_ul, dt_ms)
+        if self.in_band:
+            self.purge.add(deltas, self._flow.tick_ul)
+        else:
+            self.purge.clear(sample.purge_ul)
         settled = self._in_time.settled(self.in_band, dt_ms)
         steady = self._water_steady(dt_ms, water)
         late = self._in_time.late_to_settle(self.state_ms)
         if settled and (steady or late):
+            needed_ul = min(self.purge.needed_ul(), self._purge_limit_ul)
+            if needed_ul > sample.purge_ul and sample.prepare_ms < self._purge_limit_ms:
+                self.target_ul = needed_ul
+                self._begin_purge()
+                return
             self.faults &= ~(1 << faults.BAND_NOT_REACHED)
             if not steady:
                 self.faults |= 1 << faults.LOOP_UNSTEADY
-            self._sample.want(self._sample_ul, self._flow.pulse_nl)
+            sample.want(self._sample_ul, self._flow.pulse_nl)
             self._enter(COUNT)
         elif late:
             self._give_up()

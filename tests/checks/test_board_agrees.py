@@ -30,6 +30,7 @@ class Counted:
         self.counts = [int(n) for n in row["counts"]] + [0, 0]
         self.faults = int(row["faults"])
         self.out_of_band_ms = int(row["out_of_band_ms"])
+        self.purge_ul = int(row["purge_ul"])
         self.start_ms, self.end_ms = 0, int(row["count_ms"])
         self.pulses, self.pulse_nl = int(row["meter_pulses"]), SETTINGS["meter_pulse_nl"]
         self.water_state = int(row["water_state"])

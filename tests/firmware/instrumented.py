@@ -23,6 +23,7 @@ TICK_MODULES = (
     "controller",
     "interlocks",
     "sample",
+    "purge",
     "sequence",
     "trace",
     "process",

@@ -407,6 +407,23 @@ def test_answers_hello_while_counting():
     assert answer["boot"] == 1 and answer["device"] == "0102030405060708"
 
 
+def test_what_stands_in_the_line_is_known_again_after_a_restart():
+    fake = board("in_the_line", dict(QUICK, purge_volume_ul=10000, line_volume_ul=2500, settle_ms=6000))
+    fake.per_ml = [9000, 2900, 270, 86, 0, 0]
+    app = App(fake)
+    run(app, 40000)
+    assert len(of_kind(app, records.SAMPLE)) == 1
+    again = App(fake)
+    fake.per_ml = [160, 51, 5, 1, 0, 0]
+    run(again, 120000)
+    first = of_kind(again, records.SAMPLE)[1]
+    # sqrt(8840 / 23) / 2 is 9.8 line volumes
+    assert first["purge_ul"] > 9.8 * 2500
+    # The one after it follows a fluid like its own.
+    run(again, 60000)
+    assert of_kind(again, records.SAMPLE)[2]["purge_ul"] < 20000
+
+
 def test_watchdog_is_fed_and_a_bite_is_on_record():
     fake = board("watchdog", dict(QUICK, watchdog_ms=2000))
     app = App(fake)

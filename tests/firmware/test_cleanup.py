@@ -19,6 +19,7 @@ AIM = {
     "cleanup_rest_s": 5,
     "cleanup_output": 8,
     "sample_volume_ul": 8000,
+    "line_volume_ul": 1500,
     "autostart": 0,
 }
 

@@ -21,6 +21,7 @@ class Counted:
         self.counts = [3000, 964, 90, 29, 0, 0]
         self.faults = 0
         self.out_of_band_ms = 0
+        self.purge_ul = 46000
         self.start_ms = 1000
         self.end_ms = 37000
         self.pulses = 150
@@ -91,8 +92,16 @@ def test_channels():
 
 
 def test_what_the_sample_before_left():
-    # 3.5 times 90, and 105 times the root of 91 more: 1356 + 90 is the most.
-    assert counts_ok(before=[3000, 964, 1030, 30]) and not counts_ok(before=[3000, 964, 1500, 30])
+    # After three line volumes 1/36 is left, 1/35 of the step to what is counted; a tenth of 90 and three
+    # times the root of 91 may be: 35 times 36, and 90 more, is 1350.
+    assert counts_ok(before=[3000, 964, 1300, 30]) and not counts_ok(before=[3000, 964, 1500, 30])
+    # Purged twice as much, four times the step: 143 times 36.
+    assert counts_ok(before=[3000, 964, 5200, 30], purge_ul=91000)
+    assert not counts_ok(before=[3000, 964, 5400, 30], purge_ul=91000)
+
+
+def test_purged_less_than_three_line_volumes():
+    assert counts_ok(purge_ul=45000) and not counts_ok(purge_ul=44000)
 
 
 def test_air_and_bursts():

@@ -106,6 +106,50 @@ def test_assets_take_turns():
     assert [place for _, _, place in cycle.ended][:4] == [0, 1, 2, 0]
 
 
+def test_purges_on_after_a_dirtier_fluid():
+    # 100 times the level before: sqrt(99 / 0.1) / 2 is 15.7 line volumes of 2 mL.
+    cycle = Cycle(purge_volume_ul=10000, line_volume_ul=2000, settle_ms=8000, sample_volume_ul=60000)
+    sequence = cycle.sequence
+    sequence.purge.remember([96000 * 30, 36000 * 30, 4800 * 30, 1200 * 30], 30000)
+    sequence.start()
+    assert cycle.run(20000, SETTLE) and 10000 <= cycle.sample.purge_ul <= 10400
+    # What is counted is 96 per mL from the beginning on: nothing is left over here, but the board expects it.
+    assert cycle.run(20000, PRIME)
+    assert sequence.valve == 0 and sequence.set_ul_s == 2000
+    assert cycle.run(60000, SETTLE) and cycle.run(60000, COUNT)
+    assert cycle.sample.purge_ul >= 2000 * 15.7
+    cycle.run(90000, REST)
+    assert cycle.ended == [(SAMPLED, 0, 0)]
+    # The next asset's fluid is as this one's: no more than set.
+    assert cycle.run(20000, PRIME) and cycle.run(20000, SETTLE)
+    assert cycle.run(12000, COUNT)
+    assert 10000 <= cycle.sample.purge_ul <= 10000 + 2000 + 8000
+
+
+def test_purging_on_ends_at_its_limits():
+    dirty = [960000 * 30, 360000 * 30, 48000 * 30, 12000 * 30]
+    for changes, least_ul, most_ul in (
+        ({"purge_limit_ul": 40000}, 40000, 56000),
+        ({"purge_limit_s": 20}, 21000, 50000),
+        ({"run_limit_s": 40}, 21000, 50000),
+        ({"purge_limit_ul": 0}, 10000, 18000),
+        ({"purge_limit_ul": 9000}, 10000, 18000),
+    ):
+        cycle = Cycle(purge_volume_ul=10000, line_volume_ul=2000, settle_ms=8000, **changes)
+        cycle.sequence.purge.remember(dirty, 30000)
+        cycle.sequence.start()
+        cycle.run(180000, REST)
+        # Not given up: it is counted, and the host says what is left over.
+        assert cycle.ended == [(SAMPLED, 0, 0)]
+        assert least_ul <= cycle.sample.purge_ul <= most_ul, (changes, cycle.sample.purge_ul)
+
+
+def test_nothing_known_of_the_fluid_before_means_no_more_purging():
+    cycle = Cycle(purge_volume_ul=10000, line_volume_ul=15000)
+    cycle.sequence.start()
+    assert cycle.run(20000, SETTLE) and cycle.run(12000, COUNT)
+
+
 def test_a_step_of_the_water_loop_makes_settling_wait():
     cycle = Cycle()
     cycle.sequence.start()

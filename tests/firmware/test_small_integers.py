@@ -174,6 +174,27 @@ def test_sample_stays_small(volume_ul, pulse_nl, ticks):
             sample.begin(volume_ul, pulse_nl)
 
 
+@given(
+    line_ul=st.integers(500, 5000000),
+    sample_ul=st.integers(2000, 500000),
+    percent=st.integers(1, 50),
+    before=st.lists(st.integers(0, (1 << 29) - 1), min_size=4, max_size=4),
+    deltas=st.lists(st.sampled_from([0, 1, 60, 5000, 1 << 20, 1 << 28]), min_size=4, max_size=4),
+    tick_ul=st.sampled_from([0, 1, 80, 200, 5000, 500000]),
+    purged_ul=st.sampled_from([0, 1, 90000, 5000000, 500000000]),
+    ticks=st.integers(1, 30),
+)
+@run_with(max_examples=200, phases=[Phase.explicit, Phase.generate], deadline=None)
+def test_purge_stays_small(line_ul, sample_ul, percent, before, deltas, tick_ul, purged_ul, ticks):
+    purge = MODULES["purge"].Purge()
+    purge.configure(line_ul, sample_ul, percent)
+    purge.remember(before, sample_ul)
+    purge.clear(purged_ul)
+    for _ in range(ticks):
+        purge.add(deltas, tick_ul)
+    small(purge.needed_ul(), "needed_ul")
+
+
 def test_the_check_itself_notices():
     small(MASK, "here")
     small(-(1 << 30), "here")

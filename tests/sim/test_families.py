@@ -52,7 +52,8 @@ def verdicts(n=4, **spoke):
         verdict[at, 0] = 2
     nothing, left_over, settled = np.zeros((n, 4)), np.zeros((n, 4)), np.zeros((n, 4))
     none = nothing.astype(np.uint8)
-    return Verdicts(verdict, reasons, nothing, left_over, settled, none, nothing, nothing[:, 0],
+    per_sample = nothing[:, 0]
+    return Verdicts(verdict, reasons, nothing, left_over, per_sample, settled, none, nothing, per_sample,
                     reasons.astype(np.int64), reasons.astype(np.int64))  # fmt: skip
 
 

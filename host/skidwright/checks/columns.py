@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
+from skidboard import settings as board_settings
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
@@ -21,6 +22,7 @@ CHANNELS = len(records.CHANNELS_UM)
 _SERIES_UP_TO = 0.02
 _SERIES = [(n + 1) ** n / math.factorial(n + 1) for n in range(1, 9)]
 _LOOP_FAILED = 2
+_DEFAULTS = board_settings.defaults()
 _WINDOW_FULL = 0xFFFF
 # What a scale number means, by number: none above the table is too high, and none is meant beyond 29.
 _MORE_THAN = np.concatenate(([-1.0], iso4406.UPPER_PER_ML, [np.inf]))
@@ -95,7 +97,8 @@ class Columns:
         values: list[Mapping[str, Any]] = [
             self._settings.of(crc) or self._settings.fallback for crc in self._crcs
         ]
-        return self._spread([v[name] for v in values])
+        # a board of before a setting was made ran as by its default
+        return self._spread([v.get(name, _DEFAULTS[name]) for v in values])
 
     @property
     def pulse_nl(self) -> NDArray[Any]:
@@ -132,6 +135,18 @@ class Columns:
         high = np.asarray(limits.flow_high_ul_s) if limits.flow_high_ul_s else self.setting("flow_high_ul_s")
         return low, high
 
+    @property
+    def line_ul(self) -> NDArray[Any]:
+        """Volume of the line in uL: from the limits, else from the board's settings."""
+        given = self.limits.line_volume_ul
+        return np.asarray(given) if given else self.setting("line_volume_ul")
+
+    @property
+    def carryover_share(self) -> NDArray[Any]:
+        """Share of a sample's particles that may be left over: from the limits, else the board's settings."""
+        given = self.limits.carryover_percent
+        return np.asarray(given if given else self.setting("carryover_percent")) / 100
+
     @cached_property
     def shares(self) -> Floats:
         """Shares of the volume in the eight sub-windows: k ends after (k + 1) P // 8 of P pulses.
@@ -158,8 +173,7 @@ class Columns:
 
         Shape (4, n). Of n line volumes purged and s counted, 1 / (4 n (n + s)) of the count was old fluid.
         """
-        line_ul = max(self.limits.line_volume_ul, 1e-9)
-        purged, counted = np.maximum(self.purge_ul / line_ul, 0.5), self.volume_ul / line_ul
+        purged, counted = np.maximum(self.purge_ul / self.line_ul, 0.5), self.volume_ul / self.line_ul
         # where more than half was old fluid no correction means anything: `purge-short` has spoken
         old = np.minimum(0.25 / (purged * (purged + counted)), 0.5)
         return np.asarray(self.step_per_ml * (old / (1 - old)))

@@ -19,7 +19,7 @@ from skidwright.checks.check import (
     Check,
 )
 from skidwright.checks.columns import Columns, Floats, Mask
-from skidwright.trade import settling, viscosity
+from skidwright.trade import purge, settling, viscosity
 
 FIXED_DUTY = 1 << 4
 _TABLE_C = np.arange(-40.0, 151.0)
@@ -67,21 +67,32 @@ def carried_over(c: Columns) -> Mask:
 
     A laminar purge of n line volumes leaves about 1 / (4 n^2) of the step between the two levels.
     """
-    volumes = c.purge_ul / max(c.limits.line_volume_ul, 1e-9)
-    left = np.where(volumes > 0.5, 0.25 / np.maximum(volumes, 0.5) ** 2, 1.0)
+    left = purge.residual(c.purge_ul / c.line_ul)
     # this asset's own level is what would be there without the step: a share `left` of it is missing
     remains = np.abs(c.step_per_ml)
     remains *= left / np.maximum(1 - left, 0.1)
-    remains -= c.limits.carryover_percent / 100 * c.per_ml
-    if not (remains > 0).any():
+    if not (remains > c.carryover_share * c.per_ml).any():
         return np.zeros(c.n, np.bool_)
-    # each channel's own counting noise is allowed for: a single particle is no carry-over
-    return np.asarray((remains > 3 * np.sqrt(c.counts + 1) / c.volume_ml).any(axis=0))
+    allowed = purge.allowed_per_ml(c.per_ml, c.volume_ml, c.carryover_share)
+    return np.asarray((remains > allowed).any(axis=0))
+
+
+def purge_needed_ul(c: Columns, short: Mask) -> Floats:
+    """The purge that would have kept what is left over within bounds, uL (n,), for the samples `short` of it;
+    NaN for the others."""
+    found = np.full(c.n, np.nan)
+    if short.any():
+        own = np.maximum(c.per_ml + c.left_over_per_ml, 0)[:, short]
+        share = np.broadcast_to(c.carryover_share, c.n)[short]
+        allowed = purge.allowed_per_ml(own, c.volume_ml[short], share)
+        volumes = purge.volumes_for(np.abs(own - c.earlier_per_ml[:, short]), allowed).max(axis=0)
+        found[short] = volumes * np.broadcast_to(c.line_ul, c.n)[short]
+    return found
 
 
 def purge_short(c: Columns) -> Mask:
     """Purged less than the least number of line volumes."""
-    return np.asarray(c.purge_ul < c.limits.purge_least_volumes * c.limits.line_volume_ul)
+    return np.asarray(c.purge_ul < c.limits.purge_least_volumes * c.line_ul)
 
 
 def settled(c: Columns) -> Mask:
@@ -225,7 +236,8 @@ CHECKS = (
         ("line_volume_ul", "carryover_percent"),
         PUBLISHED,
         "displacement in laminar pipe flow; the share allowed is this project's judgement",
-        "Raise `purge_volume_ul`; sample the cleaner asset first.",
+        "The board purges on by itself as far as `purge_limit_ul` and `purge_limit_s` let it: raise them, "
+        "and see that `line_volume_ul` is right. `skidwright order` says which order of assets takes least.",
     ),
     Check(
         "settling",

@@ -19,6 +19,7 @@ from skidwright.trade import iso4406
 
 # Samples at a time: enough that numpy's cost a call counts little, few enough for the cache.
 _STRETCH = 512 * records.SLOTS
+_CARRYOVER = np.uint64([check.id for check in CATALOGUE].index("purge-carryover"))
 _WATER, _TEMPERATURE, _METAL = 1, 2, 3
 
 
@@ -69,6 +70,7 @@ class Judge:
             per_ml=_by_sample(c.true_per_ml),
             codes=_codes(c),
             left_over_per_ml=_by_sample(c.left_over_per_ml, np.float32),
+            purge_needed_ul=flow.purge_needed_ul(c, (reasons >> _CARRYOVER & np.uint64(1)) != 0),
             settled_share=_by_sample(flow.settled_shares(c), np.float32),
             loss=_by_sample(c.loss),
             water_percent=c.saturation("mean"),

@@ -45,11 +45,11 @@ class CheckLimits:
     pump_mismatch_percent: float = _limit(5, "%", "Metered flow against what the pump delivers at its duty.")
     pump_from_c: float = _limit(32, "degC", "Temperature from which the pump delivers as it did then.")
     line_volume_ul: float = _limit(
-        15000, "uL", "Volume between an asset's tap and the counter: measure the tubing."
+        0, "uL", "Volume between an asset's tap and the counter; 0: the board's setting."
     )
     purge_least_volumes: float = _limit(3, "line volumes", "Least purge whatever was sampled before.")
     carryover_percent: float = _limit(
-        10, "%", "Share of a sample's particles that may be left over from the sample before."
+        0, "%", "Share of a sample's particles that may be left of the sample before; 0: the board's setting."
     )
     line_level_ul: float = _limit(
         0,

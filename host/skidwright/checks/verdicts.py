@@ -21,6 +21,7 @@ class Verdicts:
     per_ml: (n, 4) particles per mL >=4, >=6, >=14, >=21 um(c), corrected for coincidence; NaN where refused.
     left_over_per_ml: (n, 4) what to add to a concentration as counted if as much of the fluid sampled before
     was left in the line as laminar flow can leave; below 0 where that fluid was dirtier.
+    purge_needed_ul: (n,) purge that would have done where `purge-carryover` spoke, else NaN.
     settled_share: (n, 4) share of each channel's particles that may have settled before the counter; 0 where
     nothing is known of the line.
     codes: (n, 4) scale numbers of `per_ml`, recomputed; 29 above the table, 255 where there is none.
@@ -33,6 +34,7 @@ class Verdicts:
     reasons: NDArray[np.uint64]
     per_ml: NDArray[np.float64]
     left_over_per_ml: NDArray[np.float32]
+    purge_needed_ul: NDArray[np.float64]
     settled_share: NDArray[np.float32]
     codes: NDArray[np.uint8]
     loss: NDArray[np.float64]

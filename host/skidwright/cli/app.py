@@ -30,6 +30,7 @@ COMMANDS = {
     "pull": "pull_command:pull",
     "salvage": "salvage_command:salvage",
     "check": "check_command:check",
+    "order": "order_command:order",
     "report": "report_command:report",
     "export": "export_command:export",
     "assess": "assess_command:assess",
@@ -67,7 +68,7 @@ GROUPS = {
         "pull",
         "salvage",
     ),
-    "With what was pulled": ("check", "assess", "report", "export"),
+    "With what was pulled": ("check", "order", "assess", "report", "export"),
     "The programme": (
         "asset",
         "receive",

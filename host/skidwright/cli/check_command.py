@@ -183,6 +183,10 @@ def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[tuple[Any, ...]]:
         below = [*_wrapped(open_left, " | ")]
         notes = [name for name in row["reasons"] if BY_ID[name].severity == NOTE]
         against = [name for name in row["reasons"] if name not in notes]
+        if row["purge_needed_ml"] is not None:
+            place = against.index("purge-carryover")
+            purged, needed = row["purge_ml"], row["purge_needed_ml"]
+            against[place] += f" ({purged:.0f} mL purged, {needed:.0f} would have done)"
         if against:
             below += _wrapped(against, ", ", "because of ")
         if notes != noted:

@@ -96,7 +96,8 @@ def _doubts(settings: dict[str, Any], config: Config, target: tuple[int, int, in
 
     limits = config.limits()
     found = []
-    if settings["purge_volume_ul"] < limits.purge_least_volumes * limits.line_volume_ul:
+    line_ul = limits.line_volume_ul or settings["line_volume_ul"]
+    if settings["purge_volume_ul"] < limits.purge_least_volumes * line_ul:
         found.append("purge_volume_ul is below three line volumes: the checks will doubt every sample")
     if target and limits.sensing_volume_ml * iso4406.UPPER_PER_ML[target[0]] > 0.0038:
         found.append("at this target coincidence hides more than the board allows for; judge by `check`")

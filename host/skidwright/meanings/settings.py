@@ -14,8 +14,16 @@ GROUPS: dict[str, dict[str, str]] = {
         "sample_volume_ul": "Fluid counted for one sample. More volume means more particles and so a "
         "narrower statement, and a longer count.",
         "purge_volume_ul": "Fluid drawn through the line before a count, so that none of the previous "
-        "asset's fluid is left in it. Three times the volume of line and sensor is the"
-        " least to choose.",
+        "asset's fluid is left in it. Three times the volume of line and sensor is the least to choose. "
+        "After a dirtier asset the board purges on by itself.",
+        "purge_limit_ul": "Most that the board purges in all when more than `purge_volume_ul` is needed: "
+        "when what it counts while settling, and what it counted in the sample before, show that more than "
+        "`carryover_percent` would be left over. 0, or no more than `purge_volume_ul`: it never purges on.",
+        "purge_limit_s": "After so long in one cycle, and after half of `run_limit_s`, it purges on no more; "
+        "the count follows, and `skidwright check` says what is left over.",
+        "line_volume_ul": "Volume between an asset's tap and the counter, sensor included: measure the "
+        "tubing.",
+        "carryover_percent": "Share of a sample's particles that may be left over from the sample before.",
         "rest_s": "Pause between samples, with the pump off.",
         "settle_ms": "Flow must have stayed in its band for this long before a count may begin.",
         "loop_steady_ua": "While settling, the water loop has to stay within this much for "

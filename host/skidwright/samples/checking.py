@@ -217,6 +217,7 @@ def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
     absent = WORDS.index("not measured")
     verdict = verdicts.verdict[i]
     water = float(verdicts.water_percent[i])
+    needed_ul = float(verdicts.purge_needed_ul[i])
     return {
         "seq": int(sample["seq"]),
         "utc": _utc(utc_ms),
@@ -227,6 +228,8 @@ def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
         "per_ml": [None if np.isnan(x) else round(float(x), 4) for x in verdicts.per_ml[i]],
         "counts": sample["counts"].tolist(),
         "volume_ml": int(sample["volume_ul"]) / 1000,
+        "purge_ml": int(sample["purge_ul"]) / 1000,
+        "purge_needed_ml": None if np.isnan(needed_ul) else round(needed_ul / 1000, 1),
         "flow_ml_min": [round(int(sample[f"flow_{k}_ul_s"]) * 0.06, 2) for k in ("min", "mean", "max")],
         "out_of_band_s": int(sample["out_of_band_ms"]) / 1000,
         "water_percent": None if np.isnan(water) else round(water, 2),

@@ -113,7 +113,9 @@ def _swapped(table: Table, rng: Draw) -> None:
 
 def _short_purge(table: Table, rng: Draw) -> None:
     """A dirty and a clean machine in turn, with too little purged, or nearly."""
-    table["settings"].update(assets=[1, 2], purge_volume_ul=int(rng.uniform(12_000, 90_000)))
+    table["settings"].update(
+        assets=[1, 2], purge_volume_ul=int(rng.uniform(12_000, 90_000)), purge_limit_ul=0
+    )
     table["asset"].append({**table["asset"][0], "number": 2, "name": "second"})
     for asset, level in zip(table["asset"], (_log(rng, 4_000, 12_000), _log(rng, 60, 2_000)), strict=True):
         asset["particles_4um_per_ml"] = level

@@ -78,7 +78,6 @@ def config_of(scenario: Scenario, path: Path) -> Config:
             "board": dict(scenario.settings),
             "asset": assets,
             "counter": counter,
-            "checks": {"line_volume_ul": scenario.line.volume_ml * 1000},
         },
         path,
     )

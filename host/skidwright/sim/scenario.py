@@ -177,6 +177,8 @@ def _points(f: Any, value: Any, where: str) -> list[list[float]]:
 
 def _check_whole(scenario: Scenario) -> None:
     """What only makes sense together. Raises ScenarioError."""
+    # Whoever built this skid has measured its line.
+    scenario.settings.setdefault("line_volume_ul", round(scenario.line.volume_ml * 1000))
     problems = settings.check_all(scenario.settings)
     if problems:
         raise ScenarioError(f"settings.{problems[0]}")

@@ -22,7 +22,7 @@ refuses to mix the two.
 The firmware never sees this file. What truly happened is written to `truth.npz` in the skid's folder, and
 the score compares the checks' verdicts with it. Scenarios that come with the package
 (`host/skidwright/scenarios`) can be given by name: `ferry`, `flush`, `quick`, `steady`, `air`,
-`interlocks`.
+`clean_after_dirty`, `interlocks`.
 
 A key that is unknown or out of range is refused by name. Times count from the start of the scenario; write
 seconds, or text `"h:mm"` or `"h:mm:ss"` (hours may exceed 23).

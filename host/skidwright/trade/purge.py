@@ -67,8 +67,24 @@ def volumes_needed(
     """
     if not 0 < allowed_share < 1:
         raise ValueError("the share allowed must lie between 0 and 1")
-    step = np.abs(falsified_share(before_per_ml, now_per_ml, 0.0))
-    return np.where(step <= allowed_share, 0.0, np.maximum(np.sqrt(step / allowed_share) / 2, PLUG_VOLUMES))
+    return volumes_for(np.abs(falsified_share(before_per_ml, now_per_ml, 0.0)), allowed_share)
+
+
+def volumes_for(step: ArrayLike, allowed: ArrayLike) -> Floats:
+    """Line volumes to purge until `allowed` of a step between two levels is left, both in one unit.
+
+    0 where the step is no larger than that. ValueError when one is negative or `allowed` is 0.
+    """
+    step, allowed = _checked(step, "step"), _checked(allowed, "allowed")
+    if np.any(allowed == 0):
+        raise ValueError("allowed: a value above 0 is needed")
+    return np.where(step <= allowed, 0.0, np.maximum(np.sqrt(step / allowed) / 2, PLUG_VOLUMES))
+
+
+def allowed_per_ml(own_per_ml: Floats, sample_ml: Floats, allowed_share: Floats | float) -> Floats:
+    """How much of a sample may be left over: a share of its own level and three standard deviations of
+    counting, so that a single particle is no carry-over."""
+    return np.asarray(allowed_share * own_per_ml + 3 * np.sqrt(own_per_ml * sample_ml + 1) / sample_ml)
 
 
 def _checked(value: ArrayLike, what: str) -> Floats:
