@@ -15,10 +15,11 @@ The integral stops where it could only wind up: at the duty limits, while the sl
 back, and while flow is not measured.
 """
 
+from skidboard.flow import FINE
+
 _FULL_PPM = 1000000
 _DT_MAX_MS = 1000
-# Flows of the reference are in 1/32 uL/s: 20000 uL/s times 32 times a tick of 1000 ms is below 2**30.
-_FINE = 32
+# Flows are in 1/32 uL/s: 20000 uL/s times 32 times a tick of 1000 ms is below 2**30.
 _FLOW_MAX = 20000
 _ONE = 1024
 _STRENGTH_MIN = _ONE // 4
@@ -83,12 +84,13 @@ class FlowController:
         ramp = slew_permille_s * full_ul_s // 1000
         if self._lead > 0:
             ramp = ramp * 16 // (16 + self._lead)
-        self._ramp_s = (ramp if ramp < 31250 else 31250) * _FINE
+        self._ramp_s = (ramp if ramp < 31250 else 31250) * FINE
 
     def _forget(self):
         """Begin as if nothing were known of line and fluid."""
         self._integral_ppm = 0
         self._rest = 0
+        self._part = 0
         self._strength = _ONE
         self._strength_sum = 16 * _ONE
         self._feed_strength = _ONE
@@ -118,9 +120,9 @@ class FlowController:
             self._rest = 0
         self.set_ul_s = set_ul_s
 
-    def update(self, flow_ul_s, measured, dt_ms):
-        """One step of `dt_ms`. While flow is not `measured` the output goes to the feedforward, or lower; off
-        when it was measured in this run and then lost for long."""
+    def update(self, flow, measured, dt_ms):
+        """One step of `dt_ms`, `flow` in 1/32 uL/s. While it is not `measured` the output goes to the
+        feedforward, or lower; off when it was measured in this run and then lost for long."""
         if self.set_ul_s == 0:
             self.duty_permille = 0
             self.at_limit = False
@@ -128,12 +130,12 @@ class FlowController:
         if dt_ms > _DT_MAX_MS:
             dt_ms = _DT_MAX_MS
         if measured:
-            if flow_ul_s > 60000:
-                flow_ul_s = 60000
-            self._begin(flow_ul_s)
+            if flow > 60000 * FINE:
+                flow = 60000 * FINE
+            self._begin(flow)
             self._refer(dt_ms)
-            self._regulate(flow_ul_s, dt_ms)
-            self._learn(flow_ul_s, dt_ms)
+            self._regulate(flow, dt_ms)
+            self._learn(flow // FINE, dt_ms)
         else:
             self._refer(dt_ms)
             self._without(dt_ms)
@@ -153,9 +155,10 @@ class FlowController:
         """Whether flow has been measured for long enough to tell what duty it needs."""
         return self._measured_ms >= 2 * self._answer_ms
 
-    def _begin(self, flow_ul_s):
+    def _begin(self, fine):
         """Without a bump from what was before: a start, a gap in the measurement, a duty by hand."""
-        fine = (flow_ul_s if flow_ul_s < _FLOW_MAX else _FLOW_MAX) * _FINE
+        if fine > _FLOW_MAX * FINE:
+            fine = _FLOW_MAX * FINE
         if self._by_hand:
             self._by_hand = False
             self._ramp = self._reference = self._seen = fine
@@ -167,7 +170,7 @@ class FlowController:
 
     def _refer(self, dt_ms):
         """Move the reference on: the ramp that the slew limit allows, the loop's lag, the dead time."""
-        aim = self.set_ul_s * _FINE
+        aim = self.set_ul_s * FINE
         most = self._ramp_s * dt_ms // 1000
         if self._feed_strength > _ONE:
             most = most * _ONE // self._feed_strength
@@ -192,17 +195,20 @@ class FlowController:
 
     def _feed(self, fine):
         """The duty that a flow needs with the strength learnt."""
-        ppm = (self._nominal_ppm(fine // _FINE) >> 4) * self._feed_strength >> 6
+        ppm = (self._nominal_ppm(fine // FINE) >> 4) * self._feed_strength >> 6
         return self._slip_permille * 1000 + (ppm if ppm < _FULL_PPM else _FULL_PPM)
 
-    def _regulate(self, flow_ul_s, dt_ms):
+    def _regulate(self, flow, dt_ms):
         strength = self._strength
         strength = _GAIN_MIN if strength < _GAIN_MIN else (_GAIN_MAX if strength > _GAIN_MAX else strength)
-        proportional = (self._gain * strength // _ONE) * ((self._seen + _FINE // 2) // _FINE - flow_ul_s)
-        if proportional > _FULL_PPM:
-            proportional = _FULL_PPM
-        elif proportional < -_FULL_PPM:
-            proportional = -_FULL_PPM
+        # In 1/1024 ppm for 1/32 uL/s; what is below a ppm goes on to the next step, so no gain vanishes.
+        gain = self._gain * strength // FINE
+        most = _FULL_PPM * _ONE // gain
+        error = self._seen - flow
+        error = most if error > most else (-most if error < -most else error)
+        part = gain * error + self._part
+        proportional = part // _ONE
+        self._part = part - proportional * _ONE
         lead = (self._ramp - self._reference) * self._lead // 16
         feed = self._ramp + lead
         wanted = self._feed(feed if feed > 0 else 0) + proportional + self._integral_ppm

@@ -51,4 +51,4 @@ class CurrentLoop:
         loop_ua = _held(loop_ua, 65535)
         self.loop_ua = loop_ua
         self.state = loop_state(loop_ua)
-        self.value = self._low + (_held(loop_ua, _UA_MAX) - 4000) * self._span // 16000
+        self.value = self._low + ((_held(loop_ua, _UA_MAX) - 4000) * self._span + 8000) // 16000

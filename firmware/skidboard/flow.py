@@ -1,6 +1,7 @@
 """Flow and volume from the pulses of the flow meter: how many came, and when the latest edge was.
 
-flow_ul_s = meter_pulse_nl * 1000 / period_us. A meter that gives many pulses is averaged over the edges of
+flow_ul_s = meter_pulse_nl * 1000 / period_us, kept in 1/32 uL/s: whole ones are 2 to 5 % of the slowest
+flows. A meter that gives many pulses is averaged over the edges of
 the newest 150 ms at least. Of one that gives few, the newest two periods count, for a meter's teeth are not
 evenly spaced; but where the newest three grow or shrink steadily flow is changing, and the newest alone
 counts. While no edge comes, flow can be at most one pulse in the time that has gone by, and the estimate
@@ -10,11 +11,14 @@ noise of the meter so much worse that the controller gains nothing.)
 
 from skidboard.ticks import ticks_add, ticks_diff
 
+FINE = 32
 _LIMIT = (1 << 30) - 1
 # In one update: keeps all products below 2**30, and is far more than any pump gives in a tick.
 _PULSES_MAX = 500000
 _MARK_MASK = (1 << 29) - 1
 _KEPT = 8
+# Far beyond any pump, uL/s.
+_FLOW_MAX = 1 << 24
 # Edges are averaged over at least this long: short for the controller, and exact since edge times are.
 _AVERAGE_US = 150000
 # Without an edge for this long the time of the last one would soon be ambiguous (ticks wrap at 2**30 us).
@@ -24,15 +28,16 @@ _SILENCE_MAX_MS = 200000
 class Flow:
     """Estimates flow.
 
-    Attributes after `update()`: `value_ul_s`; `steady_ul_s`, the same averaged over a second's edges, without
-    most of the meter's scatter, for the record; `known`, True when two edges lie
-    close enough together to measure a flow, or silence has shown that there is
+    Attributes after `update()`: `fine`, in 1/32 uL/s, and `value_ul_s`, rounded; `steady_ul_s`, averaged
+    over a second's edges, without most of the meter's scatter, for the record; `known`, True when two edges
+    lie close enough together to measure a flow, or silence has shown that there is
     none; `moving`, True while flow is measured from edges; `silent_ms` since the
     latest edge; `pulses` and `tick_ul` of this update; `edge_us` the time of its
     latest edge and `period_us` the mean time from edge to edge.
     """
 
     def __init__(self):
+        self.fine = 0
         self.value_ul_s = 0
         self.steady_ul_s = 0
         self.known = False
@@ -118,8 +123,7 @@ class Flow:
             # One edge after a stop: flow has begun, how much is not known yet.
             self.moving = False
             self.known = False
-            self.value_ul_s = 0
-            self.steady_ul_s = 0
+            self.fine = self.value_ul_s = self.steady_ul_s = 0
             return
         back = 1
         span_us = self._span_us(1)
@@ -136,23 +140,36 @@ class Flow:
         period_us = span_us // edges
         self.period_us = period_us if period_us > 0 else 1
         if period_us >= 2000:
-            self.value_ul_s = self.pulse_nl * 1000 // period_us
+            self.fine = self._fine(period_us)
         else:
             # Many edges in one tick: dividing by the whole span keeps the resolution.
             most = _LIMIT // self.pulse_nl
             span_ms = (span_us + 500) // 1000
-            self.value_ul_s = (
-                self.pulse_nl * (edges if edges < most else most) // (span_ms if span_ms > 0 else 1)
-            )
+            if span_ms < 1:
+                span_ms = 1
+            volume_nl = self.pulse_nl * (edges if edges < most else most)
+            whole = volume_nl // span_ms
+            if whole > _FLOW_MAX:
+                whole = _FLOW_MAX
+                volume_nl = 0
+            self.fine = whole * FINE + (volume_nl % span_ms) * FINE // span_ms
+        self.value_ul_s = (self.fine + FINE // 2) // FINE
         back = 1
         while back + 1 < self._kept and self._span_us(back + 1) <= 1000000:
             back += 1
         span_us = self._span_us(back)
         edges = (self._mark - self._marks[(self._at - back) % _KEPT]) & _MARK_MASK
         period_us = span_us // edges if span_us > edges else 1
-        self.steady_ul_s = self.pulse_nl * 1000 // period_us if period_us >= 2000 else self.value_ul_s
+        steady = self._fine(period_us) if period_us >= 2000 else self.fine
+        self.steady_ul_s = (steady + FINE // 2) // FINE
         self.moving = True
         self.known = True
+
+    def _fine(self, period_us):
+        """Flow in 1/32 uL/s from a period of at least 2000 us."""
+        whole = self.pulse_nl * 1000 // period_us
+        rest = self.pulse_nl * 1000 - whole * period_us
+        return whole * FINE + rest // ((period_us >> 5) + 1)
 
     def _span_us(self, back):
         """Time from the edge kept `back` before the newest to the newest."""
@@ -173,14 +190,15 @@ class Flow:
     def _bound(self):
         silent_ms = self.silent_ms
         if silent_ms >= self._stale_ms:
-            self.value_ul_s = 0
-            self.steady_ul_s = 0
+            self.fine = self.value_ul_s = self.steady_ul_s = 0
             self.moving = False
             self.known = True
         elif silent_ms > 0:
             # An eighth more, for a meter's teeth are not evenly spaced.
-            most = self.pulse_nl * 9 // (8 * silent_ms)
-            if most < self.value_ul_s:
-                self.value_ul_s = most
+            most = self.pulse_nl * 36 // silent_ms
+            if most < self.fine:
+                self.fine = most
+                self.value_ul_s = (most + FINE // 2) // FINE
+            most = most // FINE
             if most < self.steady_ul_s:
                 self.steady_ul_s = most

@@ -142,7 +142,7 @@ class Process:
         if sequence.fixed_permille >= 0 and sequence.set_ul_s:
             controller.fix(sequence.fixed_permille, dt_ms)
         else:
-            controller.update(flow.value_ul_s, flow.moving, dt_ms)
+            controller.update(flow.fine, flow.moving, dt_ms)
         board.set_pump(controller.duty_permille)
         self.trace.add(
             now_us, board.meter_edge_us, board.meter_count, flow.value_ul_s, controller.duty_permille

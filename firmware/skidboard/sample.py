@@ -202,7 +202,13 @@ class Sample:
         values = [records.SAMPLE, records.LAYOUT, boot, 0, uptime_ms, self.faults, asset, run]
         values += [count_ms, self.prepare_ms, volume_ul, self.purge_ul]
         values += counts + metal + [n >> shift for n in fine] + coarse
-        values += [flow.lowest, min(65535, volume_ul * 1000 // count_ms), flow.highest, shift, flags]
+        values += [
+            flow.lowest,
+            min(65535, (volume_ul * 1000 + count_ms // 2) // count_ms),
+            flow.highest,
+            shift,
+            flags,
+        ]
         values += [
             self.out_of_band_ms,
             water.lowest,

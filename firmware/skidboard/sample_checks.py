@@ -29,7 +29,7 @@ _STEEPEST = (26013, 488, 26013)
 def percent_at(settings, loop_ua):
     """Water saturation at a loop current, 0.01 %, by the settings' scale."""
     low = settings["water_low_cpct"]
-    return low + (loop_ua - 4000) * (settings["water_high_cpct"] - low) // 16000
+    return low + ((loop_ua - 4000) * (settings["water_high_cpct"] - low) + 8000) // 16000
 
 
 def water_sound(sample, settings):

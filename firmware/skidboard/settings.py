@@ -158,8 +158,9 @@ def check_all(values):
             # It is fed once a second at rest, and a record may take a while.
             problems.append("watchdog_ms: must be 0 (none) or at least %d" % WATCHDOG_LEAST_MS)
         v40, v100 = whole["fluid_v40_dmm2_s"], whole["fluid_v100_dmm2_s"]
-        if (v40 or v100 or whole[METER_TABLE]) and not 20 <= v100 < v40:
-            problems.append("fluid_v100_dmm2_s: at least 20, and below fluid_v40_dmm2_s, is needed")
+        if (v40 or v100 or whole[METER_TABLE]) and not 20 <= v100 <= v40 - v40 // 4:
+            # Any oil thins by more; nearer together the chart between them has no slope left.
+            problems.append("fluid_v100_dmm2_s: 20 or more, and a quarter below fluid_v40_dmm2_s, is needed")
         for point in whole[METER_TABLE]:
             if not 3 * whole["meter_pulse_nl"] <= 4 * point[1] <= 5 * whole["meter_pulse_nl"]:
                 problems.append("meter_table: %d nL is not within a quarter of meter_pulse_nl" % point[1])

@@ -3,8 +3,9 @@
 from skidboard.counters import Counters
 
 _WINDOW_MS = 1000
-# Keeps pulses * 60000 below 2**30.
-_MOST = 17000
+# Keeps pulses * 60, and revolutions a minute * 1000, below 2**30.
+_MOST = 17000000
+_RPM_MOST = 1000000
 
 
 class Tachometer:
@@ -33,6 +34,7 @@ class Tachometer:
             return
         if self._per_rev:
             pulses = self._pulses if self._pulses < _MOST else _MOST
-            self.speed_rpm = pulses * 60000 // self._ms // self._per_rev
+            per_min = (pulses * 60 + self._per_rev // 2) // self._per_rev
+            self.speed_rpm = min(per_min, _RPM_MOST) * 1000 // self._ms
         self._pulses = 0
         self._ms = 0

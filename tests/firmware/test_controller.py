@@ -1,6 +1,7 @@
 """The flow controller on a pump with a first-order lag, against the same PI law in floating point."""
 
 from skidboard.controller import FlowController
+from skidboard.flow import FINE
 
 
 def controller(**changes):
@@ -23,7 +24,7 @@ class Pump:
 
     def run(self, regulator, ticks, seen=None):
         for _ in range(ticks):
-            regulator.update(int(self.flow), self.flow > 20, 100)
+            regulator.update(int(self.flow * FINE), self.flow > 20, 100)
             target = max(0.0, 4.0 * regulator.duty_permille * self.strength - self.slip_ul_s)
             self.flow += (target - self.flow) * 0.22
             if seen is not None:
@@ -88,7 +89,7 @@ def test_start_and_set_point_change_are_bumpless():
     pump.run(regulator, 200)
     duty = regulator.duty_permille
     regulator.aim(1990)
-    regulator.update(int(pump.flow), True, 100)
+    regulator.update(int(pump.flow * FINE), True, 100)
     # 10 uL/s less is 2.5 permille of feedforward and 1 of gain.
     assert abs(regulator.duty_permille - duty) <= 5
 
@@ -132,10 +133,10 @@ def test_duty_floor_and_stop():
     regulator = controller(full_ul_s=60000, min_permille=80)
     regulator.aim(100)
     for _ in range(50):
-        regulator.update(500, True, 100)
+        regulator.update(500 * FINE, True, 100)
     assert regulator.duty_permille == 80
     regulator.aim(0)
-    regulator.update(500, True, 100)
+    regulator.update(500 * FINE, True, 100)
     assert regulator.duty_permille == 0 and not regulator.at_limit
 
 
@@ -149,7 +150,7 @@ def test_a_new_run_does_not_remember_the_last():
     for one in (regulator, fresh):
         one.aim(833)
         for _ in range(30):
-            one.update(700, True, 100)
+            one.update(700 * FINE, True, 100)
     assert regulator.duty_permille == fresh.duty_permille
 
 
@@ -166,7 +167,7 @@ def test_agrees_with_its_law_in_floating_point():
         reference += (ramp - reference) * 100 / (dead + 100)
         seen += (reference - seen) * 100 / (dead + 100)
         flow = max(0, int(seen) + (step * 37 % 201 - 100))
-        regulator.update(flow, True, 100)
+        regulator.update(flow * FINE, True, 100)
         # At the first measurement the reference begins where flow is.
         error = min(seen, flow) - flow if step == 0 else seen - flow
         if step == 0:
@@ -254,8 +255,32 @@ def test_goes_on_from_a_duty_by_hand():
         regulator.fix(300, 100)
         pump.flow += (4.0 * regulator.duty_permille * 0.8 - pump.flow) * 0.22
     assert regulator.duty_permille == 300
-    regulator.update(int(pump.flow), True, 100)
+    regulator.update(int(pump.flow * FINE), True, 100)
     # 960 uL/s, 127 too many: on the way down, by no more than the slew limit.
     assert 260 <= regulator.duty_permille <= 300
     pump.run(regulator, 100)
     assert abs(pump.flow - 833) < 9
+
+
+def test_the_smallest_gains_hold_the_flow_too():
+    # One ppm for each uL/s, where a fifth less flows than the feedforward believes.
+    for gain in (1, 2, 3, 5):
+        regulator = controller(gain_ppm=gain, integral_ms=100)
+        pump = Pump(0.8)
+        regulator.aim(833)
+        pump.run(regulator, 6000)
+        assert abs(pump.flow - 833) < 4.2, (gain, pump.flow)
+
+
+def test_slow_flows_are_held_within_a_per_cent():
+    # 50 uL/s of a pump of 400: a whole uL/s would be 2 %.
+    regulator = controller(full_ul_s=400, gain_ppm=1000, integral_ms=600)
+    pump = Pump(0.09)
+    regulator.aim(50)
+    seen = []
+    for _ in range(600):
+        regulator.update(int(pump.flow * FINE), pump.flow > 2, 100)
+        pump.flow += (4.0 * 0.09 * regulator.duty_permille - pump.flow) * 0.22
+        seen.append(pump.flow)
+    mean = sum(seen[300:]) / 300
+    assert abs(mean - 50) < 0.3, mean

@@ -24,7 +24,7 @@ def test_worst_state_has_the_highest_number():
 
 def test_scaling_hits_both_ends_and_the_middle():
     loop = CurrentLoop(-4000, 12500)
-    for loop_ua, value in ((4000, -4000), (20000, 12500), (12000, 4250), (3800, -4207), (20500, 13015)):
+    for loop_ua, value in ((4000, -4000), (20000, 12500), (12000, 4250), (3800, -4206), (20500, 13016)):
         loop.update(loop_ua)
         assert loop.value == value, (loop_ua, loop.value)
         assert loop.loop_ua == loop_ua

@@ -18,6 +18,9 @@ def test_speed():
     assert run(100, 100, 3, 2) == 3000
     assert run(1, 1000, 5, 1) == 60
     assert run(5000, 100, 2, 100) == 3000
+    # 1000 a revolution: 25 and 50 revolutions a second
+    assert run(25000, 100, 2, 1000) == 1500 and run(50000, 100, 2, 1000) == 3000
+    assert run(200000, 100, 2, 1000) == 12000
     assert run(0, 100, 3, 2) == 0
 
 

@@ -4,6 +4,7 @@ import control
 import numpy as np
 import pytest
 from skidboard.controller import FlowController
+from skidboard.flow import FINE
 from skidwright.tuning import simc
 from skidwright.tuning.answer import set_point_step
 from skidwright.tuning.margins import Gains, Process, margins
@@ -73,11 +74,11 @@ def test_settings_make_the_boards_controller_the_pi_meant() -> None:
     for _ in range(10):
         controller.fix(250, 100)
     # From a duty by hand that suits the set-point: nothing to follow, nothing learnt.
-    controller.update(1000, True, 100)
+    controller.update(1000 * FINE, True, 100)
     assert controller.duty_permille == 250
     ticks = 20
     for _ in range(ticks + 1):
-        controller.update(900, True, 100)
+        controller.update(900 * FINE, True, 100)
     moved = controller.duty_permille - 1000 * 1000 / 4000
     assert moved == pytest.approx(0.332 * 100 * (1 + ticks * 0.1 / 1.193), abs=1.0)
 

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+from skidboard.flow import FINE
 from skidboard.process import Process as BoardProcess
 
 from skidwright.tuning.identify import Model
@@ -48,7 +49,7 @@ def foretell(
         controller.aim(set_ul_s)
         for _ in range(round(held_s / CONTROL_PERIOD_S)):
             flow = max(0.0, model.flow0_ul_s + model.gain.value * x)
-            controller.update(round(flow), True, round(CONTROL_PERIOD_S * 1000))
+            controller.update(round(flow * FINE), True, round(CONTROL_PERIOD_S * 1000))
             time_s.append(now)
             flow_ul_s.append(flow)
             duty.append(float(controller.duty_permille))
