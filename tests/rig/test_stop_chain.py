@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import tomllib
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from skidwright.cli.app import run as run_command
 from skidwright.rig.circuit import stop_proof, stop_simulation
 from skidwright.rig.circuit.as_wired import Faults, Wire, build
 from skidwright.rig.circuit.checks import check_circuit, load
-from skidwright.rig.front_end import ngspice
+from skidwright.rig.front_end import ngspice, stop_chain
 from skidwright.rig.wiring.checks import check_wiring
 from skidwright.rig.wiring.model import parse
 
@@ -19,7 +20,8 @@ HARDWARE = Path(__file__).parents[2] / "hardware"
 FILES = load(HARDWARE)
 DOCUMENT = tomllib.loads((HARDWARE / "wiring.toml").read_text())
 BEFORE = tomllib.loads((Path(__file__).parent / "kept" / "terminals_without_hold.toml").read_text())
-SKID = build(FILES.circuit, FILES.wiring)
+PLAIN = FILES.wiring.with_options(frozenset())
+SKID = build(FILES.circuit, PLAIN)
 SINGLE_FAULTS = dict(stop_proof.single_faults(SKID))
 
 needs_ngspice = pytest.mark.skipif(
@@ -32,7 +34,7 @@ def wiring_before():
     document = copy.deepcopy(DOCUMENT)
     kept = {c["id"]: c for c in BEFORE["connector"]}
     document["connector"] = [kept.get(c["id"], c) for c in document["connector"]]
-    return parse(document)
+    return parse(document).with_options(frozenset())
 
 
 def by_net(wiring, *more):
@@ -50,7 +52,7 @@ def by_net(wiring, *more):
 
 
 def test_the_chain_does_all_it_must():
-    assert check_circuit(FILES.circuit, FILES.wiring) == []
+    assert check_circuit(FILES.circuit, PLAIN) == []
     steps = {s.name: s.pump_live for s in stop_proof.run(SKID)}
     assert not steps["supply on"] and steps["RESET pressed"] and steps["RESET let go"]
     assert not steps["STOP pressed"] and not steps["STOP let go"] and not steps["RESET and STOP together"]
@@ -129,13 +131,36 @@ def test_ngspice_agrees_with_the_logic_and_the_stops_are_in_time():
     for c in cuts:
         print(f"figure: {c.step}: supply off {c.supply_ms:.1f} ms, current gone {c.current_ms:.1f} ms")
     assert stop_simulation.problems(cuts) == []
-    # the coil's own release by formula: L / R ln(...) with its Zener, within a tenth of a millisecond
-    assert cuts[0].supply_ms < FILES.front_end.stop_chain.release_limit_ms
+    # By formula L / R ln(...) with its Zener; the bulk capacitor then feeds the motor for a moment.
+    formula = next(
+        q.nominal
+        for q in stop_chain.quantities(FILES.front_end.stop_chain, FILES.front_end.pump_driver)
+        if q.name == "coil current falls to drop-out"
+    )
+    assert formula < cuts[0].supply_ms < formula + 0.3
 
 
 @needs_ngspice
-@pytest.mark.parametrize("name", [n for n in SINGLE_FAULTS if n.startswith(("broken", "welded"))])
-def test_ngspice_says_the_same_of_every_broken_wire_and_welded_contact(name):
+def test_the_stop_inputs_diode_bears_what_the_coil_does_at_each_stop():
+    """The coil pulls the chain to about -25 V; without the diode against it the input's own sees -13 V."""
+    found = ngspice.run(stop_simulation.netlist(SKID, FILES.front_end))
+    print(f"figure: stop input's diode sees {found['led_least']:.2f} V at the least")
+    assert -5 < found["led_least"] < 0.0 < found["led_most"] < 1.5
+    opto = next(b for b in FILES.circuit.blocks if b.signal == "stop_chain")
+    against = next(p.ref for p in opto.parts if p.kind == "diode")
+    without = dataclasses.replace(SKID, circuit=FILES.circuit.without(against))
+    assert ngspice.run(stop_simulation.netlist(without, FILES.front_end))["led_least"] < -10
+
+
+@needs_ngspice
+@pytest.mark.parametrize(
+    "name",
+    [
+        "broken: J2.2 to PS.12", "broken: J2.5 to S1.11", "broken: J2.8 to S2.14", "broken: J3.4 to M1.2",
+        "welded: K1 23-24", "welded: K1 13-14",
+    ],
+)  # fmt: skip
+def test_ngspice_says_the_same_of_broken_wires_and_welded_contacts(name):
     skid = SKID.with_faults(SINGLE_FAULTS[name])
     assert stop_simulation.broken_rules(skid, FILES.front_end) == stop_proof.broken_rules(skid)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from skidwright.errors import RigError
+from skidwright.rig.front_end.supply_chain import OTHER_LOADS_A
 from skidwright.rig.wiring import chip
 from skidwright.rig.wiring.checks import check_wiring
 from skidwright.rig.wiring.model import load, parse
@@ -65,8 +66,8 @@ PLANTED = {
     ),
     "two frequencies on one PWM slice": (
         "pwm-shared",
-        "pump and fault_lamp",
-        lambda d: signal(d, "fault_lamp").update(function="pwm", frequency_hz=2),
+        "pump and heartbeat",
+        lambda d: signal(d, "heartbeat").update(function="pwm", frequency_hz=2),
     ),
     "two pins that are the same PWM output": (
         "pwm-shared",
@@ -95,8 +96,8 @@ PLANTED = {
     ),
     "UART lines exchanged": (
         "uart-pin",
-        "fault_lamp",
-        lambda d: signal(d, "fault_lamp").update(function="uart_tx"),
+        "heartbeat",
+        lambda d: signal(d, "heartbeat").update(function="uart_tx"),
     ),
     "more counters than state machines": (
         "pio-count",
@@ -199,7 +200,7 @@ PLANTED = {
         "lamp",
         lambda d: next(row for row in d["load"] if row["name"] == "lamp").update(supply="v12"),
     ),
-    "rails that feed each other": ("supply", "supplies", lambda d: supply(d, "v24").update(fed_by="v3v3")),
+    "rails that feed each other": ("supply", "supplies", lambda d: supply(d, "v24_in").update(fed_by="v3v3")),
     "mains on the drawing": ("extra-low-voltage", "v24", lambda d: supply(d, "v24").update(volts=230)),
     "a signal the firmware needs is gone": ("firmware-needs", "pump", lambda d: drop(d, "signal", "pump")),
     "a signal on no terminal": (
@@ -230,19 +231,78 @@ PLANTED = {
     "24 V on a signal wire": ("wire", "J8.1", lambda d: terminal(d, "J8.1").update(wire="loop")),
     "a fault that only an option brings": (
         "pin-twice",
-        "pump_tachometer and stored_lamp (option tachometer)",
-        lambda d: d["option"][0]["signal"].update(gpio=22),
+        "stored_lamp and pump_tachometer (option tachometer)",
+        lambda d: d["option"][0]["signal"][0].update(gpio=22),
+    ),
+    "two options on one pin": (
+        "pin-twice",
+        "pump_tachometer and rs485_rx (option rs485 and tachometer)",
+        lambda d: (d["option"][0].update(without=[]), d["option"][1].update(without=[])),
+    ),
+    "an option that can never be taken": (
+        "option",
+        "tachometer_beside_rs485",
+        lambda d: d["option"][2].update(without=["rs485"]),
+    ),
+    "a serial line on the wrong pin": (
+        "uart-pin",
+        "rs485_tx (option rs485)",
+        lambda d: d["option"][1]["signal"][0].update(gpio=18),
+    ),
+    "a display on too long a cable": (
+        "i2c-load",
+        "I2C0",
+        lambda d: d["i2c_device"][3].update(pf=800.0),
+    ),
+    "two modules that both bring strong pull-ups": (
+        "i2c-load",
+        "I2C0",
+        lambda d: [x.update(pull_ohm=2200.0) for x in d["i2c_device"]],
+    ),
+    "a device pin without a terminal": (
+        "net-without-terminal",
+        "S1.12",
+        lambda d: terminal(d, "J2.6").update(to=["S2.13"]),
+    ),
+    "a terminal that leads to the wrong net": (
+        "terminal-net",
+        "J5.4",
+        lambda d: (terminal(d, "J5.4").update(to=["B1.ch14"]), terminal(d, "J5.5").update(to=["B1.ch6"])),
+    ),
+    "a terminal that leads nowhere": (
+        "terminal-unused",
+        "J5.4",
+        lambda d: terminal(d, "J5.4").update(to=[]),
+    ),
+    "three wires at a terminal": (
+        "terminal-crowded",
+        "J10.1",
+        lambda d: terminal(d, "J10.1").update(to=["A4.V", "A5.V", "A6.V"]),
+    ),
+    "a cable with too few cores": (
+        "cable",
+        "B1",
+        lambda d: next(c for c in d["cable"] if c["name"] == "signal").update(cores=4),
+    ),
+    "a screened cable whose screen ends nowhere": (
+        "screen",
+        "B3",
+        lambda d: (
+            next(x for x in d["device"] if x["id"] == "B3")["pins"].pop("screen"),
+            terminal(d, "J7.4").update(to=[]),
+        ),
     ),
     "an option for a signal that is not there": (
         "option",
         "tachometer",
-        lambda d: d["option"][0].update(replaces="selector_9"),
+        lambda d: d["option"][0].update(replaces=["selector_9"]),
     ),
 }
 
 
 def test_the_shipped_wiring_has_no_problem():
     assert check_wiring(load(SHIPPED)) == []
+    assert len(load(SHIPPED).combinations()) == 4
 
 
 def test_the_shipped_wiring_suits_an_rp2350_too():
@@ -341,11 +401,16 @@ def test_the_board_edge_has_forty_pins_each_once():
 
 
 def test_supply_currents_add_up_by_hand():
-    """By hand, 24 V at 22.8 V: 3.3 V 130 mA; 5 V 55 + 130*3.3/(4.85*0.80); field 1300 + that*5/(22.8*.85)."""
-    rails = {r.supply.name: r.total_ma for r in budget(load(SHIPPED))}
-    five = 55 + 130 * 3.3 / (5 * 0.97 * 0.80)
-    field = 250 + 700 + 80 + 25 + 25 + 150 + 30 + 40 + five * 5 / (24 * 0.95 * 0.85)
-    assert rails["v3v3"] == pytest.approx(130)
+    """By hand, 24 V at 22.8 V: 3.3 V 160 mA; 5 V 55 + 160*3.3/(4.85*0.80); 24 V to it that*5/(22.8*.85)."""
+    rails = {r.supply.name: r.total_ma for r in budget(load(SHIPPED).with_options(frozenset()))}
+    five = 55 + 160 * 3.3 / (5 * 0.97 * 0.80)
+    logic = five * 5 / (24 * 0.95 * 0.85)
+    assert rails["v3v3"] == pytest.approx(160)
     assert rails["v5"] == pytest.approx(five)
-    assert rails["v24_field"] == pytest.approx(field)
-    assert rails["v24"] == pytest.approx(80 + 12 + 3000 + field)
+    assert rails["v24_sensor"] == pytest.approx(250 + 25 + 25 + 150 + 30)
+    assert rails["v24_valve"] == pytest.approx(700 + 80)
+    assert rails["v24_lamp"] == pytest.approx(60)
+    others = 80 + 12 + 480 + 780 + 60 + logic
+    assert rails["v24"] == pytest.approx(3000 + others)
+    # what the fuse calculation takes for everything but the pump
+    assert others / 1000 <= OTHER_LOADS_A <= 1.2 * others / 1000

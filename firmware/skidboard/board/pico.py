@@ -32,6 +32,7 @@ _CHUNK = 64
 _STALL_MS = 100
 _METER = 6
 _TACHOMETER = 7
+_HEARTBEAT = 9
 _I2C_HZ = 100000
 # A bus held low by a broken device may not hold up the control tick for long.
 _I2C_TIMEOUT_US = 2000
@@ -48,7 +49,7 @@ class Board:
         # The last valve's pin may be the tachometer's: an input until `configure` knows.
         self._outputs = [Pin(n, Pin.OUT, value=0) for n in pins.SELECTOR_PINS[:-1]]
         self._outputs.append(Pin(pins.PUMP_TACHOMETER_PIN, Pin.IN))
-        self._outputs += [Pin(n, Pin.OUT, value=0) for n in (pins.STORED_LAMP_PIN, pins.FAULT_LAMP_PIN)]
+        self._outputs += [Pin(n, Pin.OUT, value=0) for n in (pins.STORED_LAMP_PIN, pins.HEARTBEAT_PIN)]
         self.device_id = machine.unique_id()
         self.counts = [0] * 6
         self.meter_count = 0
@@ -150,15 +151,21 @@ class Board:
         self._pump.duty_u16(duty_permille * 65535 // 1000)
 
     def set_outputs(self, mask):
-        """Bits 0-7 selector valves, bit 8 "stored" lamp, bit 9 "fault" lamp."""
+        """Bits 0-7 selector valves, bit 8 "stored" lamp, bit 9 a fault is up.
+
+        While none is, each call turns the heartbeat's pin over: lamp "running". A pin that stands
+        still, high or low, is lamp "fault".
+        """
         outputs = self._outputs
-        for i in range(10):
+        for i in range(9):
             outputs[i].value(mask >> i & 1)
+        beat = outputs[_HEARTBEAT]
+        beat.value(0 if mask >> _HEARTBEAT & 1 else 1 - beat.value())
 
     def safe(self):
         """Pump and outputs off."""
         self._pump.duty_u16(0)
-        self.set_outputs(0)
+        self.set_outputs(1 << _HEARTBEAT)
 
     # -- time ----------------------------------------------------------------------------------------
 
@@ -281,5 +288,6 @@ def _microamps(raw):
 
 
 def _ohms(raw):
-    """Thermistor resistance for a reading of 16 bits, the thermistor being on the ground side."""
-    return raw * pins.THERMISTOR_PULL_OHM // (65536 - raw)
+    """Thermistor resistance for a reading of 16 bits, the thermistor and its series resistor to ground."""
+    ohm = raw * pins.THERMISTOR_PULL_OHM // (65536 - raw) - pins.THERMISTOR_SERIES_OHM
+    return ohm if ohm > 0 else 0

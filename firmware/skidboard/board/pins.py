@@ -11,7 +11,8 @@ PUMP_PWM_HZ = 20000
 # Sampling valves in the order of the setting `assets`
 SELECTOR_PINS = (12, 13, 14, 15, 18, 19, 20, 21)
 STORED_LAMP_PIN = 22
-FAULT_LAMP_PIN = 17
+# Turned over each tick while no fault is up
+HEARTBEAT_PIN = 17
 
 # Level that means stop, over-pressure, safe mode
 STOP_CHAIN_PIN = 9
@@ -28,6 +29,7 @@ TEMP_THERMISTOR_PIN = 28
 ADC_REFERENCE_MV = 3300
 SHUNT_OHM = 150
 THERMISTOR_PULL_OHM = 10000
+THERMISTOR_SERIES_OHM = 1500
 
 # Bus of the 16-bit converter and the clock chip, both optional
 I2C_BUS = 0
@@ -35,6 +37,15 @@ I2C_SDA_PIN = 0
 I2C_SCL_PIN = 1
 CONVERTER_ADDRESS = 0x48
 CLOCK_CHIP_ADDRESS = 0x68
+EXPANDER_ADDRESS = 0x20
+DISPLAY_ADDRESS = 0x3C
 
 # Option: pump tachometer in place of the eighth sampling valve
 PUMP_TACHOMETER_PIN = 21
+
+# Option: RS-485 port in place of the seventh and eighth sampling valve
+RS485_TX_PIN = 20
+RS485_RX_PIN = 21
+
+# Option: pump tachometer in place of the sixth sampling valve, beside the RS-485 port
+PUMP_TACHOMETER_BESIDE_RS485_PIN = 19

@@ -262,7 +262,7 @@ def stop_chain(hardware: Path | None, as_json: bool) -> int:
     from skidwright.rig.front_end import ngspice
 
     files = load(_hardware(hardware))
-    skid = build(files.circuit, files.wiring)
+    skid = build(files.circuit, files.wiring.with_options(frozenset()))
     problems = files.problems()
     steps = stop_proof.run(skid)
     unseen = stop_proof.cannot_see(skid)

@@ -7,8 +7,9 @@ from pathlib import Path
 from skidwright.errors import RigError
 from skidwright.whole_file import replacing
 
-from .circuit import checks
+from .circuit import checks, stop_simulation
 from .circuit.as_wired import build
+from .circuit.simulations import joined_netlists
 from .circuit.stop_proof import stop_chain_tables
 from .drawing.hydraulic_circuit import circuit_sheet
 from .drawing.schematics import SCHEMATICS, schematic
@@ -30,7 +31,10 @@ def products(root: Path) -> dict[Path, str]:
     """
     files = checks.load(root / "hardware")
     wiring, front_end = files.wiring, files.front_end
-    tables = [documentation(wiring), stop_chain_tables(build(files.circuit, wiring))]
+    tables = [
+        documentation(wiring),
+        stop_chain_tables(build(files.circuit, wiring.with_options(frozenset()))),
+    ]
     made = {
         Path("firmware/skidboard/board/pins.py"): firmware_pins(wiring),
         Path("hardware/wiring.svg"): wiring_sheet(wiring),
@@ -39,7 +43,10 @@ def products(root: Path) -> dict[Path, str]:
         Path("hardware/skid_sketch.svg"): skid_sheet(),
         DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), "\n".join(tables)),
     }
-    made |= {Path("hardware/spice") / name: text for name, text in all_netlists(front_end).items()}
+    skid = build(files.circuit, wiring.with_options(frozenset()))
+    spice = all_netlists(front_end) | joined_netlists(files.circuit, front_end)
+    spice["joined_stop_chain.cir"] = stop_simulation.netlist(skid, front_end)
+    made |= {Path("hardware/spice") / name: text for name, text in spice.items()}
     return made
 
 

@@ -7,10 +7,10 @@ the schematic says of a pin is not looked at.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ..wiring.model import Device, Wiring
-from .model import Circuit
+from .model import Block, Circuit
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,19 @@ class AsWired:
 
     def with_faults(self, faults: Faults) -> AsWired:
         """The same skid with faults."""
-        return AsWired(self.circuit, self.devices, self.wires, faults)
+        return replace(self, faults=faults)
+
+    def only(self, blocks: tuple[str, ...], devices: tuple[str, ...], but: tuple[str, ...] = ()) -> AsWired:
+        """Some blocks and devices of it, less the parts `but`, and the wires between those."""
+        circuit = self.circuit.only(*blocks).without(*but)
+        there = tuple(d for d in self.devices if d.id in devices)
+        wires = tuple(w for w in self.wires if w.pin.partition(".")[0] in devices)
+        return AsWired(circuit, there, wires, self.faults)
+
+    def only_kinds(self, *kinds: str) -> AsWired:
+        """The same skid with the parts of some kinds alone in its box."""
+        parts = tuple(p for p in self.circuit.parts if p.kind in kinds)
+        return replace(self, circuit=Circuit((Block("", "", parts),)))
 
     @property
     def joints(self) -> list[tuple[str, str]]:
@@ -59,7 +71,7 @@ class AsWired:
 def build(circuit: Circuit, wiring: Wiring) -> AsWired:
     """Wire the skid by the terminal table. A pin that the table does not lead to stays unconnected."""
     wires = tuple(
-        Wire(f"{c.id}.{t.number}", pin, t.carries)
+        Wire(f"{c.id}.{t.number}", pin, wiring.net_behind(t.carries))
         for c in wiring.connectors
         for t in c.terminals
         for pin in t.to

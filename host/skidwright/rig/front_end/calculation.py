@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from . import comparator, loop_input, optocoupler, pump_driver, stop_chain, thermistor
+from . import (
+    comparator,
+    heartbeat,
+    loop_input,
+    optocoupler,
+    pump_driver,
+    stop_chain,
+    supply_chain,
+    thermistor,
+)
 from .parts import FrontEnd
 from .worst_case import Quantity
 
@@ -15,5 +24,7 @@ def calculate(front_end: FrontEnd) -> dict[str, list[Quantity]]:
         "contact input": optocoupler.quantities(front_end.optocoupler),
         "pump drive": pump_driver.quantities(front_end.pump_driver),
         "stop chain": stop_chain.quantities(front_end.stop_chain, front_end.pump_driver),
+        "supply, fuses, wires": supply_chain.quantities(front_end),
+        "running lamp": heartbeat.quantities(front_end.heartbeat, front_end.comparator),
         "thermistor input": thermistor.quantities(front_end.thermistor),
     }

@@ -5,7 +5,7 @@ Each is complete: it runs in batch mode and prints `name = value` lines by `meas
 
 from __future__ import annotations
 
-from .parts import Comparator, FrontEnd, LoopInput, Optocoupler, PumpDriver, StopChain
+from .parts import Comparator, FrontEnd, LoopInput, Optocoupler, PumpDriver
 
 # Diodes and transistors are plain generic models, taken, not those of any part.
 _SCHOTTKY = ".model schottky d(is=1u n=1.05 rs=1 cjo=5p)"
@@ -192,40 +192,8 @@ quit
 """
 
 
-def stop_chain_opens(relay: StopChain, pump: PumpDriver) -> str:
-    """The chain opens while the gate is stuck on: K1's coil current and the motor's current afterwards."""
-    return f"""* stop chain opens at 1 ms while the program holds the pump fully on
-vcc vcc 0 {relay.supply_volts:g}
-schain vcc coil open 0 contact
-vopen open 0 pwl(0 1 1m 1 1.001m 0)
-rcoil coil l {relay.coil_ohm:g}
-lcoil l 0 {relay.coil_henry:g} ic={relay.supply_volts / relay.coil_ohm:g}
-dzener coil x suppressor
-ddiode 0 x2 block
-vx x x2 0
-bk1 k1 0 v = i(lcoil) > {relay.supply_volts * relay.drop_out_percent / 100 / relay.coil_ohm:g} ? 1 : 0
-spump vcc vpump k1 0 contact
-rmotor vpump m {pump.motor_ohm:g}
-bemf m n v = {pump.supply_volts - pump.motor_rated_a * pump.motor_ohm:g}*v(k1)
-lmotor n drain {pump.motor_mh:g}m ic={pump.motor_rated_a:g}
-rstuck drain 0 {pump.transistor_on_mohm * pump.transistor_hot_factor / 1000:g}
-dfree 0 vpump freewheel
-.model contact sw(vt=0.5 vh=0.1 ron=0.01 roff=10meg)
-.model suppressor d(is=1f bv={relay.suppressor_v:g} ibv=1m)
-.model block d(is=1f)
-.model freewheel d(is=10u n=1 rs=0.02)
-.control
-tran 5u 40m uic
-meas tran dropped when i(lcoil)={relay.supply_volts * relay.drop_out_percent / 100 / relay.coil_ohm:g} fall=1
-meas tran after find i(lmotor) at=30m
-quit
-.endc
-.end
-"""
-
-
 def all_netlists(f: FrontEnd) -> dict[str, str]:
-    """The netlists as files for hardware/spice/, text by file name."""
+    """The netlists of single blocks as files for hardware/spice/, text by file name."""
     return {
         "loop_levels.cir": loop_levels(f.loop_input),
         "loop_settling.cir": loop_settling(f.loop_input),
@@ -237,5 +205,4 @@ def all_netlists(f: FrontEnd) -> dict[str, str]:
             f.optocoupler, f.optocoupler.supply_volts, f.optocoupler.transfer_min
         ),
         "pump_drive.cir": pump_drive(f.pump_driver),
-        "stop_chain_opens.cir": stop_chain_opens(f.stop_chain, f.pump_driver),
     }

@@ -130,6 +130,20 @@ class PumpDriver:
     pin_pull_ohm: float
     driver_input_ua: float
     driver_low_max_mv: float
+    gate_ohm: float
+    gate_charge_nc: float
+    supply_lead_uh: float
+    motor_lead_uh: float
+    loop_nh: float
+    bulk_uf: float
+    bulk_esr_ohm: float
+    bulk_ripple_a: float
+    ceramic_uf: float
+    bleed_ohm: float
+    snubber_ohm: float
+    snubber_nf: float
+    avalanche_mj: float
+    pulse_a: float
     fuse_a: float
 
 
@@ -151,6 +165,7 @@ class StopChain:
     cable_mm2: float
     suppressor_v: float
     contact_rating_a: float
+    contact_peak_a: float
     release_limit_ms: float
 
 
@@ -166,9 +181,48 @@ class Thermistor:
     reference_mv: float
     adc_error_codes: float
     dissipation_mw_k: float
+    series_ohm: float
     low_c: float
     high_c: float
     error_limit_k: float
+
+
+@dataclass(frozen=True)
+class SupplyChain:
+    """Power supply with its current limit, entry protection, fuses, wires."""
+
+    rated_a: float
+    limit_min_percent: float
+    limit_max_percent: float
+    suppressor_v: float
+    suppressor_slope_ohm: float
+    suppressor_peak_a: float
+    entry_bears_v: float
+    surge_v: float
+    surge_ohm: float
+    fuse_stop_a: float
+    fuse_sensor_a: float
+    fuse_valve_a: float
+    fuse_lamp_a: float
+    fuse_logic_a: float
+    overload_trip_minutes: float
+
+
+@dataclass(frozen=True)
+class Heartbeat:
+    """Charge pump that lights the "running" lamp while the program turns its pin over."""
+
+    series_ohm: float
+    pump_uf: float
+    store_uf: float
+    bleed_ohm: float
+    diode_mv: float
+    lamp_threshold_max_v: float
+    lamp_threshold_min_v: float
+    ballast_ohm: float
+    tick_ms: float
+    longest_gap_ms: float
+    dark_limit_ms: float
 
 
 @dataclass(frozen=True)
@@ -181,6 +235,8 @@ class FrontEnd:
     pump_driver: PumpDriver
     stop_chain: StopChain
     thermistor: Thermistor
+    supply: SupplyChain
+    heartbeat: Heartbeat
 
 
 _BLOCKS: dict[str, type[Any]] = {
@@ -190,6 +246,8 @@ _BLOCKS: dict[str, type[Any]] = {
     "pump_driver": PumpDriver,
     "stop_chain": StopChain,
     "thermistor": Thermistor,
+    "supply": SupplyChain,
+    "heartbeat": Heartbeat,
 }
 
 

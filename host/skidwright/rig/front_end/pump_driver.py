@@ -23,6 +23,11 @@ def transistor_w(p: PumpDriver, supply_v: float, amps: float, duty: float) -> fl
     return conduction + supply_v * amps * p.switching_ns * 1e-9 * p.pwm_hz / 2
 
 
+def bulk_ripple_a(amps: float, duty: float = 0.5) -> float:
+    """RMS current (A) of a buck converter's input capacitor, the supply's leads taken as stiff."""
+    return float(amps * (duty * (1 - duty)) ** 0.5)
+
+
 def diode_w(p: PumpDriver, amps: float, duty: float) -> float:
     """Loss (W) in the free-wheeling diode."""
     return p.diode_forward_v * amps * (1 - duty)
@@ -32,7 +37,6 @@ def quantities(p: PumpDriver) -> list[Quantity]:
     """Everything computed of the pump drive, with limits."""
     supply = band(p.supply_volts, p.supply_tolerance_percent)
     duty = (0.06, 0.5, 1.0)
-    stall = extremes(lambda v, r: v / r, v=supply, r=band(p.motor_ohm, 10))
     hot = extremes(
         lambda v, d: p.ambient_c + p.transistor_k_per_w * transistor_w(p, v, p.motor_rated_a, d),
         v=supply,
@@ -44,6 +48,7 @@ def quantities(p: PumpDriver) -> list[Quantity]:
     held = (PIN_LEAKAGE_UA + p.driver_input_ua) * p.pin_pull_ohm / 1000
     gate = p.gate_leakage_ua * p.gate_pull_ohm / 1e6
     energy = p.motor_mh * p.motor_rated_a**2 / 2
+    bulk_a = bulk_ripple_a(p.motor_rated_a)
     return [
         Quantity(
             "ripple at half duty",
@@ -77,15 +82,15 @@ def quantities(p: PumpDriver) -> list[Quantity]:
             at_most=0.8 * p.transistor_volts,
             remedy="take a transistor of higher voltage",
         ),
-        Quantity("energy in the motor's inductance", "mJ", *fixed(energy), "L I^2 / 2, into the diode"),
         Quantity(
-            "current of a stalled motor",
+            "alternating current in the bulk capacitor at half duty",
             "A",
-            *stall,
-            "Ohm's law; must blow the fuse",
-            at_least=2 * p.fuse_a,
-            remedy="take a smaller fuse",
+            *fixed(bulk_a),
+            "I sqrt(D (1 - D)), all of it through the capacitor",
+            at_most=p.bulk_ripple_a,
+            remedy="take a capacitor for more ripple current",
         ),
+        Quantity("energy in the motor's inductance", "mJ", *fixed(energy), "L I^2 / 2, into the diode"),
         Quantity(
             "fuse over rated current",
             "",

@@ -39,6 +39,24 @@ def motor_decay_ms(p: PumpDriver, share: float) -> float:
     return p.motor_mh / p.motor_ohm * math.log(1 / share)
 
 
+def inrush_a(p: PumpDriver) -> float:
+    """Peak current (A) when K1 closes on the empty bulk capacitor, by its leads' inductance and resistance.
+
+    Damped L C circuit from rest: i = V / (w L) e^(-a t) sin(w t), at its peak.
+    """
+    volts = p.supply_volts * (1 + p.supply_tolerance_percent / 100)
+    henry, farad, ohm = p.supply_lead_uh * 1e-6, p.bulk_uf * 1e-6, 0.08 + p.bulk_esr_ohm
+    a, w0 = ohm / (2 * henry), 1 / math.sqrt(henry * farad)
+    if a >= w0:
+        # overdamped: both roots real
+        root = math.sqrt(a * a - w0 * w0)
+        t = math.log((a + root) / (a - root)) / (2 * root)
+        return volts / (henry * root) * math.exp(-a * t) * math.sinh(root * t)
+    w = math.sqrt(w0 * w0 - a * a)
+    t = math.atan2(w, a) / w
+    return volts / (w * henry) * math.exp(-a * t) * math.sin(w * t)
+
+
 def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
     """Everything computed of the stop chain, with limits."""
     supply = band(p.supply_volts, p.supply_tolerance_percent)
@@ -80,6 +98,14 @@ def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
             "common practice, no source: 2 or more",
             at_least=2.0,
             remedy="take a relay with a stronger contact",
+        ),
+        Quantity(
+            "inrush into the pump's bulk capacitor",
+            "A",
+            *fixed(inrush_a(pump)),
+            "V / (R + sqrt(L / C)), supply's output and leads 0.08 ohm: taken",
+            at_most=p.contact_peak_a,
+            remedy="take a smaller bulk capacitor or a relay for more inrush",
         ),
         Quantity(
             "motor current after the contact has opened, down to 1 %",

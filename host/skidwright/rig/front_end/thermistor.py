@@ -1,4 +1,4 @@
-"""The thermistor input: what resistor, converter and self-heating make of a temperature.
+"""The thermistor input: what resistors, converter and self-heating make of a temperature.
 
 Formula: R = R25 e^(B (1/T - 1/298.15 K)) (the beta equation; IEC 60539-1); divider to the converter's own
 reference, so that the reference cancels.
@@ -29,16 +29,18 @@ def temperature_c(p: Thermistor, ohm: float) -> float:
 def error_k(p: Thermistor, celsius: float) -> float:
     """Largest error (K) at a temperature: tolerances, converter and self-heating, all added."""
     ohm = resistance_ohm(p, celsius)
-    share = ohm / (ohm + p.pull_ohm)
+    whole = ohm + p.series_ohm
+    share = whole / (whole + p.pull_ohm)
     parts = 0.0
     for sign in (-1, 1):
         off = share + sign * p.adc_error_codes / CODES
-        read = (
-            p.pull_ohm * off / (1 - off) * (1 + sign * (p.tolerance_percent + p.pull_tolerance_percent) / 100)
-        )
+        read = p.pull_ohm * off / (1 - off) * (1 + sign * p.pull_tolerance_percent / 100)
+        # The series resistor's own tolerance, then the thermistor's.
+        read += sign * p.series_ohm * p.pull_tolerance_percent / 100 - p.series_ohm
+        read *= 1 + sign * p.tolerance_percent / 100
         parts = max(parts, abs(temperature_c(p, read) - celsius))
     volts = p.reference_mv / 1000 * share
-    return parts + volts * volts / ohm * 1000 / p.dissipation_mw_k
+    return parts + (volts * ohm / whole) ** 2 / ohm * 1000 / p.dissipation_mw_k
 
 
 def quantities(p: Thermistor) -> list[Quantity]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,13 +17,23 @@ FUNCTIONS = (
     "pio_count", "pwm", "adc", "i2c_sda", "i2c_scl", "uart_tx", "uart_rx", "input", "output",
 )  # fmt: skip
 OUTPUTS = ("pwm", "output", "uart_tx")
-DEVICE_KINDS = ("break_contact", "make_contact", "overload", "motor")
+DEVICE_KINDS = (
+    "supply", "break_contact", "make_contact", "overload", "motor", "valve", "lamp", "sensor", "transmitter",
+    "thermistor", "module", "bus",
+)  # fmt: skip
+# Where a connector is: between the box and what stands outside, or between parts in the box.
+PLACES = ("", "inside")
 _TABLES = (
-    "board", "supply", "load", "signal", "option", "i2c_device", "conductor", "device", "connector",
-    "wire_colours",
+    "board", "supply", "load", "signal", "option", "i2c_device", "conductor", "device", "cable",
+    "connector", "wire_colours",
 )  # fmt: skip
 # What a terminal may carry besides signals and supplies.
 OTHER_CONDUCTORS = ("zero_volts", "protective_earth", "screen")
+
+
+def fitted(options: tuple[str, ...], taken: frozenset[str]) -> bool:
+    """Whether something that belongs to one of `options` (none: always) is there with the options taken."""
+    return not options or bool(set(options) & taken)
 
 
 @dataclass(frozen=True)
@@ -35,6 +46,7 @@ class Board:
     adc_reference_mv: int
     shunt_ohm: int
     thermistor_pull_ohm: int
+    thermistor_series_ohm: int
 
 
 @dataclass(frozen=True)
@@ -59,6 +71,7 @@ class Load:
     ma: float
     count: int = 1
     at_once: int = 1
+    options: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -88,30 +101,38 @@ class Signal:
 
 @dataclass(frozen=True)
 class Option:
-    """Another signal that may take the place of the one named in `replaces`."""
+    """Other signals that take the place of those named in `replaces`; options it needs or goes without."""
 
     name: str
     title: str
-    replaces: str
-    signal: Signal
+    replaces: tuple[str, ...]
+    signals: tuple[Signal, ...]
+    needs: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class BusDevice:
-    """A device on an I2C bus."""
+    """A device on an I2C bus: pull-up resistor on its module (ohm, 0 for none), what it loads a line with
+    (pF).
+    """
 
     name: str
     bus: int
     address: int
+    pull_ohm: float = 10_000.0
+    pf: float = 20.0
 
 
 @dataclass(frozen=True)
 class Conductor:
-    """A net that is neither a signal nor a supply, with its voltage against 0 V at the most."""
+    """A net that is neither a signal nor a supply; its volts against 0 V where it is a supply by another
+    name.
+    """
 
     name: str
     title: str
-    volts: float
+    volts: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -122,6 +143,20 @@ class Device:
     title: str
     kind: str
     pins: dict[str, str]
+    cable: str = ""
+    options: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Cable:
+    """A kind of cable: area of a core (mm2), number of cores, screen, and the current a core bears (A)."""
+
+    name: str
+    title: str
+    mm2: float
+    cores: int
+    screened: bool
+    bears_a: float
 
 
 @dataclass(frozen=True)
@@ -141,6 +176,8 @@ class Connector:
     id: str
     title: str
     terminals: tuple[Terminal, ...]
+    options: tuple[str, ...] = ()
+    place: str = ""
 
 
 @dataclass(frozen=True)
@@ -155,24 +192,60 @@ class Wiring:
     i2c_devices: tuple[BusDevice, ...]
     conductors: tuple[Conductor, ...]
     devices: tuple[Device, ...]
+    cables: tuple[Cable, ...]
     connectors: tuple[Connector, ...]
     wire_colours: dict[str, str] = field(default_factory=dict)
 
-    def with_option(self, option: Option) -> Wiring:
-        """The wiring with one option taken: its signal in place of the other, on its terminal too."""
-        signals = tuple(option.signal if s.name == option.replaces else s for s in self.signals)
+    def net_behind(self, carries: str) -> str:
+        """The net in the box behind a terminal: the pin's own for a signal without a block between."""
+        straight = {s.name: f"gp{s.gpio}" for s in self.signals if not s.block}
+        return straight.get(carries, carries)
+
+    def with_options(self, taken: frozenset[str]) -> Wiring:
+        """The wiring with some options taken and all others left out.
+
+        Signals that give way go with the devices on them and the wires to those; connectors, devices and
+        loads of options not taken go too. A terminal may be left with nothing on it: its wires list is empty
+        then.
+        """
+        options = [o for o in self.options if o.name in taken]
+        replaced = {name for o in options for name in o.replaces}
+        devices = [
+            d for d in self.devices if fitted(d.options, taken) and not replaced & set(d.pins.values())
+        ]
+        there = {d.id for d in devices}
+
+        def left(t: Terminal) -> Terminal:
+            return replace(t, to=tuple(pin for pin in t.to if pin.partition(".")[0] in there))
+
         connectors = tuple(
-            Connector(
-                c.id,
-                c.title,
-                tuple(
-                    replace(t, carries=option.signal.name) if t.carries == option.replaces else t
-                    for t in c.terminals
-                ),
+            replace(
+                c,
+                terminals=tuple(left(t) for t in c.terminals if t.carries not in replaced),
             )
             for c in self.connectors
+            if fitted(c.options, taken)
         )
-        return replace(self, signals=signals, options=(), connectors=connectors)
+        signals = [s for s in self.signals if s.name not in replaced]
+        return replace(
+            self,
+            signals=(*signals, *(s for o in options for s in o.signals)),
+            loads=tuple(x for x in self.loads if fitted(x.options, taken)),
+            options=(),
+            devices=tuple(devices),
+            connectors=connectors,
+        )
+
+    def combinations(self) -> list[frozenset[str]]:
+        """Every set of options that may be taken together, the empty one first."""
+        by_name = {o.name: o for o in self.options}
+        found = []
+        for size in range(len(by_name) + 1):
+            for taken in itertools.combinations(by_name, size):
+                chosen = [by_name[name] for name in taken]
+                if all(set(o.needs) <= set(taken) and not set(o.without) & set(taken) for o in chosen):
+                    found.append(frozenset(taken))
+        return found
 
 
 def _label(row: Any, key: str, index: int) -> str:
@@ -186,10 +259,11 @@ def parse(document: dict[str, Any]) -> Wiring:
     options = []
     for i, row in enumerate(rows(document, "option")):
         where = _label(row, "option", i)
-        if not isinstance(row, dict) or "signal" not in row:
-            raise RigError(f"{where}: missing [option.signal]")
-        signal = build(Signal, row["signal"], f"{where}, signal")
-        options.append(build(Option, {**row, "signal": signal}, where))
+        if not isinstance(row, dict) or not rows(row, "signal"):
+            raise RigError(f"{where}: missing [[option.signal]]")
+        signals = [build(Signal, s, f"{where}, signal") for s in rows(row, "signal")]
+        rest = {k: v for k, v in row.items() if k != "signal"}
+        options.append(build(Option, {**rest, "signals": signals}, where))
     connectors = []
     for i, row in enumerate(rows(document, "connector")):
         where = _label(row, "connector", i)
@@ -208,6 +282,7 @@ def parse(document: dict[str, Any]) -> Wiring:
         i2c_devices=table(BusDevice, "i2c_device"),
         conductors=table(Conductor, "conductor"),
         devices=table(Device, "device"),
+        cables=table(Cable, "cable"),
         connectors=tuple(connectors),
         wire_colours=dict(document.get("wire_colours", {})),
     )

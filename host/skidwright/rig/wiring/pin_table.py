@@ -33,7 +33,8 @@ def firmware_pins(wiring: Wiring) -> str:
         "# Sampling valves in the order of the setting `assets`",
         f"SELECTOR_PINS = ({', '.join(str(gpio[n]) for n in SELECTORS)})",
         f"STORED_LAMP_PIN = {gpio['stored_lamp']}",
-        f"FAULT_LAMP_PIN = {gpio['fault_lamp']}",
+        "# Turned over each tick while no fault is up",
+        f"HEARTBEAT_PIN = {gpio['heartbeat']}",
         "",
         "# Level that means stop, over-pressure, safe mode",
     ]
@@ -46,6 +47,7 @@ def firmware_pins(wiring: Wiring) -> str:
         f"ADC_REFERENCE_MV = {wiring.board.adc_reference_mv}",
         f"SHUNT_OHM = {wiring.board.shunt_ohm}",
         f"THERMISTOR_PULL_OHM = {wiring.board.thermistor_pull_ohm}",
+        f"THERMISTOR_SERIES_OHM = {wiring.board.thermistor_series_ohm}",
         "",
         "# Bus of the 16-bit converter and the clock chip, both optional",
         f"I2C_BUS = {by_name['i2c_sda'].bus}",
@@ -57,7 +59,9 @@ def firmware_pins(wiring: Wiring) -> str:
             f"{device.name.upper().replace(' ', '_').replace('-', '_')}_ADDRESS = 0x{device.address:02X}"
         )
     for option in wiring.options:
-        lines += ["", f"# Option: {option.title}", f"{_constant(option.signal.name)} = {option.signal.gpio}"]
+        lines += ["", f"# Option: {option.title}"]
+        beside = "_BESIDE_" + "_".join(option.needs).upper() if option.needs else ""
+        lines += [f"{x.name.upper()}{beside}_PIN = {x.gpio}" for x in option.signals]
     return "\n".join(lines) + "\n"
 
 
@@ -134,18 +138,37 @@ def _connector_rows(wiring: Wiring, connector: Connector) -> list[tuple[str, ...
     ]
 
 
+def option_lines(wiring: Wiring) -> list[str]:
+    """What each option takes and which combinations there are, with the valves that are left."""
+    lines = ["### Options", ""]
+    for o in wiring.options:
+        pins = ", ".join(f"`{x.name}` on GP{x.gpio}" for x in o.signals)
+        lines.append(f"- `{o.name}`: {o.title} ({pins}).")
+    rows = []
+    for taken in wiring.combinations():
+        gone = {name for o in wiring.options if o.name in taken for name in o.replaces}
+        left = [n for n in SELECTORS if n not in gone]
+        rows.append(
+            (
+                " and ".join(f"`{name}`" for name in sorted(taken)) or "none",
+                ", ".join(n.removeprefix("selector_") for n in SELECTORS if n in gone) or "none",
+                f"1 to {len(left)}",
+            )
+        )
+    header = ("options taken", "assets whose valves give way", "assets left")
+    return [*lines, "", *markdown(header, rows), ""]
+
+
 def documentation(wiring: Wiring) -> str:
     """The tables of docs/wiring.md: pins, connectors with wires, options."""
     header = ("GPIO", "board pin", "signal", "function", "resistor", "terminal", "meaning")
     lines = ["### Pins", "", *markdown(header, pin_rows(wiring)), ""]
-    for option in wiring.options:
-        lines += [
-            f"Option `{option.name}`: {option.title} (GP{option.signal.gpio}, `{option.signal.name}`).",
-            "",
-        ]
+    lines += option_lines(wiring)
     lines += ["### Connectors", ""]
     for connector in wiring.connectors:
         rows = _connector_rows(wiring, connector)
-        lines += [f"**{connector.id}** {connector.title}", ""]
+        names = " or ".join(f"`{name}`" for name in connector.options)
+        with_option = f" (only with option {names})" if names else ""
+        lines += [f"**{connector.id}** {connector.title}{with_option}", ""]
         lines += [*markdown(("terminal", "net", "meaning", "to", "wire"), rows), ""]
     return "\n".join(lines)

@@ -33,7 +33,7 @@ FIRMWARE_SIGNALS = {
     "over_pressure": "input",
     "safe_mode": "input",
     "stored_lamp": "output",
-    "fault_lamp": "output",
+    "heartbeat": "output",
     "water_loop": "adc",
     "temp_loop": "adc",
     "temp_thermistor": "adc",
@@ -41,6 +41,11 @@ FIRMWARE_SIGNALS = {
     "i2c_scl": "i2c_scl",
     **{f"selector_{i}": "output" for i in range(1, 9)},
 }
+
+# I2C at 100 kHz (NXP UM10204, tables 9 and 10): rise at most 1000 ns from 30 to 70 %, 3 mA at 0.4 V when low.
+I2C_RISE_MAX_NS = 1000.0
+I2C_PULL_MIN_OHM = (3.3 * 1.02 - 0.4) / 3e-3
+I2C_PIN_PF = 20.0  # the chip's pins and the board: taken
 
 
 def check_pins(wiring: Wiring) -> list[Problem]:
@@ -183,6 +188,26 @@ def _bus_addresses(wiring: Wiring) -> list[Problem]:
             text = f"has address 0x{device.address:02X}, and so has {taken[place]}"
             problems.append(Problem("i2c-address", device.name, text + "; strap one of them to another"))
         taken[place] = device.name
+    return problems + [p for bus in sorted(buses) for p in _bus_load(wiring, bus)]
+
+
+def _bus_load(wiring: Wiring, bus: int) -> list[Problem]:
+    """Pull-ups of all modules and the board's side by side, against NXP UM10204, section 7.1, at 100 kHz."""
+    devices = [d for d in wiring.i2c_devices if d.bus == bus]
+    own = [s.pull_ohm for s in wiring.signals if s.function == "i2c_sda" and s.bus == bus and s.pull_ohm]
+    pulls = own + [d.pull_ohm for d in devices if d.pull_ohm]
+    if not pulls:
+        return []
+    ohm = 1 / sum(1 / p for p in pulls)
+    pf = I2C_PIN_PF + sum(d.pf for d in devices)
+    rise_ns = 0.8473 * ohm * pf * 1e-3
+    problems = []
+    if ohm < I2C_PULL_MIN_OHM:
+        text = f"its pull-ups are {ohm:.0f} ohm together, at least {I2C_PULL_MIN_OHM:.0f} are needed"
+        problems.append(Problem("i2c-load", f"I2C{bus}", text + "; take some off the modules"))
+    if rise_ns > I2C_RISE_MAX_NS:
+        text = f"rises in {rise_ns:.0f} ns with {pf:.0f} pF, at most {I2C_RISE_MAX_NS:.0f} are allowed"
+        problems.append(Problem("i2c-load", f"I2C{bus}", text + "; shorten it or take a smaller pull-up"))
     return problems
 
 

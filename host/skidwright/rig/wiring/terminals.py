@@ -8,7 +8,7 @@ from .model import OTHER_CONDUCTORS, Wiring
 from .problem import Problem
 
 # Signals that may stay on the wiring board.
-_MAY_STAY = ("i2c_sda", "i2c_scl", "safe_mode")
+_MAY_STAY = ("i2c_sda", "i2c_scl", "safe_mode", "heartbeat", "rs485_tx", "rs485_rx")
 _EARTH = "protective_earth"
 
 
