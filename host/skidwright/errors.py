@@ -15,6 +15,7 @@ SkidwrightError
  |    +-- LinkTimeout       it answered before and does not any more
  |    +-- ProtocolMismatch  board and host are of versions that do not understand each other
  |    +-- BadReply          an answer that no skid gives: too long, not JSON, a number out of range
+ |    +-- PumpMayRun        no answer to a command that may have started the pump, nor to the stop after it
  |    +-- Refused           the board understood and says no: an unknown command, a setting out of range
  +-- ArchiveError           the folder of pulled logs; also a folder that is something else
  |    +-- ArchiveVersion    written by another version of skidwright
@@ -106,6 +107,10 @@ class ProtocolMismatch(LinkError):
 
 class BadReply(LinkError):
     """The board's answer cannot be right."""
+
+
+class PumpMayRun(LinkError):
+    """It cannot be known whether the pump runs; the remedy names what stops it without the board."""
 
 
 class Refused(LinkError):

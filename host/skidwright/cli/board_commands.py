@@ -127,7 +127,8 @@ def tell(port: str, what: str, numbers: tuple[str, ...]) -> None:
     auto              controller and cycle have the pump again
 
     Before the pump runs: hands off fittings, lines secured, stop chain within reach. The interlocks watch as
-    ever. Samples taken with a duty by hand are marked so.
+    ever. Samples taken with a duty by hand are marked so. When the answer is lost the skid is stopped, and
+    the last line says whether it is known to stand.
 
     \b
     Examples:
@@ -159,6 +160,7 @@ def _whole(what: str, words: tuple[str, ...]) -> tuple[int, ...]:
 def _carry_out(port: str, what: str, numbers: tuple[int, ...]) -> None:
     from skidwright.cli import fault_words
     from skidwright.errors import Refused
+    from skidwright.link import pump
     from skidwright.link.session import Session
 
     with Session.open(port) as session:
@@ -170,12 +172,7 @@ def _carry_out(port: str, what: str, numbers: tuple[int, ...]) -> None:
         if first:
             click.echo(caution)
         try:
-            session.command(" ".join([what, *map(str, numbers)]))
-        except KeyboardInterrupt:
-            # It may have been done already.
-            if what in _PUMP_RUNS:
-                session.insist("stop")
-            raise
+            pump.drive(session, " ".join([what, *map(str, numbers)]))
         except Refused as refused:
             raise fault_words.with_remedy(refused) from None
         if caution and not first:

@@ -13,11 +13,12 @@ import click
 
 from skidwright.calibration import document
 from skidwright.cli import cautions, consent, running_cleanup
-from skidwright.errors import CalibrationError, Refused
+from skidwright.errors import CalibrationError
 
 if TYPE_CHECKING:
     from skidwright.calibration.flow import Run
     from skidwright.calibration.loop import Point
+    from skidwright.link import pump
     from skidwright.link.session import Session
 
 _METER = 6  # place of the flow meter among the edges of a status
@@ -66,12 +67,10 @@ def catch(session: Session, times: int, seconds: int) -> list[Run]:
             break
         before = _meter(session)
         try:
-            session.command(f"hold {ul_s} {seconds}")
+            pump.drive(session, f"hold {ul_s} {seconds}")
             time.sleep(seconds + _RUN_OUT_S)
-        except Refused:
-            raise  # nothing runs that this has begun
-        except BaseException:
-            session.insist("stop")
+        except KeyboardInterrupt:
+            pump.make_sure_it_stands(session, "the run was interrupted")
             raise
         pulses = (_meter(session) - before) % (1 << 30)
         mass = click.prompt(f"{pulses} pulses. Mass caught, g", type=float, err=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skidwright.config import Config
-from skidwright.errors import LinkError, PortError, SkidwrightError
+from skidwright.errors import LinkError, PortError, PumpMayRun, SkidwrightError
 
 if TYPE_CHECKING:
     from skidwright.link.session import Session
@@ -46,6 +46,7 @@ def follow(session: Session, asset: int, archive: Path, config: Callable[[], Con
            given: dict[str, Any]) -> int:  # fmt: skip
     """Look until the run has ended, the looks are over, or Ctrl-C; then judge it. The exit status."""
     from skidwright.cli import cleanup_view
+    from skidwright.link.pump import HARDWARE_STOP
 
     pulled = _Pulled(session, asset, archive, config, given)
     how = 0
@@ -55,6 +56,12 @@ def follow(session: Session, asset: int, archive: Path, config: Callable[[], Con
         click.echo(
             "left; the board goes on by itself. Follow it with --follow, end it with --stop.", err=True
         )
+    except (LinkError, PortError) as lost:
+        raise PumpMayRun(
+            f"{lost.what}; the clean-up goes on by itself: the pump may be running",
+            lost.where,
+            f"`skidwright cleanup {session.where} --stop` ends it; without the board, {HARDWARE_STOP}",
+        ) from None
     judged = pulled.judged() if given["picture"] is not None or as_json else None
     if pulled.problem:
         click.echo(f"note: the archive could not be brought up to date: {pulled.problem}", err=True)

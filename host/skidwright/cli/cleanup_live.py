@@ -34,6 +34,7 @@ def run(port: str, asset: int, archive: Path, config: Config, as_json: bool, giv
 def _start(session: Any, asset: int, record: Any, config: Config, given: dict[str, Any]) -> None:
     """Put the targets on the board, say the caution, ask, start. Raises UsageError, Refused."""
     from skidwright.cli import consent
+    from skidwright.link import pump
 
     target = given["target"] or record.target
     water = given["water"]
@@ -75,7 +76,7 @@ def _start(session: Any, asset: int, record: Any, config: Config, given: dict[st
     if not consent.agreed("Start the clean-up?", given["yes"]):
         raise click.Abort
     session.put_settings({name: value for name, value in values.items() if settings[name] != value})
-    session.command(f"cleanup start {asset}")
+    pump.drive(session, f"cleanup start {asset}")
 
 
 def when_cold(coldest_c: float | None, water: float | None) -> list[str]:

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from skidwright.errors import LinkError, NoModel, PortError, Refused, StepTestStopped
+from skidwright.errors import LinkError, NoModel, PortError, PumpMayRun, Refused, StepTestStopped
+from skidwright.link import pump
 from skidwright.link.session import Session
 from skidwright.tuning.identify import Model, identify
 from skidwright.tuning.recorder import TickRecorder
@@ -189,11 +190,13 @@ class Bench:
     # -- driving ----------------------------------------------------------------------------------
 
     def _drive(self, duty: int, seconds: float, guard: bool = False) -> None:
-        self._command(f"duty {self._within(duty)} {round(seconds) + _SPARE_S}")
+        self._limit_s = round(seconds) + _SPARE_S
+        self._command(f"duty {self._within(duty)} {self._limit_s}")
         self._watch(seconds, guard)
 
     def _hold(self, set_ul_s: int, seconds: float) -> None:
-        self._command(f"hold {set_ul_s} {round(seconds) + _SPARE_S}")
+        self._limit_s = round(seconds) + _SPARE_S
+        self._command(f"hold {set_ul_s} {self._limit_s}")
         self._watch(seconds, False)
 
     def _command(self, text: str) -> None:
@@ -233,11 +236,17 @@ class Bench:
             )  # fmt: skip
 
     def _let_go(self) -> None:
-        """The pump back to controller and cycle; a board that cannot be reached does it by itself."""
+        """The pump back to controller and cycle. Raises PumpMayRun; a board out of reach lets go later."""
         try:
             self.session.insist("auto")
+        except Refused:
+            return  # nothing runs by hand any more
         except (LinkError, PortError):
-            return
+            raise PumpMayRun(
+                f"the board does not answer: the pump may be running, for {self._limit_s} s at the most",
+                self.session.where,
+                pump.HARDWARE_STOP,
+            ) from None
 
 
 def _sure(model: Model) -> bool:
