@@ -2,12 +2,14 @@
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 from skidboard.current_loop import CurrentLoop
 from skidwright.calibration.loop import Point, calibrate
 from skidwright.errors import CalibrationError
+from uncertainties import ufloat
 
 
 def test_straight_line_against_scipy():
@@ -20,9 +22,56 @@ def test_straight_line_against_scipy():
     left = np.array(references) - line.intercept - line.slope * np.array(reads)
     assert np.allclose(found.residuals_ua, left, atol=0.6)
     assert found.error_before_ua == 191.0
-    assert found.uncertainty_ua == pytest.approx(
-        stats.t.ppf(0.975, 3) * np.sqrt((np.square(found.residuals_ua)).sum() / 3)
+    # Prediction limits of ordinary least squares by statsmodels, at the end where they are widest.
+    fit = sm.OLS(references, sm.add_constant(reads)).fit()
+    ends = [[1, (end - line.intercept) / line.slope] for end in (4000, 20000)]
+    widest = max(fit.get_prediction(ends).se_obs)
+    assert found.parts[1].standard == pytest.approx(widest, rel=1e-9)
+    # Nothing but the scatter and half a microamp of rounding: Student's factor for 3 degrees of freedom.
+    assert found.uncertainty_ua == pytest.approx(stats.t.ppf(0.975, 3) * widest, rel=0.01)
+
+
+def test_three_points_of_a_good_input_say_what_the_reference_allows():
+    """5 uA of the reference, known, are 9.8 uA with 95 % (normal factor 1.96); the rest is small here."""
+    found = calibrate([Point(4000, 3990.2), Point(12000, 11980.4), Point(20000, 19970.1)], 5.0)
+    assert 9.8 < found.uncertainty_ua < 11
+    combined = ufloat(0, 5) + ufloat(0, found.parts[1].standard) + ufloat(0, 1 / np.sqrt(12))
+    assert found.uncertainty.standard == pytest.approx(combined.std_dev, rel=1e-9)
+    # A reference that is itself known from few measurements alone: Student's factor for 4 is 2.776.
+    few = calibrate([Point(4000, 3990.2), Point(12000, 11980.4), Point(20000, 19970.1)], 5.0, 4)
+    assert few.uncertainty_ua == pytest.approx(2.776 * 5, rel=0.06)
+
+
+# Points, noise of a reading over the reference's uncertainty; least and most coverage that is promised.
+COVERAGE = [
+    (3, 0.05, 0.94, 0.985), (3, 1, 0.94, 0.992), (3, 3, 0.94, 0.985),
+    (5, 0.1, 0.94, 0.96), (5, 1, 0.94, 0.975), (9, 1, 0.94, 0.965), (9, 10, 0.94, 0.96),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("many", "ratio", "least", "most"), COVERAGE)
+def test_stated_limits_hold_the_truth(many, ratio, least, most):
+    """A reference that is off by one error for all points, an input with noise; then one reading more."""
+    rng = np.random.default_rng([20261201, many, int(ratio * 100)])
+    reference_u, tried, held, told = 5.0, 300, 0, []
+    true = np.linspace(4000, 20000, many)
+    for _ in range(tried):
+        gain, offset = 1 + rng.normal(0, 0.005), rng.normal(0, 50)
+        shown = true + rng.normal(0, reference_u)  # what the certificate says of the current that flows
+        reads = (true * gain + offset) + rng.normal(0, ratio * reference_u, many)
+        found = calibrate([Point(t, r) for t, r in zip(shown, reads, strict=True)], reference_u)
+        end = 20000 * gain + offset + rng.normal(0, ratio * reference_u)
+        corrected = end * (1 + found.gain_ppm / 1e6) + found.offset_ua
+        held += abs(corrected - 20000) <= found.uncertainty_ua
+        told.append(found.uncertainty_ua)
+    share = held / tried
+    print(
+        f"figure: loop calibration, {many} points, noise {ratio:g} of the reference's 5 uA: 95 % limits "
+        f"(median {np.median(told):.1f} uA) held {share:.1%} of {tried}"
     )
+    # three standard errors of a count of `tried` to either side
+    error = 3 * np.sqrt(0.05 * 0.95 / tried)
+    assert least - error <= share <= most + error
 
 
 @given(st.integers(-400, 400), st.integers(-38000, 38000))

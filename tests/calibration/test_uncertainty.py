@@ -2,10 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 from scipy import stats
-from skidwright.calibration.uncertainty import Part, coverage_factor, joined
-from uncertainties import ufloat
+from skidwright.calibration.uncertainty import Part, coverage_factor, joined, straight_line
+from uncertainties import correlated_values, ufloat
 
 
 @pytest.mark.parametrize(
@@ -52,3 +53,53 @@ def test_sum_of_squares_against_the_uncertainties_package():
 def test_one_reading_says_nothing_of_its_scatter():
     with pytest.raises(ValueError):
         coverage_factor(0.5)
+
+
+# JCGM 100:2008, table H.6: thermometer readings t and the corrections observed, degrees Celsius.
+THERMOMETER = [
+    (21.521, -0.171), (22.012, -0.169), (22.512, -0.166), (23.003, -0.159), (23.507, -0.164),
+    (23.999, -0.165), (24.513, -0.156), (25.002, -0.157), (25.503, -0.159), (26.010, -0.161),
+    (26.511, -0.160),
+]  # fmt: skip
+
+
+def test_the_gums_thermometer():
+    # JCGM 100:2008, H.3.3 and H.3.4, corrections as b = y1 + y2 (t - 20): y1 = -0.1712 with s = 0.0029,
+    # y2 = 0.00218 with s = 0.00067, correlation -0.930, s = 0.0035, and at 30 degrees -0.1494 with 0.0041,
+    # 9 degrees of freedom. Table and results written down from memory; the one gives the other.
+    line = straight_line([t - 20 for t, _ in THERMOMETER], [b for _, b in THERMOMETER])
+    assert line.intercept == pytest.approx(-0.1712, abs=5e-5)
+    assert line.intercept_u == pytest.approx(0.0029, abs=5e-5)
+    assert line.slope == pytest.approx(0.00218, abs=5e-6)
+    assert line.slope_u == pytest.approx(0.00067, abs=5e-6)
+    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
+    assert line.scatter == pytest.approx(0.0035, abs=5e-5)
+    assert line.intercept + 10 * line.slope == pytest.approx(-0.1494, abs=5e-5)
+    assert line.u_at(10) == pytest.approx(0.0041, abs=5e-5)
+    assert line.freedom == 9
+
+
+def test_the_line_against_scipy_and_the_uncertainties_package():
+    x, y = zip(*THERMOMETER, strict=True)
+    line, wanted = straight_line(x, y), stats.linregress(x, y)
+    assert line.slope == pytest.approx(wanted.slope, rel=1e-9)
+    assert line.slope_u == pytest.approx(wanted.stderr, rel=1e-9)
+    assert line.intercept_u == pytest.approx(wanted.intercept_stderr, rel=1e-9)
+    covariance = line.correlation * line.intercept_u * line.slope_u
+    matrix = [[line.intercept_u**2, covariance], [covariance, line.slope_u**2]]
+    intercept, slope = correlated_values([line.intercept, line.slope], matrix)
+    for at in (20.0, 24.0, 30.0):
+        assert line.u_at(at) == pytest.approx((intercept + at * slope).std_dev, rel=1e-6)
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 30])
+@pytest.mark.parametrize("known", [0.1, 1.0, 5.0])
+@pytest.mark.parametrize("few", [math.inf, 3])
+def test_the_joined_distribution_against_a_simulation(freedom, known, few):
+    """JCGM 101: a t distribution for what was seen and a normal one (or a second t) for the rest."""
+    rng = np.random.default_rng([7, freedom, int(known * 10), int(min(few, 99))])
+    found = joined([Part("seen", 1.0, freedom), Part("rest", known, few)])
+    rest = rng.standard_normal(100_000) if math.isinf(few) else rng.standard_t(few, 100_000)
+    within = np.abs(rng.standard_t(freedom, 100_000) + known * rest) <= found.expanded
+    assert within.mean() == pytest.approx(0.95, abs=0.003)
+    assert found.factor * found.standard == pytest.approx(found.expanded)

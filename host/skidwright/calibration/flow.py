@@ -102,9 +102,11 @@ def calibrate(runs: Sequence[Run], fluid: Fluid, balance_u_g: float = 0.0) -> Fl
     scatter = math.sqrt(sum((x - mean) ** 2 for x in pulse_nl) / (len(runs) - 1))
     seen = Part("scatter of the runs", scatter / math.sqrt(len(runs)) / mean, len(runs) - 1)
     broken = math.sqrt(sum((_WHOLE_PULSE / run.pulses) ** 2 for run in runs)) / len(runs)
+    per_pulse_g = sum(run.mass_g / run.pulses for run in runs)
     parts = (
         seen if seen.standard >= broken else Part("broken pulses at both ends", broken),
-        Part("balance", balance_u_g / min(run.mass_g for run in runs)),
+        # One error in grams in every weighing, so in a small mass more than in a large one.
+        Part("balance", balance_u_g * sum(1 / run.pulses for run in runs) / per_pulse_g),
         Part("density", fluid.density_u_g_ml / fluid.density_g_ml),
     )
     flows = _by_flow(runs, volumes_ml, pulse_nl, mean)

@@ -4,11 +4,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from skidwright.calibration.uncertainty import coverage_factor
+from skidwright.calibration.uncertainty import Joined, Part, joined, straight_line
 from skidwright.errors import CalibrationError
 
 _SPAN_UA = 16000.0
 _LEAST_SPAN_UA = 4000.0
+_ENDS_UA = (4000.0, 20000.0)
+_WHOLE_UA = 1 / math.sqrt(12)  # the board takes whole microamps
 # Settings that a board takes: see skidboard/settings.py.
 _MOST_OFFSET_UA = 500
 _MOST_GAIN_PPM = 40000
@@ -27,16 +29,22 @@ class Point:
 class LoopResult:
     """`offset_ua` and `gain_ppm` are added to each reading: true = read + offset + read * gain / 1e6.
 
-    `residuals_ua` (one a point) is what stays; `uncertainty_ua` is the 95 % limit of a corrected reading,
-    None with two points, which a line meets whatever they are.
+    `residuals_ua` (one a point) is what stays. `uncertainty` (uA, of `parts`) is that of a corrected reading
+    where it is largest between 4 and 20 mA; None with two points, which a line meets whatever they are.
     """
 
     offset_ua: int
     gain_ppm: int
     error_before_ua: float
     residuals_ua: tuple[float, ...]
-    uncertainty_ua: float | None
+    uncertainty: Joined | None
+    parts: tuple[Part, ...]
     points: tuple[Point, ...]
+
+    @property
+    def uncertainty_ua(self) -> float | None:
+        """The 95 % limit of a corrected reading."""
+        return self.uncertainty.expanded if self.uncertainty else None
 
     @property
     def linearity(self) -> float:
@@ -44,8 +52,14 @@ class LoopResult:
         return max(map(abs, self.residuals_ua)) / _SPAN_UA
 
 
-def calibrate(points: Sequence[Point], reference_u_ua: float = 0.0) -> LoopResult:
-    """The correction out of two or more points, by least squares. `reference_u_ua`: its standard uncertainty.
+def calibrate(
+    points: Sequence[Point], reference_u_ua: float = 0.0, reference_freedom: float = math.inf
+) -> LoopResult:
+    """The correction out of two or more points, by least squares.
+
+    `reference_u_ua` is the reference's standard uncertainty, from its certificate, taken as one error that
+    all points share and that no residual shows; `reference_freedom` its degrees of freedom. What the points
+    scatter about the line is in the corrected reading once more, and in the line itself (GUM H.3.4).
 
     Raises CalibrationError for fewer than two points, points too close together or outside a loop's
     currents, and for an input so far off that it must be repaired, not corrected.
@@ -62,13 +76,16 @@ def calibrate(points: Sequence[Point], reference_u_ua: float = 0.0) -> LoopResul
     reads, references = [p.read_ua for p in points], [p.reference_ua for p in points]
     if max(references) - min(references) < _LEAST_SPAN_UA:
         raise CalibrationError("the points lie within 4 mA of each other", "loop", "take 4 and 20 mA, say")
-    middle = sum(reads) / len(reads)
-    spread = sum((read - middle) ** 2 for read in reads)
-    if spread == 0:
+    if reference_u_ua < 0 or reference_freedom < 1:
+        raise CalibrationError(
+            f"{reference_u_ua:g} uA with {reference_freedom:g} degrees of freedom",
+            "reference",
+            "give 0 uA or more, and 1 degree or more",
+        )
+    if max(reads) == min(reads):
         raise CalibrationError("the reading never moved", "loop", "check the wiring of the input")
-    slope = sum((r - middle) * t for r, t in zip(reads, references, strict=True)) / spread
-    start = sum(references) / len(references) - slope * middle
-    offset_ua, gain_ppm = round(start), round((slope - 1) * 1e6)
+    line = straight_line(reads, references)
+    offset_ua, gain_ppm = round(line.intercept), round((line.slope - 1) * 1e6)
     if abs(offset_ua) > _MOST_OFFSET_UA or abs(gain_ppm) > _MOST_GAIN_PPM:
         raise CalibrationError(
             f"offset {offset_ua} uA and gain {gain_ppm / 1e4:+.1f} % are too much to correct", "loop",
@@ -81,10 +98,12 @@ def calibrate(points: Sequence[Point], reference_u_ua: float = 0.0) -> LoopResul
             "loop",
             "set and read them once more",
         )
-    free = len(points) - 2
-    limit = None
-    if free:
-        seen = math.sqrt(sum(x**2 for x in left) / free)
-        limit = coverage_factor(free) * math.hypot(seen, reference_u_ua)
+    fit_u = max(line.u_at((end - line.intercept) / line.slope) for end in _ENDS_UA)
+    parts = (
+        Part("reference", reference_u_ua, reference_freedom),
+        Part("scatter about the line, and the line", math.hypot(line.scatter, fit_u), max(line.freedom, 1)),
+        Part("offset in whole uA", _WHOLE_UA),
+    )
+    found = joined(parts) if line.freedom else None
     before = max((abs(t - r) for r, t in zip(reads, references, strict=True)))
-    return LoopResult(offset_ua, gain_ppm, before, left, limit, tuple(points))
+    return LoopResult(offset_ua, gain_ppm, before, left, found, parts if found else (), tuple(points))

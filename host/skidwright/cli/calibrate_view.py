@@ -36,8 +36,15 @@ def show_loop(result: Any) -> None:
         for p, left in zip(result.points, result.residuals_ua, strict=True)
     ]
     output.print_table((">reference, mA", ">read, mA", ">left after, uA"), rows)
-    said = "two points cannot show what is left" if result.uncertainty_ua is None else (
-        f"a corrected reading is within {result.uncertainty_ua:.0f} uA (95 %)")  # fmt: skip
+    if result.parts:
+        output.print_table(
+            ("contribution", ">standard uncertainty, uA", ">degrees of freedom"),
+            [(part.name, f"{part.standard:.2f}", f"{part.freedom:g}") for part in result.parts],
+        )
+    found = result.uncertainty
+    said = "two points cannot show what is left" if found is None else (
+        f"a corrected reading is within {found.expanded:.0f} uA (95 %, k = {found.factor:.2f}, "
+        f"{found.freedom:.1f} effective degrees of freedom)")  # fmt: skip
     output.say(
         f"Offset {result.offset_ua} uA, gain {result.gain_ppm / 1e4:+.3f} %; off by up to "
         f"{result.error_before_ua:.0f} uA before; {said}."
