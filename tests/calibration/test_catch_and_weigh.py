@@ -3,7 +3,7 @@
 import numpy as np
 import pint
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from skidwright.calibration.flow import AIR_G_ML, Fluid, Run, calibrate, read_runs
@@ -74,6 +74,7 @@ def test_linearity_is_seen():
     assert result.linearity == pytest.approx((high / low - 1) / (high / low + 1), rel=1e-6)
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(50, 10**6), st.floats(0.05, 0.5), st.floats(1e-2, 1e5)), min_size=3, max_size=9

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from skidboard.current_loop import CurrentLoop
@@ -74,6 +74,7 @@ def test_stated_limits_hold_the_truth(many, ratio, least, most):
     assert least - error <= share <= most + error
 
 
+@settings(deadline=None)
 @given(st.integers(-400, 400), st.integers(-38000, 38000))
 def test_the_board_then_reads_the_reference(offset, gain):
     """What is found, set on the board's own module, takes the error away to 3 uA."""

@@ -107,7 +107,7 @@ def coverage_factor(freedom: float, confidence: float = 0.95) -> float:
     if freedom > 1e6:
         freedom = 1e6
     low, high = 0.0, 1e4
-    for _ in range(100):
+    for _ in range(50):
         middle = (low + high) / 2
         low, high = (middle, high) if _within(middle, freedom) < confidence else (low, middle)
     return (low + high) / 2
