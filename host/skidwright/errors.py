@@ -48,9 +48,14 @@ from __future__ import annotations
 _MAX_TEXT = 1000
 
 
+def printable(text: str) -> str:
+    """A text of anybody's with nothing in it that would steer a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
 def _one_line(text: str) -> str:
     """`text` as one printable line: it may quote a file or a board, and those may say anything."""
-    line = "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+    line = printable(" ".join(text.split()))
     return line if len(line) <= _MAX_TEXT else f"{line[: _MAX_TEXT // 2]} ... {line[-_MAX_TEXT // 2 :]}"
 
 

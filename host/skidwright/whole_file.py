@@ -1,11 +1,24 @@
-"""Writes a file whole or not at all: beside its place first, then put into it."""
+"""Writes a file whole or not at all, beside its place first; reads one no further than it may be long."""
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+
+def read_at_most(path: Path, most_bytes: int) -> bytes:
+    """All bytes of the file at `path`. Raises OSError, EFBIG for more than `most_bytes`, as of a device.
+
+    What a device says of its size is not believed: it is read, no further than that.
+    """
+    with path.open("rb") as file:
+        data = file.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise OSError(errno.EFBIG, f"larger than {most_bytes:,} bytes, or without an end", str(path))
+    return data
 
 
 @contextmanager

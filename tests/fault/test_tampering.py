@@ -23,6 +23,8 @@ from skidboard import log_key, records
 from skidboard.journal import Journal
 from skidwright.log import chain, dataset
 from skidwright.log import keys as log_keys
+from skidwright.samples import checking
+from skidwright.samples.assessment import Assessment
 
 DEVICE = bytes.fromhex("e661410403a1b2c3")
 LOG = 0x5EED0001
@@ -235,3 +237,13 @@ def test_a_spoilt_header_hides_no_edit(tmp_path, key):
     edit(raw, 2)
     result, data = judged(tmp_path, raw, key)
     assert result.broken_segments == {2 + 1}  # the journal numbers from 1
+
+
+def test_a_keyed_log_without_its_key_is_said_to_be_untried(tmp_path):
+    path = tmp_path / DEVICE.hex() / f"{LOG:08x}.skidlog"
+    path.parent.mkdir()
+    path.write_bytes(journal_bytes(tmp_path, (KEY, KEY, KEY)))
+    said = checking.log_row(Assessment(path))["integrity"]
+    assert "NOT tried" in said and f"{LAST} keyed links" in said
+    assert "all verified" not in said and "one segment" not in said
+    assert checking.log_row(Assessment(path, chain_key=KEY))["integrity"].startswith("all verified, 5 links")

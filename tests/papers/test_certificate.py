@@ -354,3 +354,23 @@ def test_content_cannot_break_out_of_the_page(shop, tmp_path):
     text = (tmp_path / "here" / "c.html").read_text()
     assert len(re.findall("<script", text)) == 1
     assert json.loads(text.split('id="content">')[1].split("</script>")[0])["note"].startswith("</script>")
+
+
+def test_where_the_register_cannot_be_written_no_paper_is_left_behind(shop, archive, tmp_path, monkeypatch):
+    from skidwright.register import Register
+
+    def full(*_):
+        raise OSError(28, "No space left on device", "register.sqlite")
+
+    monkeypatch.setattr(Register, "add_paper", full)
+    answer = shop("certificate", "--asset", 1, "--by", "A. Moe", "-o", "paper.html")
+    assert answer.status == 2 and not (tmp_path / "here" / "paper.html").exists()
+
+
+def test_where_the_paper_cannot_be_written_the_register_knows_of_none(shop, archive, tmp_path):
+    from skidwright.register import Register
+
+    answer = shop("certificate", "--asset", 1, "--by", "A. Moe", "-o", tmp_path / "not there" / "paper.html")
+    assert answer.status == 2
+    with Register.open(archive) as register:
+        assert not list(register.papers())

@@ -9,6 +9,7 @@ unless it is exactly so many hexadecimal digits.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
@@ -19,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.archive.log_file import LogWriter, disk_error
-from skidwright.errors import ArchiveError, ArchiveUnreadable, ArchiveVersion
+from skidwright.errors import ArchiveError, ArchiveUnreadable, ArchiveVersion, printable
+from skidwright.whole_file import read_at_most
 
 FORMAT = 1
 NAME = "archive.json"
@@ -155,14 +157,12 @@ def salvaged_from(log_path: Path) -> str:
         table = _read_table(log_path.parent.parent / NAME) or {}
     except ArchiveUnreadable:
         return ""
-    return str(table.get("salvaged_from", ""))[:200]
+    return printable(str(table.get("salvaged_from", ""))[:200])
 
 
 def _read_table(path: Path) -> dict[str, Any] | None:
     try:
-        if path.stat().st_size > 65536:
-            raise ValueError
-        table = json.loads(path.read_text("utf-8"))
+        table = json.loads(read_at_most(path, 65536))
         if not isinstance(table, dict):
             raise ValueError
         return table
@@ -171,6 +171,8 @@ def _read_table(path: Path) -> dict[str, Any] | None:
     except (ValueError, RecursionError):
         raise _not_ours(path) from None
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise _not_ours(path) from None
         raise disk_error(error, path) from None
 
 

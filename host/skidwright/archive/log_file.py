@@ -174,6 +174,12 @@ class LogWriter:
         self._file.seek(at)
         return self._file.read(n)
 
+    def _refuse_foreign(self) -> None:
+        """Raise ArchiveUnreadable, before anything is cut off, for a file that is no log."""
+        begin = self._read(0, SEGMENT)
+        if any(begin) and not (begin.startswith(records.MAGIC) or records.MAGIC.startswith(begin)):
+            self.position()
+
     def _heal(self) -> None:
         assert self._file is not None
         size = self._size
@@ -188,6 +194,7 @@ class LogWriter:
         if size % SEGMENT:
             size = start + whole_records(block)
         if size != self._size:
+            self._refuse_foreign()
             self._file.truncate(size)
             self.healed_bytes = self._size - size
             self._size = size

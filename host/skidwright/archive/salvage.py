@@ -3,18 +3,23 @@
 A segment lies at the start of a flash block, or, while it holds a few records only, somewhere inside a block
 of the file system's own. LittleFS moves a segment whenever it grows, so older copies of it may lie about as
 well: the longest is taken, and a record that is damaged in it from an older copy where that one is good.
+Where two copies contradict each other, the one whose digest the next segment bears is the true one.
 """
 
 from __future__ import annotations
 
+import errno
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from skidboard import records
 
 from skidwright.archive.folder import Archive
+from skidwright.errors import SalvageError
 from skidwright.log.segment_check import Header, parse_header, segment_digest
+from skidwright.whole_file import read_at_most
 
 _HEAD, _SLOT, _SEGMENT = records.HEADER_BYTES, records.RECORD_BYTES, records.SEGMENT_BYTES
 MAX_IMAGE_BYTES = 64 << 20
@@ -57,6 +62,17 @@ class SalvagedLog:
     not_proven: list[int] = field(default_factory=list)
 
 
+def read_image(path: Path) -> bytes:
+    """The bytes of a file of raw flash. Raises SalvageError for more than any board has, OSError."""
+    try:
+        return read_at_most(path, MAX_IMAGE_BYTES)
+    except OSError as error:
+        if error.errno != errno.EFBIG:
+            raise
+        remedy = "name an image of its flash"
+        raise SalvageError("too large for the flash of a board", str(path), remedy) from None
+
+
 def copies(image: bytes) -> Iterator[Copy]:
     """Every copy of a segment in the bytes of a flash, wherever it begins."""
     at = image.find(records.MAGIC)
@@ -94,9 +110,21 @@ def _agree(one: Copy, other: Copy) -> bool:
     return one.header == other.header
 
 
-def _merged(found: list[Copy]) -> Copy:
-    """The longest of several copies of a segment, its damaged slots filled from others that agree with it."""
-    best = max(found, key=lambda copy: (len(copy.block), copy.good))
+def _best(found: list[Copy], after: list[Copy], key: bytes | None) -> Copy:
+    """Of several copies of a segment the one to keep: proven by a digest in one of `after`, else the longest.
+
+    `after` are the copies of the segment behind it.
+    """
+    ranked = sorted(found, key=lambda copy: (len(copy.block), copy.good), reverse=True)
+    candidates = [_merged(copy, found) for copy in ranked]
+    for copy in candidates:
+        if any(_follows(copy, next_one, key) for next_one in after):
+            return copy
+    return candidates[0]
+
+
+def _merged(best: Copy, found: list[Copy]) -> Copy:
+    """A copy of a segment, its damaged slots filled from others that agree with it."""
     if not best.damaged:
         return best
     block = bytearray(best.block)
@@ -133,7 +161,7 @@ def _write(
     with archive.writer(device, log) as writer:
         before: Copy | None = None
         for number in numbers:
-            best = _merged(found[number])
+            best = _best(found[number], found.get(number + 1, []), key)
             result.copies += len(found[number])
             result.contradicted += sum(not _agree(best, copy) for copy in found[number])
             result.records += best.good
@@ -148,9 +176,17 @@ def _write(
 
 
 def _prove(result: SalvagedLog, before: Copy, after: Copy, key: bytes | None) -> None:
-    follows = after.header.segment == before.header.segment + 1
-    with_key = key if after.header.chain == records.CHAIN_HMAC else None
-    if follows and after.header.previous_digest == segment_digest(before.block, with_key):
+    if _follows(before, after, key):
         result.proven += 1
     else:
         result.not_proven.append(before.header.segment)
+
+
+def _follows(before: Copy, after: Copy, key: bytes | None) -> bool:
+    """Whether `after` is the segment behind `before` and bears its digest."""
+    with_key = key if after.header.chain == records.CHAIN_HMAC else None
+    return (
+        after.header.segment == before.header.segment + 1
+        and not (after.header.chain == records.CHAIN_HMAC and key is None)
+        and after.header.previous_digest == segment_digest(before.block, with_key)
+    )

@@ -5,6 +5,7 @@ buoyancy of air, from memory): V = m / rho * (1 - rho_air / rho_weights) / (1 - 
 """
 
 import csv
+import io
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -14,9 +15,11 @@ from skidboard import settings as board_settings
 
 from skidwright.calibration.uncertainty import Joined, Part, joined
 from skidwright.errors import CalibrationError
+from skidwright.whole_file import read_at_most
 
 AIR_G_ML = 0.0012
 WEIGHTS_G_ML = 8.0  # the density by which balances are adjusted (OIML R 111)
+_MAX_BYTES = 1 << 20
 COLUMNS = ("pulses", "mass_g", "seconds")
 LEAST_RUNS = 3
 # Runs whose flows differ by less than this share stand for one flow.
@@ -146,8 +149,9 @@ def _by_flow(
 def read_runs(path: Path) -> list[Run]:
     """Runs from a CSV file with the columns pulses, mass_g, seconds. Raises CalibrationError, OSError."""
     try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            return list(_rows(csv.reader(line for line in file if not line.startswith("#")), path))
+        text = read_at_most(path, _MAX_BYTES).decode("utf-8-sig")
+        lines = (line for line in io.StringIO(text, newline="") if not line.startswith("#"))
+        return list(_rows(csv.reader(lines), path))
     except (UnicodeDecodeError, csv.Error):
         raise CalibrationError("no CSV in UTF-8", str(path), "save it as CSV, UTF-8") from None
 

@@ -10,6 +10,7 @@ import click
 
 from skidwright.cli import asset_options, asset_tables, money_commands, options
 from skidwright.cli.asset_options import counted
+from skidwright.cli.numbers import Number
 from skidwright.config import Config
 from skidwright.register.fields import BY_NAME, FIELDS, text_of
 from skidwright.register.model import EVENT_KINDS, AssetRecord, Event
@@ -216,9 +217,9 @@ def remove(number: int, yes: bool, archive: Path) -> None:
 @click.argument("kind", type=click.Choice(list(EVENT_KINDS)))
 @click.option("--text", default="", help="What was done, in a line.")
 @click.option("--when", "utc_ms", type=asset_options.MomentDone(), help="When, in UTC.  [default: now]")
-@click.option("--volume-l", type=float, help="Fluid that was topped up or changed, L.")
-@click.option("--downtime-h", type=float, help="How long the machine stood, h.")
-@click.option("--cost", type=float, help="What it cost, in the shop's own currency.")
+@click.option("--volume-l", type=Number(), help="Fluid that was topped up or changed, L.")
+@click.option("--downtime-h", type=Number(), help="How long the machine stood, h.")
+@click.option("--cost", type=Number(), help="What it cost, in the shop's own currency.")
 @options.archive_option
 @options.config_option
 @options.json_option

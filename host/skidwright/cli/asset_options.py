@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from skidwright.cli import options
 from skidwright.config import Config
 from skidwright.errors import UnknownAsset
 from skidwright.register.fields import (
@@ -142,9 +143,16 @@ def given_values(values: dict[str, Any]) -> dict[str, Any]:
 
 
 def known(config: Config, archive: Path) -> KnownAssets:
-    """The register and skid.toml, merged. Raises RegisterError."""
+    """The register and skid.toml, merged. Raises RegisterError, ArchiveError for a folder that is not there.
+
+    Only the place for users' data may still be missing: there nothing was misspelt.
+    """
+    from skidwright.errors import ArchiveError
     from skidwright.register import known_assets
 
+    if not archive.is_dir() and archive != options.default_archive():
+        remedy = "check the name; `skidwright asset add` and `pull` make a new one"
+        raise ArchiveError("there is no such folder", str(archive), remedy)
     return known_assets(config, archive)
 
 

@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from skidwright.cli import cautions, options, stopping
+from skidwright.cli.numbers import Number
 
 BY_HAND = ("duty", "hold")
 # What a record of the log has room for.
@@ -44,7 +45,7 @@ def status(port: str, as_json: bool) -> int:
 @click.command(short_help="Watch a skid live until Ctrl-C.")
 @options.port_argument
 @click.option(
-    "--every", type=click.FloatRange(0.2, 3600), default=1.0, show_default=True, help="Seconds between looks."
+    "--every", type=Number(0.2, 3600), default=1.0, show_default=True, help="Seconds between looks."
 )
 @click.option("--times", type=click.IntRange(1), default=None, help="Stop after so many looks.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, for programs.")

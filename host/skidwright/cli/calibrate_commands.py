@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from skidwright.cli import options
+from skidwright.cli.numbers import Number
 
 if TYPE_CHECKING:
     from skidwright.calibration.document import Facts
@@ -61,12 +62,12 @@ def calibrate() -> None:
 @click.argument("port", required=False)
 @click.option("--runs", type=click.Path(path_type=Path, dir_okay=False), default=None,
               help="CSV file with the columns pulses, mass_g, seconds.")  # fmt: skip
-@click.option("--run", "single", type=(int, float, float), multiple=True, metavar="PULSES GRAMS SECONDS",
-              help="One run; may be given again and again.")  # fmt: skip
-@click.option("--density", type=float, required=True, help="Density of the fluid at the meter, g/mL.")
-@click.option("--density-u", type=float, default=0.001, show_default=True,
+@click.option("--run", "single", type=(int, Number(), Number()), multiple=True,
+              metavar="PULSES GRAMS SECONDS", help="One run; may be given again and again.")  # fmt: skip
+@click.option("--density", type=Number(), required=True, help="Density of the fluid at the meter, g/mL.")
+@click.option("--density-u", type=Number(), default=0.001, show_default=True,
               help="Its standard uncertainty, g/mL.")  # fmt: skip
-@click.option("--balance-u", type=float, default=0.1, show_default=True,
+@click.option("--balance-u", type=Number(), default=0.1, show_default=True,
               help="Standard uncertainty that all weighings share, g.")  # fmt: skip
 @click.option("--times", type=click.IntRange(3, 50), default=5, show_default=True,
               help="Runs to make on the skid.")  # fmt: skip
@@ -148,11 +149,11 @@ def _flow_result(result: Any) -> dict[str, Any]:
 @click.argument("port", required=False)
 @click.option("--which", type=click.Choice(["water", "temp"]), default="water", show_default=True,
               help="Which loop's input.")  # fmt: skip
-@click.option("--point", "points", type=(float, float), multiple=True, metavar="REFERENCE READ",
+@click.option("--point", "points", type=(Number(), Number()), multiple=True, metavar="REFERENCE READ",
               help="Reference current and what the board read, in mA; two or more.")  # fmt: skip
-@click.option("--at", "wanted", type=float, multiple=True, metavar="MA",
+@click.option("--at", "wanted", type=Number(), multiple=True, metavar="MA",
               help="Currents to set the reference to, read live.  [default: 4, 12 and 20]")  # fmt: skip
-@click.option("--reference-u", type=float, default=5.0, show_default=True,
+@click.option("--reference-u", type=Number(), default=5.0, show_default=True,
               help="Standard uncertainty of the reference, uA.")  # fmt: skip
 @click.option("--reference-freedom", type=click.FloatRange(1), default=math.inf,
               help="Its degrees of freedom, if the certificate gives them.  [default: known]")  # fmt: skip
@@ -215,9 +216,9 @@ def loop(
 @click.option(
     "--counts", required=True, metavar="N,N,N[,N]", help="Raw counts of the skid, 4, 6, 14, 21 um(c)."
 )
-@click.option("--volume-ml", type=float, required=True, help="Volume they were counted in.")
+@click.option("--volume-ml", type=Number(), required=True, help="Volume they were counted in.")
 @click.option("--reference-counts", required=True, metavar="N,N,N[,N]", help="Raw counts of the reference.")
-@click.option("--reference-volume-ml", type=float, required=True, help="Volume of those.")
+@click.option("--reference-volume-ml", type=Number(), required=True, help="Volume of those.")
 @_facts_options
 @options.json_option
 def counter(

@@ -13,6 +13,7 @@ import click
 
 from skidwright.calibration import document
 from skidwright.cli import cautions, consent, running_cleanup
+from skidwright.cli.numbers import Number
 from skidwright.errors import CalibrationError
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def catch(session: Session, times: int, seconds: int) -> list[Run]:
             pump.make_sure_it_stands(session, "the run was interrupted")
             raise
         pulses = (_meter(session) - before) % (1 << 30)
-        mass = click.prompt(f"{pulses} pulses. Mass caught, g", type=float, err=True)
+        mass = click.prompt(f"{pulses} pulses. Mass caught, g", type=Number(), err=True)
         runs.append(Run(pulses, mass, float(seconds)))
     return runs
 
@@ -92,7 +93,7 @@ def read_loop(session: Session, which: str, wanted_ma: Sequence[float]) -> list[
     consent.ask("The reference has to be set by hand.", "give --point")
     points = []
     for current in wanted_ma:
-        given = click.prompt(f"Set the reference to {current:g} mA. What does it show, mA", type=float,
+        given = click.prompt(f"Set the reference to {current:g} mA. What does it show, mA", type=Number(),
                              default=current, err=True)  # fmt: skip
         reads = []
         for _ in range(_READINGS):

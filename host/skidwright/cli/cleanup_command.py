@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from skidwright.cli import options, selection, stopping
+from skidwright.cli.numbers import Number
 
 # Numbers that are not a whole code are refused when the command line is read.
 _MOST = 28
@@ -34,15 +35,13 @@ def _code(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tu
     help="Code to reach, such as 16/14/11.  [default: the asset's own]",
 )  # fmt: skip
 @click.option(
-    "--water", type=click.FloatRange(1, 100), metavar="PERCENT",
+    "--water", type=Number(1, 100), metavar="PERCENT",
     help="Water saturation to reach.  [default: the asset's own limit; only with --target: none]",
 )  # fmt: skip
 @click.option("--samples", type=click.IntRange(1, 20), default=3, show_default=True, help="So many in a row.")
+@click.option("--hours", type=Number(0.2, 336), default=24.0, show_default=True, help="Longest time.")
 @click.option(
-    "--hours", type=click.FloatRange(0.2, 336), default=24.0, show_default=True, help="Longest time."
-)
-@click.option(
-    "--stall", type=click.FloatRange(0.2, 336), default=4.0, show_default=True, metavar="HOURS",
+    "--stall", type=Number(0.2, 336), default=4.0, show_default=True, metavar="HOURS",
     help="End it when nothing has become better for so long.",
 )  # fmt: skip
 @click.option(
@@ -52,14 +51,12 @@ def _code(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tu
 @click.option("--stop", is_flag=True, help="Stop the run that is going on; the output goes off.")
 @click.option("--follow", is_flag=True, help="Follow a run that is going on; start nothing.")
 @click.option("--yes", is_flag=True, help="Start without asking.")
-@click.option("--every", type=click.FloatRange(0.2, 3600), default=5.0, show_default=True,
+@click.option("--every", type=Number(0.2, 3600), default=5.0, show_default=True,
               help="Seconds between looks.")  # fmt: skip
 @click.option("--times", type=click.IntRange(1), default=None, help="Leave off after so many looks.")
-@click.option("--tank", type=click.FloatRange(0.01, 1e7), metavar="LITRES",
+@click.option("--tank", type=Number(0.01, 1e7), metavar="LITRES",
               help="Fluid in the tank.  [default: the register's volume_l]")  # fmt: skip
-@click.option(
-    "--flow", type=click.FloatRange(0.01, 1e5), metavar="L_MIN", help="Flow through the cart's filter."
-)
+@click.option("--flow", type=Number(0.01, 1e5), metavar="L_MIN", help="Flow through the cart's filter.")
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw it, as .svg or .png.")
 @options.archive_option
 @options.config_path_option

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 PIPE_WIDTH = 140
+_MOST_LAID_OUT = 1000  # rows; laying out takes about a millisecond each
 _GAP = 3  # cells that a column takes beside its text
 
 
@@ -45,6 +46,10 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: st
     from rich import box
     from rich.table import Table
 
+    rows = list(rows)
+    if len(rows) > _MOST_LAID_OUT:
+        _print_long(columns, rows, title)
+        return
     screen = console()
     names = [name.lstrip(">") for name in columns]
     cells = [[_text(cell) for cell in row] for row in rows]
@@ -64,6 +69,19 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: st
     for row in cells:
         table.add_row(*row)
     screen.print(table)
+
+
+def _print_long(columns: Sequence[str], rows: Sequence[Sequence[Any]], title: str) -> None:
+    """A table too long to be laid out cell by cell, as lines of fixed widths."""
+    texts = [["" if cell is None else " ".join(str(cell).split()) for cell in row] for row in rows]
+    names = [name.lstrip(">") for name in columns]
+    right = [name.startswith(">") for name in columns]
+    widths = [max(map(len, (names[i], *(row[i] for row in texts)))) for i in range(len(names))]
+    if title:
+        say(title)
+    for row in (names, *texts):
+        cells = zip(row, widths, right, strict=True)
+        print("  ".join(t.rjust(w) if to_right else t.ljust(w) for t, w, to_right in cells).rstrip())
 
 
 def _widths(names: Sequence[str], rows: Sequence[Sequence["Text"]], room: int) -> list[int]:

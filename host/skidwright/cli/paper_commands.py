@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from skidwright.cli import options, paper_source, selection
+from skidwright.cli.numbers import Number
 
 if TYPE_CHECKING:
     from skidwright.config import Config
@@ -20,7 +21,7 @@ _ONE_ASSET = click.option(
 _SAMPLES = click.option("--samples", type=click.IntRange(1, 100), default=3, show_default=True,
                         help="Valid samples in a row it rests on.")  # fmt: skip
 _TARGET = click.option("--target", default=None, help="ISO 4406 code to meet.  [default: the asset's]")
-_WATER = click.option("--water", type=click.FloatRange(0, 100), default=None,
+_WATER = click.option("--water", type=Number(0, 100), default=None,
                       help="Highest water saturation, %.  [default: the asset's]")  # fmt: skip
 
 
@@ -32,7 +33,7 @@ _WATER = click.option("--water", type=click.FloatRange(0, 100), default=None,
 @_SAMPLES
 @_TARGET
 @_WATER
-@click.option("--confidence", type=click.FloatRange(50, 99.9999), default=None, metavar="PERCENT",
+@click.option("--confidence", type=Number(50, 99.9999), default=None, metavar="PERCENT",
               help="Least confidence, one-sided, that every channel is at or below target.  "
                    "[default: 95 for a delivery, as `receive` asks; none for a clean-up: the paper states "
                    "what was reached]")  # fmt: skip
@@ -105,12 +106,19 @@ def certificate(
     )
     path = output or Path(f"certificate-{number}-{now:%Y%m%d-%H%M%S}.html")
     page = papers.render(stated)
-    write_whole(path, page.encode())
-    made = [path]
-    if pdf:
+
+    def write() -> Path:
+        write_whole(path, page.encode())
+        return path
+
+    def print_pdf() -> Path:
         printing.print_page(page, path.with_suffix(".pdf"), paper)
-        made.append(path.with_suffix(".pdf"))
-    paper_source.note(archive, "certificate", now, number, str(stated["digest"]), path, stated)
+        return path.with_suffix(".pdf")
+
+    made = paper_source.issue(
+        archive, "certificate", now, number, str(stated["digest"]), stated, path, write,
+        *([print_pdf] if pdf else []),
+    )  # fmt: skip
     if as_json:
         out.print_json({**stated, "files": [str(file) for file in made]})
     else:

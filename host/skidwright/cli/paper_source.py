@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -61,19 +62,34 @@ def calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:
     return {what: day.isoformat() if day else None for what, day in due_days(history, known.config).items()}
 
 
-def note(
+def issue(
     archive: Path,
     kind: str,
     when: datetime.datetime,
     asset: int,
     digest: str,
-    path: Path,
     stated: dict[str, Any],
-) -> None:
-    """Note in the register that a paper was issued. Raises RegisterError."""
+    path: Path,
+    write: Callable[[], Path],
+    *more: Callable[[], Path],
+) -> list[Path]:
+    """Write a paper to `path`, and what else belongs to it, and note in the register that it was issued.
+
+    Both or neither: where one fails no paper is left behind that nobody knows of. Raises RegisterError and
+    what the writers raise.
+    """
     from skidwright.register import Paper, Register
 
-    with Register.open(archive, write=True) as register:
-        register.add_paper(
-            Paper(kind, int(when.timestamp() * 1000), asset, digest, str(path.resolve()), stated)
-        )
+    made: list[Path] = []
+    try:
+        with Register.open(archive, write=True) as register, register.transaction():
+            register.add_paper(
+                Paper(kind, int(when.timestamp() * 1000), asset, digest, str(path.resolve()), stated)
+            )
+            for one in (write, *more):
+                made.append(one())
+    except BaseException:
+        for file in made:
+            file.unlink(missing_ok=True)
+        raise
+    return made

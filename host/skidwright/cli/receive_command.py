@@ -85,6 +85,8 @@ def receive(
     from skidwright.receiving import receipt
     from skidwright.samples import history, unread
 
+    if not fluid.isprintable() or len(fluid) > 200:
+        raise click.UsageError("--fluid: give up to 200 printable characters")
     known = asset_options.known(config, archive)
     if number is None:
         number = _source(known, archive, fluid)

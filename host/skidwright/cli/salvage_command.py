@@ -46,15 +46,13 @@ def salvage(
     if (port is None) == (image is None):
         raise click.UsageError("give either PORT or --image FILE")
     if image is not None:
-        if image.stat().st_size > salvaging.MAX_IMAGE_BYTES:
-            raise SalvageError("too large for the flash of a board", str(image), "name an image of its flash")
-        raw, where = image.read_bytes(), str(image)
+        raw, where = salvaging.read_image(image), str(image)
     else:
         assert port is not None
         raw, where = raw_flash.read(port), port
-    first = next(salvaging.copies(raw), None)
+    first = next((copy for copy in salvaging.copies(raw) if copy.good), None)
     if first is None:
-        raise SalvageError("no segment of a log is left in this flash", where, "nothing can be recovered")
+        raise SalvageError("no record of a log is left in this flash", where, "nothing can be recovered")
     known = keys or log_keys.of(first.header.device)
     now = datetime.datetime.now(datetime.UTC)
     place = folder or archive.with_name(f"{archive.name}-salvaged-{now:%Y%m%dT%H%M%SZ}")

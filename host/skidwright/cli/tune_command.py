@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from skidwright.cli import options
+from skidwright.cli.numbers import Number
 
 
 @click.command(short_help="Identify pump and flow loop, propose and verify controller gains.")
@@ -16,11 +17,11 @@ from skidwright.cli import options
               help="Work on a CSV trace of any rig instead of a skid.")  # fmt: skip
 @click.option("--rehearse", is_flag=True,
               help="Without hardware: tune the virtual skid, then disturb it for an hour.")  # fmt: skip
-@click.option("--closed-loop-s", type=float, default=None,
+@click.option("--closed-loop-s", type=Number(), default=None,
               help="Wanted closed-loop time constant.  [default: the loop's dead time]")  # fmt: skip
 @click.option("--present", type=(int, int), default=None, metavar="GAIN INTEGRAL",
               help="Present gains to compare with: gain_ppm_per_ul_s and integral_ms.")  # fmt: skip
-@click.option("--longest-s", type=click.FloatRange(60, 1800), default=300.0, show_default=True,
+@click.option("--longest-s", type=Number(60, 1800), default=300.0, show_default=True,
               help="Longest step test on a skid.")  # fmt: skip
 @click.option("--propose-only", is_flag=True, help="Change nothing on the skid.")
 @click.option("--yes", is_flag=True, help="Start the pump and write the gains without asking.")

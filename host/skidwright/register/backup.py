@@ -26,18 +26,20 @@ from skidboard import VERSION
 
 from skidwright.archive.folder import Archive
 from skidwright.calibration.document import is_calibration
-from skidwright.errors import BackupError, RegisterError
+from skidwright.errors import BackupError, RegisterError, printable
 from skidwright.register import database as db
-from skidwright.register import kept_calibrations
+from skidwright.register import kept_calibrations, schema
 from skidwright.register.model import FILE_NAME
 from skidwright.register.register import Register
-from skidwright.whole_file import write_whole
+from skidwright.whole_file import read_at_most, write_whole
 
 FORMAT = 2
 READABLE = (1, 2)
 MANIFEST = "manifest.json"
 SKID_TOML = "skid.toml"
-_LIMITS = {FILE_NAME: 1 << 30, SKID_TOML: 1 << 20, MANIFEST: 1 << 16}
+_LIMITS = {FILE_NAME: 1 << 28, SKID_TOML: 1 << 20, MANIFEST: 1 << 16}
+# What all its files may come to: a small file that unpacks to gigabytes is no backup.
+_MOST_BYTES = (1 << 28) + (32 << 20)
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ def write(target: Path, archive: Path, skid_toml: Path | None, calibrations: Seq
             register.copy_to(copy)
             contents[FILE_NAME] = copy.read_bytes()
     if skid_toml is not None:
-        contents[SKID_TOML] = skid_toml.read_bytes()
+        contents[SKID_TOML] = read_at_most(skid_toml, _LIMITS[SKID_TOML])
     for name, data in kept_calibrations.read(calibrations).items():
         contents[kept_calibrations.FOLDER + name] = data
     if not contents:
@@ -89,6 +91,9 @@ def write(target: Path, archive: Path, skid_toml: Path | None, calibrations: Seq
 
 def read(path: Path) -> Backup:
     """The backup at `path`, every digest tried and its register opened. Raises BackupError and OSError."""
+    if path.exists() and (not path.is_file() or path.stat().st_size > _MOST_BYTES):
+        # zipfile looks for the end of it, which a device does not have
+        raise BackupError("no backup of skidwright, or a damaged one", str(path), _OTHER)
     try:
         with zipfile.ZipFile(path) as bundle:
             manifest = json.loads(_member(bundle, MANIFEST, path))
@@ -102,6 +107,8 @@ def read(path: Path) -> Backup:
             known = {FILE_NAME, SKID_TOML, *filter(kept_calibrations.is_kept, names)}
             if names != set(manifest["files"]) or not names <= known:
                 raise BackupError("its files are not those of its manifest", str(path), _OTHER)
+            if sum(member.file_size for member in bundle.infolist()) > _MOST_BYTES:
+                raise BackupError("its files are beyond all measure", str(path), _OTHER)
             contents = {name: _member(bundle, name, path) for name in names}
     except (zipfile.BadZipFile, zlib.error, ValueError, TypeError, KeyError, AttributeError, EOFError,
             NotImplementedError, RuntimeError, RecursionError):  # fmt: skip
@@ -120,7 +127,7 @@ def read(path: Path) -> Backup:
     register = contents.get(FILE_NAME)
     counts = _counts(register, path) if register is not None else ()
     return Backup(
-        str(manifest.get("utc"))[:40], str(manifest.get("skidwright"))[:40], register,
+        printable(str(manifest.get("utc"))[:40]), printable(str(manifest.get("skidwright"))[:40]), register,
         contents.get(SKID_TOML), *(counts or (0, 0, 0)), kept,
     )  # fmt: skip
 
@@ -219,8 +226,11 @@ def _opened(register: bytes, path: Path) -> Iterator[sqlite3.Connection]:
         with contextlib.closing(database):
             with db.translated(path):
                 sound = database.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+                strange = schema.foreign(database)
             if not sound:
                 raise BackupError("the register in it is damaged", str(path), _OTHER)
+            if strange:
+                raise BackupError(f"the register in it holds what none has: {strange}", str(path), _OTHER)
             yield database
 
 

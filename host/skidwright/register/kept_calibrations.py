@@ -6,12 +6,14 @@ stands in, known by their content. They come back beside skid.toml.
 
 from __future__ import annotations
 
+import errno
 import re
 from collections.abc import Iterable
 from pathlib import Path
 
 from skidwright.calibration.document import is_calibration
 from skidwright.errors import BackupError
+from skidwright.whole_file import read_at_most
 
 FOLDER = "calibrations/"
 MAX_BYTES = 1 << 20
@@ -42,7 +44,7 @@ def read(paths: Iterable[Path]) -> dict[str, bytes]:
     """Their bytes by name. Raises BackupError when two of one name differ, or a name will not do; OSError."""
     kept: dict[str, bytes] = {}
     for path in paths:
-        data = path.read_bytes()
+        data = read_at_most(path, MAX_BYTES)
         if not _NAME.fullmatch(path.name):
             raise BackupError(
                 "no name for a file in a backup", str(path), "rename it: letters, digits, spaces, . - _"
@@ -58,4 +60,9 @@ def is_kept(name: str) -> bool:
 
 
 def _holds_one(path: Path) -> bool:
-    return path.stat().st_size <= MAX_BYTES and is_calibration(path.read_bytes())
+    try:
+        return is_calibration(read_at_most(path, MAX_BYTES))
+    except OSError as error:
+        if error.errno == errno.EFBIG:
+            return False
+        raise

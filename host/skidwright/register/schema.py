@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
+
+from skidwright.errors import printable
 
 VERSION = 1
 # "SKWR": tells a register from a database of something else.
@@ -92,6 +95,25 @@ def version_of(database: sqlite3.Connection) -> int:
         return found
     tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     return -1 if tables or found or mark else 0
+
+
+def foreign(database: sqlite3.Connection) -> str:
+    """What stands in `database` that `bring_up` did not make: triggers, views, tables of others; "" if none.
+
+    A trigger would run whenever somebody writes; a table of another shape would be taken for the register's.
+    """
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as own:
+        bring_up(own)
+        made = _objects(own)
+    strange = sorted(f"{kind} {name}" for kind, name, _ in _objects(database) - made)
+    return printable(", ".join(strange[:3]))
+
+
+def _objects(database: sqlite3.Connection) -> set[tuple[str, str, str]]:
+    rows = database.execute(
+        "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_autoindex%'"
+    )
+    return {(str(row[0]), str(row[1]), str(row[2])) for row in rows}
 
 
 def bring_up(database: sqlite3.Connection) -> None:

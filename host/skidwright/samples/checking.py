@@ -10,6 +10,7 @@ from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, Verdicts
 from skidwright.checks.check import SEVERITY_WORDS
 from skidwright.checks.verdicts import ids_of
 from skidwright.config import Config
+from skidwright.log.chain import ChainResult
 from skidwright.log.decoded import Dataset
 from skidwright.log.integrity import MAX_FINDINGS
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
@@ -182,20 +183,28 @@ def log_row(log: Assessment) -> dict[str, Any]:
         "protection": log.chain.protection,
         "clock_contacts": len(log.timeline.contacts),
         "clock_contacts_rejected": len(log.timeline.rejected),
-        "integrity": wrong or _integrity(report.segments, log.chain.links),
+        "integrity": wrong or _integrity(report.segments, log.chain),
         "salvaged_from": log.salvaged_from,
         "lost": [str(loss) for loss in log.losses[:MAX_FINDINGS]],
         "findings": [str(finding) for finding in report.findings],
     }
 
 
-def _integrity(segments: int, links: int) -> str:
+def _integrity(segments: int, chain: ChainResult) -> str:
     """What can be said of a log in which nothing was found wrong."""
     if segments == 0:
         return "empty: nothing to verify"
-    if links == 0:
-        return "all verified; one segment, so no link of the chain yet"
-    return f"all verified, {links:,} links of the chain hold"
+    if chain.without_key:
+        tried = f", {chain.links:,} links hold" if chain.links else ""
+        return (
+            f"no record is damaged{tried}, but {chain.without_key:,} keyed links were NOT tried: no key was "
+            "given (--key)"
+        )
+    if chain.links == 0 and segments == 1:
+        return "no record is damaged; one segment, so no link of the chain yet"
+    if chain.links == 0:
+        return f"no record is damaged, but none of {chain.untried:,} links of the chain could be tried"
+    return f"all verified, {chain.links:,} links of the chain hold"
 
 
 def _utc(utc_ms: int) -> str | None:

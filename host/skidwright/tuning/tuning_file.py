@@ -18,11 +18,12 @@ from skidwright.errors import TraceError
 from skidwright.tuning.proposal import Proposal, Tuning
 from skidwright.tuning.simc import GAIN, INTEGRAL, feedforward
 from skidwright.tuning.trace import Floats, Trace
-from skidwright.whole_file import write_whole
+from skidwright.whole_file import read_at_most, write_whole
 
 KIND = "skidwright tuning"
 FORMAT = 1
 NAME = "tuning.json"
+_MAX_BYTES = 64 << 20
 
 
 def document(
@@ -116,7 +117,7 @@ def save(content: dict[str, Any], folder: Path) -> Path:
 def load(path: Path) -> dict[str, Any]:
     """The content of such a file. Raises TraceError for any other, OSError when it cannot be read."""
     try:
-        content = json.loads(path.read_bytes())
+        content = json.loads(read_at_most(path, _MAX_BYTES))
     except (ValueError, RecursionError):
         raise TraceError("not JSON", str(path), "give the tuning.json that `skidwright tune` wrote") from None
     if not isinstance(content, dict) or content.get("kind") != KIND:
