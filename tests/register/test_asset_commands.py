@@ -213,7 +213,7 @@ def test_remove_asks_first(here, one_line) -> None:
         (("event", 99, "repair"), ("no asset 99",)),
         (("event", 12, "mended"), ("top-up",)),
         (("event", 12, "top-up", "--volume-l", "-1"), ("volume_l",)),
-        (("event", 12, "top-up", "--volume-l", "nan"), ("volume_l",)),
+        (("event", 12, "top-up", "--volume-l", "nan"), ("volume-l", "not a finite number")),
         (("event", 12, "repair", "--when", "3.3.2026"), ("--when", "in UTC")),
         (("event", 12, "repair", "--when", "0001-01-01"), ("time",)),
         (("event", 12, "repair", "--when", "2920-01-01T08:00Z"), ("--when", "2920-01-01 is yet to come")),
