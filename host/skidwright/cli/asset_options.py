@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.core import ParameterSource
 
-from skidwright.cli import options
 from skidwright.config import Config
 from skidwright.errors import UnknownAsset
 from skidwright.register.fields import (
@@ -145,12 +145,14 @@ def given_values(values: dict[str, Any]) -> dict[str, Any]:
 def known(config: Config, archive: Path) -> KnownAssets:
     """The register and skid.toml, merged. Raises RegisterError, ArchiveError for a folder that is not there.
 
-    Only the place for users' data may still be missing: there nothing was misspelt.
+    Only a folder that was typed in need be there: the usual place may still be without one.
     """
     from skidwright.errors import ArchiveError
     from skidwright.register import known_assets
 
-    if not archive.is_dir() and archive != options.default_archive():
+    context = click.get_current_context(silent=True)
+    typed = context is not None and context.get_parameter_source("archive") is ParameterSource.COMMANDLINE
+    if typed and not archive.is_dir():
         remedy = "check the name; `skidwright asset add` and `pull` make a new one"
         raise ArchiveError("there is no such folder", str(archive), remedy)
     return known_assets(config, archive)
