@@ -19,7 +19,6 @@ from skidwright.errors import CalibrationError
 if TYPE_CHECKING:
     from skidwright.calibration.flow import Run
     from skidwright.calibration.loop import Point
-    from skidwright.link import pump
     from skidwright.link.session import Session
 
 _METER = 6  # place of the flow meter among the edges of a status
@@ -55,6 +54,7 @@ def board(port: str | None) -> Iterator[Session | None]:
 def catch(session: Session, times: int, seconds: int) -> list[Run]:
     """Pump `times` runs at flows across the band; the mass of each is asked for."""
     from skidwright.calibration.flow import Run
+    from skidwright.link import pump
 
     consent.ask("Masses have to be typed in.", "give --run or --runs")
     click.echo(cautions.PUMP_RUNS, err=True)
