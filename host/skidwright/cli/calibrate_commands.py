@@ -155,7 +155,7 @@ def _flow_result(result: Any) -> dict[str, Any]:
               help="Currents to set the reference to, read live.  [default: 4, 12 and 20]")  # fmt: skip
 @click.option("--reference-u", type=Number(), default=5.0, show_default=True,
               help="Standard uncertainty of the reference, uA.")  # fmt: skip
-@click.option("--reference-freedom", type=click.FloatRange(1), default=math.inf,
+@click.option("--reference-freedom", type=Number(1), default=math.inf,
               help="Its degrees of freedom, if the certificate gives them.  [default: known]")  # fmt: skip
 @_facts_options
 @options.json_option
