@@ -1,21 +1,25 @@
 """When will a limit be crossed, if things go on as they do? An interval, or "no trend"; never a single date.
 
-The line is the trend's. Its crossing is a ratio of two uncertain numbers, (limit - level) / slope; the
-interval is E. C. Fieller's, "Some problems in interval estimation", Journal of the Royal Statistical
-Society B 16, 1954. Its set is bounded only when the slope's own interval does not hold zero, so no date can
-come from a slope that may be none.
+The line is the trend's, by all noise that may be (`line`). The interval begins where the line is above the
+limit with 2.5 % chance and ends where it is with 97.5 %; it has no end where that never comes. For one noise
+that is known this is E. C. Fieller's interval ("Some problems in interval estimation", Journal of the Royal
+Statistical Society B 16, 1954). No date comes from a slope that may be none.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from skidwright.judgement.line import solved
 from skidwright.judgement.trend import CONFIDENCE, Trend
-from skidwright.trade.distributions import normal_quantile
+
+Floats = NDArray[np.float64]
 
 NO_TREND, AWAY, CROSSED, FAR, AHEAD = "no trend", "moving away", "beyond it now", "far", "ahead"
 # Nothing is said further ahead than so many times the stretch the line was drawn through.
 REACH = 2.0
+_FURTHEST = 1000.0
 
 
 @dataclass(frozen=True)
@@ -46,26 +50,19 @@ def forecast(line: Trend | None, limit: float, confidence: float = CONFIDENCE) -
         return Forecast(CROSSED) if line.at(now) > limit else Forecast(NO_TREND)
     if line.at(now) > limit:
         return Forecast(CROSSED)
-    z = normal_quantile(0.5 + confidence / 2)
-    # either side of the slope's interval has its own width
-    slope_error = max(line.high - line.slope, line.slope - line.low) / z
-    low, high = _fieller(limit - line.level, line.level_error, line.slope, slope_error, z)
+    tail = (1 - confidence) / 2
     horizon = now + REACH * line.span_days
-    likely = line.centre_days + (limit - line.level) / line.slope
-    earliest = max(line.centre_days + low, now)
+    # nothing is said beyond the horizon, but an end that lies there is
+    furthest = now + _FURTHEST * line.span_days
+
+    def above(days: Floats) -> Floats:
+        return 1 - line.fitted.chance_below(limit, days)
+
+    earliest = solved(above, now, furthest, tail)
+    likely = solved(above, now, furthest, 0.5)
+    latest = (
+        solved(above, now, furthest, 1 - tail) if float(above(np.array(furthest))) >= 1 - tail else np.inf
+    )
     if earliest > horizon:
         return Forecast(FAR, horizon_days=horizon)
-    return Forecast(AHEAD, earliest, likely, line.centre_days + high, horizon)
-
-
-def _fieller(
-    above: float, above_error: float, below: float, below_error: float, z: float
-) -> tuple[float, float]:
-    """Limits of the ratio of two independent estimates; the upper one is inf where there is none."""
-    a = below**2 - (z * below_error) ** 2
-    b = above * below
-    c = above**2 - (z * above_error) ** 2
-    root = np.sqrt(max(b * b - a * c, 0.0))
-    if a <= 0:
-        return (c / (b + root) if b + root > 0 else 0.0), np.inf
-    return float((b - root) / a), float((b + root) / a)
+    return Forecast(AHEAD, earliest, likely, latest, horizon)

@@ -95,11 +95,12 @@ def value_points(days: Floats, values: Floats) -> Points:
     return _medians(days, values[:, None], width_days(days))
 
 
-def coarser(points: Points, most: int = MOST_POINTS) -> Points:
-    """The same stretch in at most `most` points, medians of medians."""
-    if len(points) <= most:
+def coarser(points: Points, most: int = MOST_POINTS, least_days: float = 0.0) -> Points:
+    """The same stretch in at most `most` points no narrower than `least_days`, medians of medians."""
+    span = points.days[-1] - points.days[0] if len(points) else 0.0
+    width = max(span * (1 + 1e-9) / most if len(points) > most else 0.0, least_days)
+    if not width or len(points) < 2 or width <= span / (len(points) - 1):
         return points
-    width = (points.days[-1] - points.days[0]) * (1 + 1e-9) / most
     made = _medians(points.days, points.values, width)
     each = max(float(np.median(made.samples)), 1.0)
     return Points(made.days, made.values, made.samples, points.floor / np.sqrt(each))

@@ -115,33 +115,3 @@ def noise(values: Floats, floor: Floats) -> Noise:
         alike = np.where(better, r, alike)
     scale = np.maximum(unit, floor**2 / np.maximum(white + alike_part, 1e-300))
     return Noise(white * scale, alike_part * scale, alike)
-
-
-def lag_one(residuals: Floats) -> float:
-    """Lag-one correlation of residuals in order, strays held at 3 standard deviations; from 0 to 0.9.
-
-    Corrected for its bias in short series, (n r + 1) / (n - 4): M. G. Kendall, Biometrika 41, 1954 (from
-    memory).
-    """
-    n = len(residuals)
-    if n < 10:
-        return 0.0
-    sd = float(mad_sd(residuals))
-    held = np.clip(residuals, -_HELD_AT * sd, _HELD_AT * sd) if sd > 0 else residuals
-    total = float((held**2).sum())
-    if total == 0:
-        return 0.0
-    plain = float((held[1:] * held[:-1]).sum()) / total
-    return float(np.clip((n * plain + 1) / (n - 4), 0.0, MOST_ALIKE))
-
-
-def inflation(values: Floats, residuals: Floats) -> float:
-    """By how much more the mean of a series varies because its points are alike, from its residuals about a
-    line.
-
-    By `noise` from 20 points on, else by the lag-one correlation.
-    """
-    if len(values) < LEAST_FOR_ALIKE:
-        alike = lag_one(residuals)
-        return (1 + alike) / (1 - alike)
-    return float(noise(values[None, :], np.zeros(1)).more[0])

@@ -26,8 +26,10 @@ from skidwright.samples.history import VALID, History
 
 Floats = NDArray[np.float64]
 
-# A trend over more points costs more (with their square) and says no more.
+# A trend over more points costs more and says no more; over points of less than a day it would take the
+# difference between two days for one.
 TREND_POINTS = 122
+TREND_DAYS = 1.0
 # Water readings scatter by no less than this, percent of saturation (common practice, no source).
 WATER_NOISE = 0.1
 # The long view is another one only where it reaches so many times as far back as the newest points.
@@ -123,5 +125,5 @@ def _trend_of(points: Points, series: int, start: int) -> Trend | None:
     piece = Points(
         points.days[start:], points.values[start:, series : series + 1], points.samples[start:], np.zeros(1)
     )
-    piece = coarser(piece, TREND_POINTS)
+    piece = coarser(piece, TREND_POINTS, TREND_DAYS)
     return trend(piece.days, piece.values[:, 0])

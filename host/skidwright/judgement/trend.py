@@ -1,27 +1,23 @@
-"""Trend with its interval: the median of all slopes between two points.
+"""Trend: the line through the points since the last change, with an interval that knows how little is known.
 
-P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63, 1968, with the
-variance of Kendall's S for ties. Points that are alike from one to the next say less than independent ones:
-the variance of S is multiplied by how much more their mean varies (`robust.inflation`), in the manner of S.
-Yue and C. Wang, "The Mann-Kendall test modified by effective sample size", Water Resources Management 18,
-2004 (from memory).
+The line and its interval are those of `line`: all noise that may be, weighed. Few points say little, and the
+interval is wide then; what spans too little time to tell a drift from days that differ is no trend at all.
 """
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.judgement.robust import MAD_TO_SD, inflation
-from skidwright.trade.distributions import normal_quantile
+from skidwright.judgement.line import Line, line
+from skidwright.judgement.robust import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 
 CONFIDENCE = 0.95
-# A slope through fewer points, or less time, is no trend.
+# A slope through fewer points, or less time, is no trend: a level may differ from day to day.
 LEAST_POINTS = 8
-LEAST_DAYS = 1.0
+LEAST_DAYS = 7.0
 
 
 @dataclass(frozen=True)
@@ -31,7 +27,7 @@ class Trend:
 
     `level_error` is one standard deviation of `level`; `noise` that of the points about the line; `more` by
     how much more their mean varies than that of independent points. `rising` and `falling` only where the
-    interval does not hold zero.
+    interval does not hold zero. `fitted` is the line by all noise that may be.
     """
 
     slope: float
@@ -45,6 +41,7 @@ class Trend:
     points: int
     first_days: float
     last_days: float
+    fitted: Line = field(repr=False)
 
     @property
     def rising(self) -> bool:
@@ -66,73 +63,24 @@ class Trend:
 
 def trend(days: Floats, values: Floats, confidence: float = CONFIDENCE) -> Trend | None:
     """The trend of a series (n,), oldest first; None when it has too few points or spans too little time."""
-    if len(days) < LEAST_POINTS or days[-1] - days[0] < LEAST_DAYS:
+    if len(days) < LEAST_POINTS or days[-1] - days[0] < LEAST_DAYS * (1 - 1e-9):
         return None
-    centre = float(days.mean())
-    slopes = _Slopes(days, values)
-    slope = slopes.middle()
-    residuals = values - slope * (days - centre)
-    level = float(np.median(residuals))
-    residuals = residuals - level
-    more = inflation(values, residuals)
-    low, high = slopes.limits(confidence, more)
-    sd = MAD_TO_SD * float(np.median(np.abs(residuals)))
-    # a median varies by pi / 2 more than a mean
-    error = sd * float(np.sqrt(np.pi / 2 * more / len(days)))
-    return Trend(slope, low, high, centre, level, error, sd, more, len(days), float(days[0]), float(days[-1]))
-
-
-def sen_slope(
-    days: Floats, values: Floats, confidence: float = CONFIDENCE, more_variance: float = 1.0
-) -> tuple[float, float, float]:
-    """Median of the slopes between all pairs of points, and the limits of its interval.
-
-    `more_variance` multiplies the variance of Kendall's S. ValueError for fewer than two distinct times.
-    """
-    slopes = _Slopes(days, values)
-    return slopes.middle(), *slopes.limits(confidence, more_variance)
-
-
-class _Slopes:
-    """The slopes between all pairs of points."""
-
-    def __init__(self, days: Floats, values: Floats) -> None:
-        first, second = _pairs(len(days))
-        step = days[second] - days[first]
-        rise = values[second] - values[first]
-        apart = step > 0
-        if not apart.all():
-            rise, step = rise[apart], step[apart]
-            if not len(step):
-                raise ValueError("two different times are needed for a slope")
-        self._slopes = rise / step
-        n = len(days)
-        self._variance = (n * (n - 1) * (2 * n + 5) - _ties(days) - _ties(values)) / 18
-
-    def middle(self) -> float:
-        return float(np.median(self._slopes))
-
-    def limits(self, confidence: float, more_variance: float) -> tuple[float, float]:
-        """Slopes by rank, as far from the middle as Kendall's S reaches by chance."""
-        pairs = len(self._slopes)
-        reach = normal_quantile(0.5 + confidence / 2) * float(
-            np.sqrt(max(self._variance * more_variance, 0.0))
-        )
-        upper = min(round((pairs + reach) / 2), pairs - 1)
-        lower = max(round((pairs - reach) / 2) - 1, 0)
-        ranked = np.partition(self._slopes, sorted({lower, upper}))
-        return float(ranked[lower]), float(ranked[upper])
-
-
-@lru_cache(maxsize=8)
-def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    return np.triu_indices(n, 1)
-
-
-def _ties(values: Floats) -> int:
-    """What equal values take from eighteen times the variance of Kendall's S."""
-    ranked = np.sort(values)
-    starts = np.flatnonzero(np.r_[True, ranked[1:] != ranked[:-1]])
-    runs = np.diff(np.r_[starts, len(ranked)])
-    runs = runs[runs > 1]
-    return int((runs * (runs - 1) * (2 * runs + 5)).sum())
+    found = line(days, values)
+    slope, low, high = found.slope_limits(confidence)
+    level, error = found.likely_level
+    about = values - level - slope * (days - found.centre)
+    sd = MAD_TO_SD * float(np.median(np.abs(about)))
+    return Trend(
+        slope,
+        low,
+        high,
+        found.centre,
+        level,
+        error,
+        sd,
+        found.more,
+        len(days),
+        float(days[0]),
+        float(days[-1]),
+        found,
+    )
