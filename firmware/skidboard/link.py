@@ -47,6 +47,8 @@ _JSON_COPIES = 4
 _INTERRUPT = b"\r\x03"
 _PROMPT_MS = 30
 _SILENCE_MS = 1000
+# An answer of which nothing has gone out for so long is given up: the host that asked is not there any more.
+_GIVE_UP_MS = 3000
 
 
 class Refused(Exception):
@@ -101,6 +103,12 @@ class Link:
         moved = self._drain()
         if self._out_at < self._out_n:
             if moved:
+                self._moved_ms = now_ms
+                return MORE
+            if ticks_diff(now_ms, self._moved_ms) >= _GIVE_UP_MS:
+                # Else the next host would never be heard: nothing is read while an answer waits.
+                self._out_at = self._out_n = 0
+                self._left = self._frame_view[:0]
                 self._moved_ms = now_ms
                 return MORE
             return STALLED if ticks_diff(now_ms, self._moved_ms) < _SILENCE_MS else NOTHING

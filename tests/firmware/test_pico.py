@@ -220,6 +220,136 @@ def test_meter_count_and_time_belong_together(chip, monkeypatch):
     assert (board.meter_count, board.meter_edge_us) == (1, 12345)
 
 
+def test_noise_on_the_meter_costs_a_bounded_number_of_interrupts(chip, monkeypatch):
+    """50 kHz for a second: the count is the PIO's and whole, the interrupts stay at 200 a control step."""
+    board = chip.build()
+    meter = StateMachine.made[6]
+    now_us = [0]
+    monkeypatch.setattr(chip.pico, "ticks_us", lambda: now_us[0])
+    for tick in range(10):
+        taken = 0
+        for _ in range(5000):
+            now_us[0] += 20
+            meter.x -= 1
+            if Pin.handler is not None:
+                Pin.handler(None)
+                taken += 1
+        assert taken == 200, tick
+        board.refresh()
+        assert Pin.handler is not None and board.meter_count == 5000 * (tick + 1)
+        # Time and count belong together: the newest edge is counted now.
+        assert board.meter_edge_us == now_us[0]
+    # A meter of 1 kHz is timed edge by edge.
+    for _ in range(100):
+        now_us[0] += 1000
+        meter.x -= 1
+        Pin.handler(None)
+    now_us[0] += 700
+    board.refresh()
+    assert board.meter_edge_us == now_us[0] - 700
+
+
+class UsbPort:
+    """The port as the chip's USB stack has it: 256 bytes each way; a host that holds it open may not read.
+
+    A write into a full buffer waits half a second and drops what does not fit, as measured on an emulated
+    board; with the port closed it drops at once.
+    """
+
+    def __init__(self, chip, board):
+        self._chip, self._board = chip, board
+        self.to_board, self.to_host = b"", b""
+        self.open, self.reading = False, False
+        self.now_ms = 0
+        self.longest_ms = 0
+        board._stdin = SimpleNamespace(readinto=self._readinto)
+        board._stdout = SimpleNamespace(write=self._write)
+        board._in_poll = SimpleNamespace(ipoll=lambda ms: iter([1] if self.to_board else []))
+        board._out_poll = SimpleNamespace(ipoll=lambda ms: iter([1] if self._room() else []))
+        chip.pico.ticks_ms = lambda: self.now_ms
+        self.received = b""
+
+    def _room(self):
+        return 256 - len(self.to_host) if self.open else 256
+
+    def _readinto(self, buf):
+        buf[0] = self.to_board[0]
+        self.to_board = self.to_board[1:]
+
+    def _write(self, data):
+        if not self.open:
+            return
+        fits = self._room()
+        self.to_host += bytes(data[:fits])
+        if self.reading:
+            self.to_host += bytes(data[fits:])
+            self.pump()
+        elif len(data) > fits:
+            self.now_ms += 500
+
+    def pump(self):
+        """The host takes what is there."""
+        if self.open and self.reading:
+            n = self.dice.choice((37, 64, 200, 256))
+            self.received += self.to_host[:n]
+            self.to_host = self.to_host[n:]
+
+
+@pytest.mark.parametrize("first_seed", [0, 50, 100, 150])
+def test_the_link_comes_back_whatever_a_host_breaks_off(chip, first_seed):
+    """200 hosts that ask ahead and then close, pause for minutes or are unplugged, each at another moment."""
+    import random
+
+    from skidboard import link
+    from skidwright.link.framing import FrameReader, frame
+    from test_link import App, Port
+
+    app = App(Port(), f"usb_{first_seed}")
+    board = chip.build()
+    usb = UsbPort(chip, board)
+    made = link.Link(app, board)
+    stalls = []
+
+    def turn(ms):
+        """The loop of the board for so long."""
+        end_ms = usb.now_ms + ms
+        while usb.now_ms < end_ms:
+            before_ms = usb.now_ms
+            made.poll()
+            usb.pump()
+            stalls.append(usb.now_ms - before_ms)
+            usb.now_ms += 1
+
+    for seed in range(first_seed, first_seed + 50):
+        dice = usb.dice = random.Random(seed)
+        usb.open = usb.reading = True
+        usb.to_board += b"\0"
+        for k in range(dice.randrange(1, 9)):
+            usb.to_board += frame(bytes((link.READ, 1 + k)) + (1).to_bytes(4, "little") + b"\0\0\0\x10")
+        turn(dice.choice((1, 3, 20)))
+        usb.reading = False
+        turn(dice.choice((0, 5, 700, 5000)))
+        how = dice.choice(("close", "pause", "unplug", "hold"))
+        if how in ("close", "unplug"):
+            usb.open = False
+        if how == "unplug":
+            usb.to_board = usb.to_host = b""
+        turn(dice.choice((0, 10, 1500, 6000, 15000)))
+        # Another host, as a session begins; it asks again every two seconds.
+        usb.open = usb.reading = True
+        usb.received = b""
+        answered = False
+        for _ in range(6):
+            usb.to_board += b"\0" + frame(bytes((link.HELLO, 0x55)) + b"\1\0who")
+            turn(2000)
+            messages = list(FrameReader().feed(b"\0" + usb.received))
+            if any(m[:2] == bytes((link.HELLO | link.REPLY, 0x55)) for m in messages):
+                answered = True
+                break
+        assert answered, (seed, how)
+    assert max(stalls) <= 1000
+
+
 def test_loop_current_by_ohms_law(chip):
     board = chip.build()
     for milliamps in (0, 3.6, 4, 12, 20, 21.5):

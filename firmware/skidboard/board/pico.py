@@ -27,6 +27,9 @@ IN_SAFE_MODE = 4
 
 _MASK = (1 << 30) - 1
 _ADC_READINGS = 8
+# Edges of the flow meter that are timed from one refresh to the next. An interrupt takes about 33 us, so that
+# noise on the wire, whatever its frequency, takes 7 ms of a control step and no more; the count is the PIO's.
+_TIMED_EDGES = 200
 # Written at a time. The USB driver holds 256 bytes; POLLOUT says only that there is room for one.
 _CHUNK = 64
 _STALL_MS = 100
@@ -91,7 +94,10 @@ class Board:
             self._counters.add(number)
         self._edge_us = array("i", [0])
         self._meter_pin = Pin(pins.FLOW_METER_PIN, Pin.IN)
-        self._meter_pin.irq(self._note_edge, Pin.IRQ_RISING, hard=True)
+        # Made once: in the control step it would be garbage.
+        self._on_edge = self._note_edge
+        self._edges_left = array("i", [0])
+        self._time_edges()
 
     def configure(self, settings):
         """Take the settings that say what is fitted: converter and tachometer."""
@@ -108,8 +114,16 @@ class Board:
         else:
             Pin(pins.PUMP_TACHOMETER_PIN, Pin.OUT, value=0)
 
+    def _time_edges(self):
+        self._edges_left[0] = _TIMED_EDGES
+        self._meter_pin.irq(self._on_edge, Pin.IRQ_RISING, hard=True)
+
     def _note_edge(self, _):
         self._edge_us[0] = ticks_us()  # type: ignore[call-overload]  # the stubs give ticks a type of their own
+        left = self._edges_left[0] - 1
+        self._edges_left[0] = left
+        if left <= 0:
+            self._meter_pin.irq(None)
 
     # -- inputs and outputs --------------------------------------------------------------------------
 
@@ -126,6 +140,13 @@ class Board:
             # An edge came in between: once more, so that time and count belong together.
             latest_us = edge_us[0]
             count = counters.read(_METER)
+        if self._edges_left[0] <= 0:
+            # Too fast to be timed: what is counted now came until now, one period of many at most too late.
+            count = counters.read(_METER)
+            latest_us = ticks_us()
+            self._time_edges()
+        else:
+            self._edges_left[0] = _TIMED_EDGES
         self.meter_count = count
         self.meter_edge_us = latest_us
         if self._tachometer:
