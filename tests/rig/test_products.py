@@ -68,7 +68,9 @@ def test_the_drawings_show_every_signal_and_terminal():
 def test_schematics_show_the_computed_values():
     pytest.importorskip("schemdraw", reason="schemdraw is not installed (pip install schemdraw)")
     made = products.schematics(ROOT)
-    assert {p.name for p in made} == {p.name for p in (ROOT / "hardware/schematics").glob("*.svg")}
+    assert {p.name for p in made} == {
+        p.name for p in (ROOT / "hardware/schematics").glob("*.svg") if not p.name.startswith("circuit_")
+    }
     for path, text in made.items():
         # Geometry may shift with the library's version; the words must be those on file.
         fresh = sorted(

@@ -11,6 +11,7 @@ from .circuit import checks, stop_simulation
 from .circuit.as_wired import build
 from .circuit.simulations import joined_netlists
 from .circuit.stop_proof import stop_chain_tables
+from .drawing.circuit_sheets import circuit_sheets
 from .drawing.hydraulic_circuit import circuit_sheet
 from .drawing.schematics import SCHEMATICS, schematic
 from .drawing.skid_sketch import skid_sheet
@@ -43,6 +44,8 @@ def products(root: Path) -> dict[Path, str]:
         Path("hardware/skid_sketch.svg"): skid_sheet(),
         DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), "\n".join(tables)),
     }
+    sheets = circuit_sheets(files.circuits[files.wiring.combinations().index(frozenset({"rs485"}))])
+    made |= {Path("hardware/schematics") / name: text for name, text in sheets.items()}
     skid = build(files.circuit, wiring.with_options(frozenset()))
     spice = all_netlists(front_end) | joined_netlists(files.circuit, front_end)
     spice["joined_stop_chain.cir"] = stop_simulation.netlist(skid, front_end)

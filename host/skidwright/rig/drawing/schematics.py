@@ -8,7 +8,7 @@ from typing import Any
 
 from skidwright.errors import RigError
 
-from ..front_end.parts import Comparator, FrontEnd, LoopInput, Optocoupler, PumpDriver, StopChain
+from ..front_end.parts import Comparator, FrontEnd, LoopInput, Optocoupler, PumpDriver, StopChain, Thermistor
 from .sheet import number
 
 
@@ -96,10 +96,14 @@ def _contact_input(e: Any, d: Any, p: Optocoupler) -> None:
     d += e.Zener().right().reverse().label("Zener 5.1 V")
     d += e.Line().right().length(1.0)
     top = d.add(e.Dot())
-    d += e.Line().right().length(3.0)
+    d += e.Line().right().length(3.2)
+    against = d.add(e.Dot())
+    d += e.Line().right().length(3.2)
     d += e.Line().down().length(0.8)
     opto = d.add(e.Optocoupler().right().anchor("anode"))
     d += e.ResistorIEC().at(top.center).down().label(_ohm(p.bypass_ohm), "bottom")
+    d += e.Ground()
+    d += e.Diode().at(against.center).down().reverse().label("against\nK1's coil", "bottom")
     d += e.Ground()
     d += e.Line().at(opto.cathode).down().length(1.0)
     d += e.Ground()
@@ -126,7 +130,7 @@ def _pump_drive(e: Any, d: Any, p: PumpDriver) -> None:
     d += e.Ground()
     d += e.Line().at(driver.v).up().length(0.4)
     d += e.Vdd().label("5 V")
-    d += e.ResistorIEC().at(driver.y).right().label("10 Ω")
+    d += e.ResistorIEC().at(driver.y).right().label(_ohm(p.gate_ohm))
     gate = d.add(e.Dot())
     d += e.Line().right().length(0.8)
     fet = d.add(e.NFet().reverse().anchor("gate"))
@@ -136,33 +140,52 @@ def _pump_drive(e: Any, d: Any, p: PumpDriver) -> None:
     d += e.Ground()
     d += e.Line().at(fet.drain).up().length(0.6)
     drain = d.add(e.Dot())
-    motor = d.add(e.Motor().up().length(3).label("pump motor\n(J3)", "top"))
-    supply = d.add(e.Dot())
-    d += e.Line().at(drain.center).right().length(3.4)
-    d += e.Schottky().up().length(3).label("free-wheeling diode,\nat the motor", "bottom")
-    d += e.Line().left().tox(supply.center)
-    d += e.FuseIEC().at(motor.end).up().label(f"{p.fuse_a:g} A", "bottom")
-    d += e.Vdd().label("24 V behind contact of K1")
+    d += e.Schottky().at(drain.center).up().length(3).label("D1", "top")
+    rail = d.add(e.Dot())
+    d += e.Line().at(drain.center).right().length(2.0)
+    d += e.ResistorIEC().down().label(f"{p.snubber_ohm:g} Ω", "bottom")
+    d += e.Capacitor().down().label(f"{p.snubber_nf:g} nF", "bottom")
+    d += e.Ground()
+    right = (drain.center[0] + 8.8, drain.center[1])
+    d += e.Line().at((drain.center[0] + 2.0, drain.center[1])).to((right[0] - 4.0, right[1]))
+    d += e.Line().right().to(right)
+    d += e.Dot(open=True).label("J3.4", "right")
+    d += e.Line().at(rail.center).right().length(4.8)
+    bulk = d.add(e.Dot())
+    d += e.Capacitor().down().length(2.2).label(f"{p.bulk_uf:g} µF\n{p.ceramic_uf:g} µF", "bottom")
+    d += e.Ground()
+    d += e.Line().at(bulk.center).right().tox(right)
+    d += e.Dot(open=True).label("J3.1", "right")
+    d += e.Line().at((right[0] + 1.6, right[1] + 3)).right().length(0.4)
+    d += e.ResistorIEC().right().length(3.4).label("overload relay F7\n(J3.1 to J3.2)", "top")
+    d += e.Line().right().length(1.0)
+    d += e.Motor().down().length(3).label("pump\nmotor", "bottom")
+    d += e.Line().left().tox((right[0] + 1.6, right[1]))
+    d += e.Line().at(rail.center).up().length(0.8)
+    d += e.Switch().up().label("K1 main\ncontact", "bottom")
+    d += e.FuseIEC().up().label(f"F1 {p.fuse_a:g} A", "bottom")
+    d += e.Vdd().label("24 V")
 
 
 def _stop_chain(e: Any, d: Any, p: StopChain) -> None:
     d += e.Vdd().label("24 V")
-    d += e.FuseIEC().down().label("1 A", "bottom")
-    d += e.Button(nc=True).down().label("pressure switch PS\nopens at over-pressure", "bottom")
+    d += e.FuseIEC().down().label("F2 1 A", "bottom")
+    d += e.Button(nc=True).down().label("J2.1\npressure switch PS\nJ2.2", "bottom")
     over = d.add(e.Dot())
-    d += e.Button(nc=True).down().label("stop button\nlatching, direct opening", "bottom")
+    d += e.Button(nc=True).down().label("J2.3\noverload relay F7\nJ2.4", "bottom")
+    d += e.Button(nc=True).down().label("J2.5\nstop button S1\nJ2.6", "bottom")
     after = d.add(e.Dot())
-    reset = d.add(e.Button().down().label("reset button", "bottom"))
+    reset = d.add(e.Button().down().label("J2.7\nreset button S2\nJ2.8", "bottom"))
     joined = d.add(e.Dot())
     d += e.Line().down().length(0.6)
     coil = d.add(e.Dot())
     d += e.Inductor2(loops=3).down().label("K1 coil", "bottom")
     foot = d.add(e.Dot())
     d += e.Ground()
-    d += e.Line().at(after.center).right().length(4.4)
-    d += e.Switch().down().toy(joined.center).label("K1 holds\nitself", "bottom")
+    d += e.Line().at(after.center).right().length(5.6)
+    d += e.Switch().down().toy(joined.center).label("K1 holds\nitself (in\nthe box)", "bottom")
     d += e.Line().left().tox(joined.center)
-    d += e.Line().at(coil.center).right().length(3.0)
+    d += e.Line().at(coil.center).right().length(4.0)
     d += e.Zener().down().length(1.5).label(f"{p.suppressor_v:g} V", "bottom")
     d += e.Diode().down().reverse().toy(foot.center)
     d += e.Line().left().tox(foot.center)
@@ -171,9 +194,28 @@ def _stop_chain(e: Any, d: Any, p: StopChain) -> None:
     d += e.Line().at(coil.center).left().length(3.0)
     d += e.Dot(open=True).label("contact input\nGP9 stop_chain", "left")
     d += e.Vdd().at((reset.end[0] + 11.0, 0)).label("24 V")
+    d += e.FuseIEC().down().label("F1", "bottom")
     d += e.Switch().down().label("K1 main\ncontact", "bottom")
     d += e.Line().down().length(1.0)
     d += e.Dot(open=True).label("v24_pump\nto the pump alone", "bottom")
+
+
+def _thermistor_input(e: Any, d: Any, p: Thermistor) -> None:
+    d += e.Dot(open=True).label("thermistor\n(J8.7)", "left")
+    d += e.ResistorIEC().right().label(_ohm(p.series_ohm))
+    pin = d.add(e.Dot())
+    d += e.Line().right().length(2.8)
+    clamp = d.add(e.Dot())
+    d += e.Line().right().length(2.8)
+    d += e.Dot(open=True).label("pin GP28", "right")
+    d += e.ResistorIEC().at(pin.center).up().label(_ohm(p.pull_ohm), "bottom")
+    d += e.Vdd().label("reference")
+    d += e.Capacitor().at(pin.center).down().label("100 nF", "bottom")
+    d += e.Ground()
+    d += e.Schottky().at(clamp.center).up().label("Schottky", "bottom")
+    d += e.Vdd().label("3.3 V")
+    d += e.Schottky().at(clamp.center).down().reverse().label("Schottky", "bottom")
+    d += e.Ground()
 
 
 _BLOCKS: dict[str, tuple[Callable[..., None], str]] = {
@@ -181,6 +223,7 @@ _BLOCKS: dict[str, tuple[Callable[..., None], str]] = {
     "comparator": (_pulse_input, "Pulse input, one for each counter and the flow meter"),
     "optocoupler": (_contact_input, "Contact input, one each for stop chain and pressure switch"),
     "pump_driver": (_pump_drive, "Pump drive"),
+    "thermistor": (_thermistor_input, "Thermistor input"),
     "stop_chain": (_stop_chain, "Stop chain: cuts the pump's supply with no program in the path"),
 }
 SCHEMATICS = tuple(_BLOCKS)

@@ -23,6 +23,7 @@ _BLOCKS = {
     "pump_driver": "pump drive",
     "loop_input": "4-20 mA input",
     "thermistor": "thermistor input",
+    "lamp_driver": "lamp driver",
     "": "straight",
 }
 _SHADES = {
