@@ -190,6 +190,7 @@ def test_no_uncertainty_is_no_number(run, one_line, value):  # noqa: F811
     points = ("--point", 4, 4.01, "--point", 12, 12.01, "--point", 20, 20.01)
     one_line(run("calibrate", "loop", *points, "--reference-u", value, *facts), "not a finite number")
     one_line(run("calibrate", "loop", "--point", 4, value, *facts), "not a finite number")
+    assert run("calibrate", "loop", *points, *facts).status == 0, "the defaults are taken"
 
 
 def test_a_misspelt_archive_is_no_empty_one(run, one_line, tmp_path):  # noqa: F811

@@ -155,7 +155,7 @@ def _flow_result(result: Any) -> dict[str, Any]:
               help="Currents to set the reference to, read live.  [default: 4, 12 and 20]")  # fmt: skip
 @click.option("--reference-u", type=Number(), default=5.0, show_default=True,
               help="Standard uncertainty of the reference, uA.")  # fmt: skip
-@click.option("--reference-freedom", type=Number(1), default=math.inf,
+@click.option("--reference-freedom", type=Number(1), default=None,
               help="Its degrees of freedom, if the certificate gives them.  [default: known]")  # fmt: skip
 @_facts_options
 @options.json_option
@@ -165,7 +165,7 @@ def loop(
     points: tuple[tuple[float, float], ...],
     wanted: tuple[float, ...],
     reference_u: float,
-    reference_freedom: float,
+    reference_freedom: float | None,
     by: str,
     reference: str,
     due: datetime.datetime,
@@ -196,7 +196,8 @@ def loop(
         if session is not None:
             taken = calibrate_work.uncorrected(session, which, taken or calibrate_work.read_loop(
                 session, which, wanted or (4.0, 12.0, 20.0)))  # fmt: skip
-        result = loops.calibrate(taken, reference_u, reference_freedom)
+        freedom = math.inf if reference_freedom is None else reference_freedom
+        result = loops.calibrate(taken, reference_u, freedom)
         settings = {
             f"{which}_offset_ua": result.offset_ua,
             f"{which}_gain_ppm": result.gain_ppm,
@@ -204,7 +205,7 @@ def loop(
         }
         figure = f"offset {result.offset_ua} uA gain {result.gain_ppm} ppm"
         work = calibrate_work.Outcome(name, facts, {"points": taken, "reference_u_ua": reference_u,
-                                       "reference_freedom": reference_freedom},
+                                       "reference_freedom": freedom},
                                       result, settings, figure)  # fmt: skip
         if not as_json:
             calibrate_view.show_loop(result)
