@@ -239,6 +239,38 @@ def hostile_board(data: bytes) -> None:
     }, made
 
 
+# What a host may ask of a board besides a pull.
+_TALK: tuple[Callable[[Session], object], ...] = (
+    lambda s: s.hello(),
+    lambda s: s.status(),
+    lambda s: s.settings(),
+    lambda s: s.put_settings({"rest_s": 60}),
+    lambda s: s.command("mark words"),
+    lambda s: s.insist("stop"),
+    lambda s: s.trace(0),
+    lambda s: s.contact(5),
+    lambda s: s.acknowledge(5),
+    lambda s: s.seal(s.hello(), 1, 208),
+    lambda s: s.read(1, 0, 4096),
+    lambda s: list(s.read_ahead([(1, 0, 4096), (2, 0, 64), (3, 64, 144)])),
+    lambda s: s.leave(),
+)
+
+
+def hostile_talk(data: bytes) -> None:
+    """Whatever a host can ask, of a board that means harm: what the method promises, or an error of ours.
+
+    The first byte chooses where to begin; then each is asked in turn.
+    """
+    first = data[0] if data else 0
+    with Session(_HostileBoard(data[1:]), timeout_s=0.0005, tries=2) as session:
+        for k in range(len(_TALK)):
+            try:
+                _TALK[(first + k) % len(_TALK)](session)
+            except SkidwrightError as error:
+                _one_line(error)
+
+
 @functools.cache
 def _sample_log() -> bytes:
     board = CableBoard(_FOLDER / "sample", Clock())
@@ -282,6 +314,6 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     f.__name__: f
     for f in (
         frames_either_end, any_reply, any_request, settings_file, skid_toml, scenario_file, log_in_archive,
-        records_made_right, hostile_board,
+        records_made_right, hostile_board, hostile_talk,
     )
 }  # fmt: skip

@@ -377,3 +377,35 @@ def test_a_spoilt_or_old_note_does_no_harm():
         j = journal(folder)
         assert (j.notice, j.next_seq % 41) == (None, 40) or j.next_seq > 40
         assert mark(j) == j.next_seq - 1 and j.segment_last == 2
+
+
+def test_a_boot_number_in_a_damaged_slot_is_not_given_again():
+    """Four boots left a record each in slots that are damaged now, and the note is gone as well."""
+    folder = fresh_folder("journal_boots") + "/log"
+    for boot in range(1, 8):
+        j = journal(folder)
+        assert j.boot == boot
+        mark(j)
+    raw = bytearray(segment_bytes(folder, 1))
+    for k in range(3, 7):
+        raw[64 + k * 144 + 60] ^= 1
+    overwrite(folder, 1, raw)
+    os.remove(folder + ".end/note")
+    assert journal(folder).boot == 8
+
+
+def test_no_more_is_stored_on_a_host_than_there_is():
+    from skidboard.end_note import EndNote
+
+    folder = fresh_folder("journal_clamp") + "/log"
+    j = journal(folder)
+    mark(j, 10)
+    j.set_stored(1000000)
+    assert j.stored_seq == 10
+    mark(j, 5)
+    assert j.stored_seq == 10, "a number that was beyond the end stands for no later record"
+    j.set_stored(7)
+    assert j.stored_seq == 10
+    EndNote(folder).write(j.log, 15, 1, 1, 1000000)
+    again = journal(folder)
+    assert (again.next_seq, again.stored_seq, again.notice) == (15, 15, None)

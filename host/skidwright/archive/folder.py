@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.archive.log_file import LogWriter, disk_error
+from skidwright.archive.log_file import LogWriter, disk_error, sync_folder
 from skidwright.errors import ArchiveError, ArchiveUnreadable, ArchiveVersion, printable
 from skidwright.whole_file import read_at_most
 
@@ -69,6 +69,8 @@ class Archive:
                 path.mkdir(parents=True, exist_ok=True)
                 note = {"salvaged_from": salvaged_from} if salvaged_from else {}
                 _write_table(path / NAME, {"format": FORMAT, **note})
+                for made in (path, path.parent):
+                    sync_folder(made)
         except OSError as error:
             raise disk_error(error, path) from None
         return cls.open(path)
@@ -145,7 +147,9 @@ class Archive:
         """A writer for a log, alone on it until closed. Raises ArchiveBusy, ArchiveUnreadable, DiskFull."""
         path = self.log_path(device, log)
         try:
-            path.parent.mkdir(exist_ok=True)
+            if not path.parent.exists():
+                path.parent.mkdir(exist_ok=True)
+                sync_folder(self.path)
         except OSError as error:
             raise disk_error(error, path.parent) from None
         return LogWriter(path)

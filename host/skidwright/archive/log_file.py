@@ -62,7 +62,7 @@ class LogWriter:
             self._size = self._file.seek(0, os.SEEK_END)
             self._heal()
             if not existed:
-                _sync_folder(path.parent)
+                sync_folder(path.parent)
         except OSError as error:
             self.close()
             raise disk_error(error, path) from None
@@ -151,7 +151,7 @@ class LogWriter:
                 file.write(old)
                 file.flush()
                 os.fsync(file.fileno())
-            _sync_folder(aside.parent)
+            sync_folder(aside.parent)
             self._file.seek(index * SEGMENT)
             view = memoryview(data)
             while view:
@@ -214,7 +214,7 @@ def whole_records(tail: bytes) -> int:
     return records.HEADER_BYTES + slots * records.RECORD_BYTES
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a new file's name durable, where folders can be synced."""
     with contextlib.suppress(OSError):
         fd = os.open(folder, os.O_RDONLY)

@@ -101,6 +101,8 @@ def pull(
             )
         run.heal()
         if contact:
+            # A pull that was broken off may have left bytes that are not on disk yet.
+            writer.sync()
             session.contact(run.held_seq(), clock, host)
             run.renew(session.hello())
         run.fetch(window, progress)
