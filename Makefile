@@ -23,7 +23,7 @@ RUNS ?= 200
 
 ABSURD ?= 2000
 
-.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks cleanup-runs readme clean
+.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks cleanup-runs rises readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -40,6 +40,7 @@ help:
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
 	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
 	@echo "make cleanup-runs RUNS=200   random clean-up runs: the board must stop at the right sample"
+	@echo "make rises RUNS=200   what rises towards a limit is said, and never in milder words while it rises"
 	@echo "make docs   write the generated reference pages again"
 	@echo "make readme   write README's picture and block of the demonstration again; needs Chromium"
 
@@ -110,6 +111,9 @@ interlocks: $(VENV)/.test
 
 trends: $(VENV)/.test
 	$(BIN)/python tests/judgement/trends.py --years $(YEARS)
+
+rises: $(VENV)/.test
+	$(BIN)/python tests/standing/rises.py --rises $(RUNS) --years $(RUNS)
 
 cleanup-runs: $(VENV)/.test
 	$(BIN)/python tests/cleanup/runs.py --runs $(RUNS)

@@ -18,7 +18,7 @@ from skidwright.register.model import AssetRecord
 from skidwright.samples import unread
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import JUDGED, VALID, History, histories
-from skidwright.standing import sureness, urgency
+from skidwright.standing import rising, sureness, urgency
 from skidwright.standing.goals import Goals, goals_of
 from skidwright.standing.particles import particles
 from skidwright.standing.quantity import ACT, FINE, WORDS, Quantity, Reason
@@ -90,7 +90,8 @@ def stand(
     sizes, wet = particles(history, goals, now, scatter), water(history, goals, now, scatter)
     return Standing(
         asset, goals, now, sizes, wet,
-        tuple(urgency.reasons(over_time, sizes, wet, goals, now, when_due, hidden)),
+        tuple(urgency.reasons(over_time, sizes, wet, goals, now, when_due, hidden,
+                              rising.reasons(history, (*sizes, *wet), goals))),
         sureness.sureness(history, sizes, wet, goals, now, when_due, hidden, complete),
         tuple(hidden), over_time,
     )  # fmt: skip

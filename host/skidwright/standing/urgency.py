@@ -51,14 +51,16 @@ def reasons(
     now: np.datetime64,
     dues: Mapping[str, datetime.date | None],
     hidden: Sequence[str],
+    rising: Sequence[Reason] = (),
 ) -> list[Reason]:
     """Every reason for attention to one asset, gravest first.
 
     `dues`: when each calibration runs out, None for never made; `hidden`: what cannot be read and may be
-    newer than what is judged, a line each.
+    newer than what is judged, a line each; `rising`: what `standing.rising` sees.
     """
     newest = one.newest.astype("datetime64[ms]").astype(np.int64) / 86_400_000
     found = [*_target(one, particles), *_water(water), *_hidden(hidden), *_old(particles, water, goals)]
+    found += rising
     found += [*_charts(one), *_changes(one, newest), *_forecasts(one, newest)]
     found += [*_sampling(one, goals, now), *_calibrations(dues, goals, now)]
     return sorted(found, key=lambda reason: -reason.level)

@@ -24,7 +24,14 @@ from skidwright.standing.water import CONSTANTS, NO_TEMPERATURE
 from skidwright.trade.code_text import format_code
 
 Facts = Mapping[str, Any]
-_RISING = ("above usual", "rose by a step", "passes ahead")
+_RISING = (
+    "above usual",
+    "rose by a step",
+    "passes ahead",
+    "rises towards limit",
+    "rose past limit",
+    "rises fast",
+)
 
 
 def reason(one: Reason) -> str:
@@ -216,6 +223,20 @@ def _passes(facts: Facts) -> str:
     return f"{facts['name']} rising: passes its {facts['what']} between {first} and {end}"
 
 
+def _rise(facts: Facts) -> str:
+    """From what to what in which time."""
+    ends, unit = (facts["base"], facts["level"]), "%"
+    if "um" in facts["name"]:
+        ends, unit = (2 ** facts["base"], 2 ** facts["level"]), "per mL"
+    first, last = (f"{end:,.3g}" if unit == "per mL" else f"{min(end, 100.0):.1f}" for end in ends)
+    return f"{facts['name']} from {first} to {last} {unit} in {span(facts['lasted_days'])}"
+
+
+def _near(facts: Facts) -> str:
+    share = 100 * facts["value"] / facts["limit"]
+    return f"near its limit: {facts['name']} is at {share:.0f} % of what is allowed"
+
+
 def _ends(facts: Facts) -> str:
     left = facts["left_days"]
     when = "today" if left == 0 else "in 1 day" if left == 1 else f"in {left} days"
@@ -251,6 +272,10 @@ _REASONS: dict[str, Callable[[Facts], str]] = {
     "above usual": _above_usual,
     "rose by a step": _stepped,
     "passes ahead": _passes,
+    "rose past limit": lambda f: f"rose past its limit and rises on: {_rise(f)}",
+    "rises towards limit": lambda f: f"rises towards its limit: {_rise(f)}; going on so it passes it",
+    "rises fast": lambda f: f"rises fast: {_rise(f)}",
+    "near limit": _near,
     "no time": lambda _: "no sample has a known time: connect the board to a host once in a while",
     "overdue": lambda f: (
         f"sampling overdue: newest sample {span(f['age_days'])} old, due every {span(f['due_days'])}"

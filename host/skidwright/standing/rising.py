@@ -1,0 +1,88 @@
+"""Reasons out of what can be seen to rise towards a limit, or stands just below it (`judgement.approach`)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from skidwright.judgement.approach import LEAST_NUMBERS, LEAST_PERCENT, NONE, PASSED, Rise, rise
+from skidwright.judgement.points import MS_PER_DAY, count_rows, never_none
+from skidwright.samples.coldest import FULL_PERCENT, at_coldest
+from skidwright.samples.history import VALID, History
+from skidwright.standing.goals import Goals
+from skidwright.standing.quantity import (
+    ACT,
+    AS_READ,
+    AT_COLDEST,
+    CHANNELS,
+    FREE_WATER,
+    LOOK,
+    MET,
+    WATCH,
+    Quantity,
+    Reason,
+)
+
+# From so much of its limit on a value is near it (common practice, no source).
+NEAR = 0.8
+# How soon a person is needed when a rise has passed a limit, and when it goes towards it.
+_LEVELS = {AT_COLDEST: (LOOK, WATCH)}
+_USUAL = (ACT, LOOK)
+_LOG2_E = float(1 / np.log(2))
+
+
+def reasons(history: History, quantities: Sequence[Quantity], goals: Goals) -> list[Reason]:
+    """Rises that go on now, each quantity's gravest, and values near their limits."""
+    return [*_rises(history, goals), *_near(quantities)]
+
+
+def _rises(history: History, goals: Goals) -> Iterable[Reason]:
+    for name, found in (*_particles(history, goals), *_water(history, goals)):
+        if found is None:
+            continue
+        passed, towards = _LEVELS.get(name, _USUAL)
+        facts = {
+            "name": name, "lasted_days": found.now_days - found.since_days, "base": found.base,
+            "level": found.level,
+        }  # fmt: skip
+        if found.stage != NONE:
+            kind = "rose past limit" if found.stage == PASSED else "rises towards limit"
+            yield Reason(passed if found.stage == PASSED else towards, kind, (name,), facts)
+        if found.fast and (found.stage == NONE or towards < LOOK):
+            yield Reason(LOOK, "rises fast", (name,), facts)
+
+
+def _particles(history: History, goals: Goals) -> Iterable[tuple[str, Rise | None]]:
+    rows = count_rows(history)
+    days = history.utc_ms[rows] / MS_PER_DAY
+    levels = np.log2(never_none(history, rows))
+    errors = _LOG2_E / np.sqrt(history.counts[rows] + 0.5)
+    limits = np.log2(goals.limits_per_ml)
+    for k, name in enumerate(CHANNELS):
+        yield name, rise(days, levels[:, k], float(limits[k]), LEAST_NUMBERS, errors[:, k])
+
+
+def _water(history: History, goals: Goals) -> Iterable[tuple[str, Rise | None]]:
+    good = (history.water_verdict == VALID) & ~np.isnat(history.when) & np.isfinite(history.water_percent)
+    rows = np.flatnonzero(good)
+    percent, limit = history.water_percent[rows], goals.water_limit_percent
+    days = history.utc_ms[rows] / MS_PER_DAY
+    asked = np.nan if limit is None else limit
+    yield AS_READ, rise(days, percent, asked, LEAST_PERCENT)
+    known = np.isfinite(history.temperature_c[rows])
+    if goals.coldest_c is None or not known.any():
+        return
+    # Constants of which nobody knows which hold may differ: the driest answer is sure.
+    cold = at_coldest(
+        percent[known], history.temperature_c[rows][known], goals.coldest_c, goals.solubility
+    ).low_percent
+    yield AT_COLDEST, rise(days[known], cold, asked, LEAST_PERCENT)
+    yield FREE_WATER, rise(days[known], cold, FULL_PERCENT, LEAST_PERCENT)
+
+
+def _near(quantities: Sequence[Quantity]) -> Iterable[Reason]:
+    for one in quantities:
+        if one.name in (*CHANNELS, AS_READ) and one.state == MET and one.value >= NEAR * one.limit:
+            yield Reason(WATCH, "near limit", (one.name,), {"name": one.name, "value": one.value,
+                         "limit": one.limit, "unit": one.unit})  # fmt: skip
