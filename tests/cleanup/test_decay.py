@@ -5,13 +5,22 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import processes
 import pytest
+import scipy.integrate
 import scipy.optimize
 import scipy.stats
 from skidwright.cleanup import decay
 
 VOLUME_ML = 30.0
-RUNS = 200
+RUNS = 80
+# Seeds that nothing was tuned on.
+NEVER_TUNED = 1_000_000
+
+
+def enough(runs: int) -> float:
+    """So few of `runs` intervals of 95 % hold by chance in one case of a thousand."""
+    return float(scipy.stats.binom.ppf(1e-3, runs, 0.95))
 
 
 def samples(rng, start, floor, rate, n, step_s, scatter, volume_ml=VOLUME_ML):
@@ -22,8 +31,13 @@ def samples(rng, start, floor, rate, n, step_s, scatter, volume_ml=VOLUME_ML):
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_the_fit_is_that_of_scipy(seed: int) -> None:
-    """curve_fit with the same weights: same least squares; profile and covariance agree where near-linear."""
+def test_the_fit_is_that_of_scipy(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """curve_fit with the same weights: same least squares; profile and covariance agree where near-linear.
+
+    Without what is added for samples that are alike and a filter that loads.
+    """
+    monkeypatch.setattr(decay, "LOADING", 0.0)
+    monkeypatch.setattr(decay, "wider", lambda *_: 1.0)
     rng = np.random.default_rng(seed)
     start, floor, rate = 9000.0, rng.uniform(50, 400), rng.uniform(3e-4, 6e-4)
     t, y = samples(rng, start, floor, rate, 80, 150, 0.02)
@@ -97,7 +111,7 @@ def test_ratio_and_floor_lie_within_their_intervals() -> None:
         print(
             f"figure: clean-up: the 95 % interval of the {name} holds the true one in {count} of {RUNS} runs"
         )
-        assert 0.90 * RUNS <= count <= 0.98 * RUNS
+        assert count >= enough(RUNS)
 
 
 def test_the_predicted_end_holds_the_true_end() -> None:
@@ -126,7 +140,52 @@ def test_the_predicted_end_holds_the_true_end() -> None:
         f"{np.quantile(early, 0.25):+.1%} and {np.quantile(early, 0.75):+.1%}"
     )
     assert refused < 0.1 * RUNS
-    assert 0.90 * fitted <= held <= 0.98 * fitted
+    assert held >= enough(fitted)
+
+
+@pytest.mark.parametrize("name", ["alike by 0.5", "alike by 0.9", "heavy tails (t3)", "5 % odd samples"])
+def test_intervals_hold_on_a_plant_floor(name: str) -> None:
+    """Samples alike from one to the next, with heavy tails, with odd ones: 25 runs of each."""
+    rng = np.random.default_rng(NEVER_TUNED)
+    held = fitted = 0
+    for _ in range(25):
+        turnover, ratio, floor, rate, start = drawn(rng)
+        t = np.arange(60) * 4 / rate / 60
+        mean = floor + (start - floor) * np.exp(-rate * t)
+        seen = mean * (1 + 0.02 * processes.noise(rng, name, (60,))).clip(0.3)
+        found = decay.fit(t, rng.poisson(seen * VOLUME_ML) / VOLUME_ML, VOLUME_ML)
+        if isinstance(found, decay.NoFit):
+            continue
+        fitted += 1
+        ours = found.ratio(turnover)
+        held += (ours.low <= ratio <= ours.high) and (found.floor.low <= floor <= found.floor.high)
+        for one in (found.start, found.floor, found.rate_per_s, ours):
+            assert one.low <= one.value <= one.high
+    print(f"figure: clean-up, {name}: ratio and floor both within their limits in {held} of {fitted} runs")
+    assert fitted >= 20
+    # two statements at once
+    assert held >= scipy.stats.binom.ppf(1e-3, fitted, 0.9)
+
+
+def test_intervals_hold_while_the_filter_loads() -> None:
+    """Its rate falls by a tenth from the first to the last sample: SciPy integrates the tank."""
+    rng = np.random.default_rng(NEVER_TUNED + 1)
+    held = 0
+    for _ in range(20):
+        turnover, ratio, floor, rate, start = drawn(rng)
+        t = np.arange(60) * 4 / rate / 60
+
+        def tank(x, n, rate=rate, floor=floor, end=t[-1]):
+            return rate * (floor - (1 - 0.1 * x / end) * n)
+
+        mean = scipy.integrate.solve_ivp(tank, (0, t[-1]), [start], t_eval=t, rtol=1e-6).y[0]
+        seen = rng.poisson(mean * VOLUME_ML * rng.normal(1, 0.02, 60)) / VOLUME_ML
+        found = decay.fit(t, seen, VOLUME_ML)
+        assert isinstance(found, decay.Decay)
+        ours = found.ratio(turnover)
+        held += (ours.low <= ratio <= ours.high) and (found.floor.low <= floor <= found.floor.high)
+    print(f"figure: clean-up, a filter that loads: both within their limits in {held} of 20 runs")
+    assert held >= scipy.stats.binom.ppf(1e-3, 20, 0.9)
 
 
 def test_a_floor_above_the_target_is_never_reached() -> None:
@@ -186,7 +245,7 @@ def test_what_cannot_be_asked() -> None:
 
 
 def test_water_has_a_scatter_of_its_own() -> None:
-    """Saturation: the same decay, weights all alike; the interval of the floor in 200 runs."""
+    """Saturation: the same decay, weights all alike; the interval of the floor in 80 runs."""
     rng = np.random.default_rng(11)
     held = 0
     for _ in range(RUNS):
@@ -196,4 +255,4 @@ def test_water_has_a_scatter_of_its_own() -> None:
         assert isinstance(found, decay.Decay)
         held += found.floor.low <= 12 <= found.floor.high
     print(f"figure: clean-up: the 95 % interval of a dryer's floor holds the true one in {held} of {RUNS}")
-    assert 0.90 * RUNS <= held <= 0.98 * RUNS
+    assert held >= enough(RUNS)

@@ -4,10 +4,11 @@ statsmodels."""
 from pathlib import Path
 
 import numpy as np
+import processes
 import pytest
 from machine_years import START, first_order, step, years
 from scipy import stats
-from skidwright.judgement import changes, charts, points, robust, run_length
+from skidwright.judgement import changes, charts, points, robust, run_length, series
 from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 from trends import clean_years, delay
 
@@ -83,7 +84,7 @@ def test_a_point_is_judged_by_what_was_before_it() -> None:
     whole = points.count_points(years(np.random.default_rng(4), every_h=24, days=300, rise=step(200, 1.0)))
     early = points.Points(whole.days[:190], whole.values[:190], whole.samples[:190], whole.floor)
     one, other = charts.charts(whole), charts.charts(early)
-    for name in ("usual", "sd", "single", "single_limit", "ewma", "ewma_limit"):
+    for name in ("usual", "sd", "single", "ewma", "ewma_limit", "ewma_lower", "jump"):
         assert np.allclose(getattr(one, name)[:190], getattr(other, name), atol=1e-12, equal_nan=True), name
 
 
@@ -102,9 +103,49 @@ def test_a_rise_is_an_alarm_and_a_fall_is_told_apart() -> None:
     assert {one.series for one in found if one.up} >= {0, 1, 2} and all(one.up for one in found)
     first = START.astype(np.int64) / 86_400_000
     days = points.count_points(made).days
-    assert min(days[one.first] for one in found) - first == pytest.approx(300, abs=1.5)
+    assert min(days[one.first] for one in found) - first == pytest.approx(
+        301, abs=1.5
+    )  # the second of two days in a row
     fallen = years(np.random.default_rng(5), every_h=24, rise=step(300, -1.0))
     assert not any(one.up for one in charts.alarms(charts.charts(points.count_points(fallen))))
+
+
+def test_one_odd_sample_is_no_alarm_and_a_day_of_many_is() -> None:
+    """One sample two scale numbers high, with a sample a day; a day of 24 of them on an hourly machine."""
+    day = lambda at: np.where((at >= 300) & (at < 301), 2.0, 0.0)  # noqa: E731
+    odd = years(np.random.default_rng(6), every_h=24, rise=day)
+    assert not charts.alarms(charts.charts(points.count_points(odd)))
+    hourly = years(np.random.default_rng(6), every_h=1, wander=0.1, rise=day)
+    whole = series.in_detail(points.count_points(hourly))
+    assert any(one.up for one in charts.alarms(charts.charts(whole)))
+
+
+def test_held_deviation_of_normal_values_is_theirs() -> None:
+    """That of a standard normal value held at 2.5, by SciPy's integral of the normal density."""
+    expected = np.sqrt(stats.norm.expect(lambda z: min(z * z, charts._HELD**2)))
+    assert expected == pytest.approx(charts._LEAST_HELD_SD, abs=2e-3)
+
+
+def test_false_alarms_on_a_plant_floor() -> None:
+    """Years of machines that the charts were not made with, never-tuned seeds (`make trends` has more).
+
+    Stated: 0.1 a year. So many in all would be rarer than one in a thousand.
+    """
+    told = tried = 0
+    for name in processes.NOISES:
+        for seed in range(2):
+            rng = np.random.default_rng(processes.NEVER_TUNED + seed)
+            whole = series.in_detail(points.count_points(processes.machine(rng, name)))
+            told += len(charts.alarms(charts.charts(whole)))
+            tried += 1
+    for how in ({"per_ml": processes.FEW_PER_ML}, {"missing": True}):
+        for seed in range(2):
+            rng = np.random.default_rng(processes.NEVER_TUNED + seed)
+            whole = series.in_detail(points.count_points(processes.machine(rng, **how)))
+            told += len(charts.alarms(charts.charts(whole)))
+            tried += 1
+    print(f"figure: {told} chart alarms in {tried} years of machines on a plant floor")
+    assert told <= stats.poisson.isf(1e-3, 0.1 * tried)
 
 
 @pytest.mark.slow

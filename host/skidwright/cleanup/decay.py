@@ -10,6 +10,12 @@ that least squares need no start values and cannot run astray: the rates are gon
 Particles are weighted by Poisson's variance and a relative scatter beside it, which is found so that the
 squared residuals come out as large as they should (iteratively reweighted least squares). Intervals are
 profiles of the weighted sum of squares: parameters outside it fit the samples worse by Student's t squared.
+Samples may be alike from one to the next: t squared is multiplied by how much more the parameters then vary,
+by all noise that may be (`judgement.line`). Samples further than three robust standard deviations from the
+decay count as lying there (P. J. Huber, Annals of Mathematical Statistics 35, 1964).
+
+A filter loads, and its rate falls meanwhile. How far a rate that falls by a tenth from the first to the last
+sample moves what is fitted follows from the model to first order; the limits are that much wider.
 """
 
 from __future__ import annotations
@@ -22,6 +28,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from skidwright.judgement.line import wider
+from skidwright.judgement.robust import MAD_TO_SD
 from skidwright.trade.distributions import student_quantile
 
 Floats = NDArray[np.float64]
@@ -33,6 +41,9 @@ _SEEN = 13.8
 _GRID = 240
 _SCATTER_MOST = 0.25
 _FURTHEST = 500.0
+# The rate of the filter may fall by so much from the first sample to the last (this project's judgement).
+LOADING = 0.1
+_HELD = 3.0
 
 
 class Interval(NamedTuple):
@@ -114,6 +125,11 @@ def fit(time_s: ArrayLike, level: ArrayLike, volume_ml: ArrayLike | None = None)
     return work.decay()
 
 
+def _around(value: float, low: float, high: float, more: float) -> Interval:
+    """A value with its limits, each further out by `more`; the value is never outside them."""
+    return Interval(value, max(min(low, value) - abs(more), 0.0), max(high, value) + abs(more))
+
+
 class _Sums:
     """Weighted sums over the samples for each rate of a grid; from them all else follows in closed form."""
 
@@ -122,6 +138,7 @@ class _Sums:
         span, step = float(x[-1]), float(np.median(np.diff(x)))
         self.rates = np.geomspace(0.02 / span, 4.0 / step, _GRID)
         self.scatter = 0.0
+        self.held = np.ones_like(y)
         self.weights = volume / np.maximum(y, 1 / volume) if volume is not None else np.ones_like(y)
         self._sum()
 
@@ -170,16 +187,20 @@ class _Sums:
 
     def _close_in(self) -> None:
         squares = self._best()[2]
-        near = np.flatnonzero(squares < squares.min() + 40)
+        near = np.flatnonzero(squares < squares.min() + 40 * self._more(int(squares.argmin())))
         low, high = max(near[0] - 1, 0), min(near[-1] + 1, len(self.rates) - 1)
         self.rates = np.geomspace(self.rates[low], self.rates[high], _GRID)
         self._sum()
 
     def _weigh(self, fitted: Floats) -> Floats:
         squares, freedom = (self.y - fitted) ** 2, len(self.y) - 3
+        away = np.sqrt(squares * self.weights)
+        reach = _HELD * MAD_TO_SD * max(float(np.median(away)), 1e-12)
+        held = np.minimum(1.0, reach / np.maximum(away, 1e-300))
+        squares, self.held = squares * held, held
         if self.volume is None:
             self.scatter = math.sqrt(max(float(squares.sum()) / freedom, 1e-24))
-            return np.full_like(fitted, self.scatter**-2)
+            return held * self.scatter**-2
         fitted = np.maximum(fitted, 1e-3 / self.volume)
         poisson = fitted / self.volume
 
@@ -192,16 +213,17 @@ class _Sums:
                 middle = (low + high) / 2
                 low, high = (middle, high) if excess(middle) > 0 else (low, middle)
         self.scatter = math.sqrt(low)
-        return np.asarray(1 / (poisson + low * fitted**2))
+        return np.asarray(held / (poisson + low * fitted**2))
 
     def decay(self) -> Decay | NoFit:
         """What was found, or why nothing was."""
         floor, height, squares = self._best()
         i = int(squares.argmin())
         least, n = float(squares[i]), len(self.y)
-        self.limit = least + student_quantile((1 + CONFIDENCE) / 2, n - 3) ** 2
+        more = self._more(i)
+        self.limit = least + student_quantile((1 + CONFIDENCE) / 2, n - 3) ** 2 * more
         still = self.syy - self.sy**2 / self.s1
-        if still - least < _SEEN or height[i] <= 0:
+        if still - least < _SEEN * more or height[i] <= 0:
             half = math.sqrt((self.limit - least) / self.s1)
             mean = self.sy / self.s1
             return NoFit(
@@ -216,18 +238,66 @@ class _Sums:
             return NoFit("it fell between two samples: sample more often to see it fall")
         a, b = np.flatnonzero(inside)[[0, -1]]
         found, lowest, top = self._refined(i)
-        rate = Interval(found, self._cross(self.rates, squares, a - 1), self._cross(self.rates, squares, b))
+        by_floor, by_top, by_rate = self._by_loading(found, lowest, top)
+        self.loading = by_floor, by_top, by_rate
+        rate = _around(
+            found, self._cross(self.rates, squares, a - 1), self._cross(self.rates, squares, b), by_rate
+        )
+        if rate.low <= 0:
+            return NoFit("it has fallen too little as yet to tell a curve from a straight line")
         lower, upper = self._floor_limits(lowest)
         heights = height[inside] + floor[inside]
         return Decay(
             n,
-            Interval(lowest + top, float(heights.min()), float(heights.max())),
-            Interval(lowest, lower, upper),
+            _around(lowest + top, float(heights.min()), float(heights.max()), by_floor + by_top),
+            _around(lowest, lower, upper, by_floor),
             rate,
             self.scatter,
             float(self.x[-1]),
             self,
         )
+
+    def _tangents(self, rate: float, height: float) -> Floats:
+        """How the level moves with floor, height and rate, (3, n)."""
+        fall = np.exp(-rate * self.x)
+        return np.stack([np.ones_like(fall), fall, -height * self.x * fall])
+
+    def _more(self, i: int) -> float:
+        """How much more the parameters vary because samples are alike, at place `i` of the grid."""
+        floor, height, _ = self._best()
+        root = np.sqrt(self.weights)
+        rate, top = float(self.rates[i]), float(max(height[i], 1e-9))
+        away = (self.y - floor[i] - height[i] * np.exp(-rate * self.x)) * root
+        # a held sample's weight is its own times what it is held by, which counts once
+        residuals = np.clip(away * np.sqrt(self.held), -_HELD, _HELD)
+        tangents = self._tangents(rate, top) * root
+        tangents /= np.sqrt((tangents**2).sum(axis=1, keepdims=True))
+        if np.linalg.cond(tangents @ tangents.T) > 1e10:
+            tangents = tangents[:1]
+        gaps = np.diff(self.x)
+        steps = np.clip(np.round(gaps / np.median(gaps)), 1, 50)
+        return wider(residuals, tangents, steps, (1 - CONFIDENCE) / 2)
+
+    def _by_loading(self, rate: float, floor: float, height: float) -> Floats:
+        """By how much floor, height and rate move when the filter's rate falls by `LOADING` meanwhile.
+
+        The deviation d of the level solves d' = -rate d + rate (x / span) level, all times `LOADING`.
+        """
+        moved = self._loaded(self.x, rate, floor, height)
+        tangents = self._tangents(rate, height)
+        normal = (tangents * self.weights) @ tangents.T
+        scale = np.sqrt(np.diagonal(normal))
+        return np.asarray(
+            np.linalg.lstsq(
+                normal / np.outer(scale, scale), tangents @ (self.weights * moved) / scale, 1e-10
+            )[0]
+            / scale
+        )
+
+    def _loaded(self, x: Floats, rate: float, floor: float, height: float) -> Floats:
+        fall = np.exp(-rate * x)
+        by_floor = floor * (x - (1 - fall) / rate)
+        return np.asarray(LOADING / self.x[-1] * (by_floor + rate * height * x**2 / 2 * fall))
 
     def _refined(self, i: int) -> tuple[float, float, float]:
         """Rate, floor and height at the least sum of squares, between the neighbours of place `i`."""
@@ -284,6 +354,17 @@ class _Sums:
         a, b = int(inside[0]), int(inside[-1])
         low = self._cross(moments, squares, a - 1) if a else 0.0
         high = math.inf if b + 1 == len(moments) else self._cross(moments, squares, b)
+        if 0 < value < math.inf:
+            # what was fitted to a filter that loads, and what it comes to then
+            height = start - floor
+            fall = math.exp(-rate * value)
+            by_floor, by_top, by_rate = self.loading
+            fitted = by_floor + by_top * fall - by_rate * height * value * fall
+            true = float(self._loaded(np.array([value]), rate, floor, height)[0])
+            late = abs(true - fitted) / (rate * height * fall)
+            low, high = max(low - late, 0.0), high + late
+            if decay.floor.high >= limit:
+                high = math.inf
         return Interval(value, min(low, value), max(high, value))
 
     def _moment_squares(self, moments: Floats, limit: float) -> Floats:

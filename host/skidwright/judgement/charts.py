@@ -4,9 +4,13 @@ Each point is compared with the asset's own baseline: up to 90 points that end o
 before it, so that a change does not hide in its own baseline. Neighbouring points may be alike. What is
 charted is therefore a residual: a point's distance from the baseline's median less what the five points
 before it let one expect (`likeness`), in robust standard deviations of such residuals within the baseline.
-Two charts look at it: single values for jumps, an EWMA (weight 0.2) for small rises that last. Limits come
-from `run_length` and are widened for what the baseline leaves open (its median, its standard deviation) and
-for what likeness the residuals have left.
+Two charts look at it. One is for jumps: a single point beyond its limit where each point is itself the median
+of many samples, else several in a row, each against what the points before the first of them let one expect,
+since one sample can be odd. How many depends on how often the machine's own points have been odd so far. The
+other is an EWMA (weight 0.2) of residuals held within 2.5 standard deviations, for small rises that last.
+Limits come from `run_length` and are widened for what the baseline leaves open (its median, its standard
+deviation), for what likeness the residuals have left, and for skew and tails of the asset's own residuals (by
+E. A. Cornish and R. A. Fisher's expansion, 1938; Abramowitz and Stegun 26.2.49).
 """
 
 from dataclasses import dataclass
@@ -39,6 +43,20 @@ CHARTS = 2
 # A forecast counts points no further than so many standard deviations from usual: a stray does not move it
 # far, and it does not follow a large jump.
 _FOLLOWS = 6.0
+# A point that is the median of so many samples speaks by itself; others only in a row, each beyond so many
+# standard deviations.
+_MANY_SAMPLES = 5
+_ODD = 4.0
+_MOST_IN_A_ROW = 4
+# Odd points are taken for as frequent as half of one in so many, until there are enough: this project's
+# judgement, chosen with seeds of its own.
+_ODD_BEFORE, _POINTS_BEFORE = 0.5, 100.0
+# Residuals count no further out in the moving average.
+_HELD = 2.5
+# Standard deviation of a standard normal value held at 2.5 (see tests/judgement).
+_LEAST_HELD_SD = 0.989
+# The moving average's limit is at most this share of where residuals are held: ten points in a row reach it.
+_REACHED = 0.88
 # Degrees of freedom of the residuals' standard deviation, for each of the baseline's points: values held
 # within 3 standard deviations are nearly as sharp as the usual estimate (0.9); residuals of a forecast that
 # was fitted to the same points are less so (0.6: chosen with `likeness.CHANCE`).
@@ -57,7 +75,7 @@ class Charts:
 
     `usual` is the baseline's median and `away` a point's distance from it, both in units of the series, and
     `sd` the standard deviation of a residual; `single` and `ewma` in standard deviations of a residual with
-    their limits either way.
+    their limits either way (a lower one is negative). `jump` is 1 or -1 where points jumped that way.
     """
 
     days: Floats
@@ -65,23 +83,24 @@ class Charts:
     away: Floats
     sd: Floats
     single: Floats
-    single_limit: Floats
     ewma: Floats
     ewma_limit: Floats
+    ewma_lower: Floats
+    jump: NDArray[np.int8]
 
     @property
     def up(self) -> NDArray[np.bool_]:
         """Where either chart is above its limit, (n, k). A jump back to usual from below is none."""
         with np.errstate(invalid="ignore"):
-            jump = (self.single > self.single_limit) & (self.away > 0)
+            jump = (self.jump > 0) & (self.away > 0)
             return np.asarray(jump | (self.ewma > self.ewma_limit))
 
     @property
     def down(self) -> NDArray[np.bool_]:
         """Where either chart is below its lower limit, (n, k). A jump back to usual from above is none."""
         with np.errstate(invalid="ignore"):
-            jump = (self.single < -self.single_limit) & (self.away < 0)
-            return np.asarray(jump | (self.ewma < -self.ewma_limit))
+            jump = (self.jump < 0) & (self.away < 0)
+            return np.asarray(jump | (self.ewma < self.ewma_lower))
 
 
 @dataclass(frozen=True)
@@ -104,54 +123,125 @@ def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR)
     """Both charts of all series of `points`. A point is judged by what came before it, never by what came
     later."""
     values = points.values
-    shape = values.shape
-    usual, held, sd, freedom, open_level, averaged = (np.full(shape, np.nan) for _ in range(6))
-    weights = np.full((MEMORY, *shape), np.nan)
-    first, pieces = 0, _pieces(len(values))
-    if pieces:
-        first = pieces[0].start
-        base = _baselines(values, points.floor, pieces)
-        # the baseline of each point from the first charted one on
-        of = np.repeat(np.arange(len(pieces)), [piece.stop - piece.start for piece in pieces])
-        usual[first:], held[first:], sd[first:] = base.usual[of], base.held[of], base.sd[of]
-        weights[:, first:] = base.weights[:, of]
-        more = base.left.more[of]
-        averaged[first:] = base.left.of_average(WEIGHT)[of]
-        number = base.points[of][:, None]
-        # how well the residuals' level is known, in their squared standard deviations; a median varies more
-        open_level[first:] = _TIMES_OPEN * np.pi / 2 * more / number
-        freedom[first:] = np.maximum(_FREEDOM_PER_POINT * number / more, _LEAST_FREEDOM)
-    away = values - usual
-    residual = away.copy()
-    for j in range(MEMORY if pieces else 0):
-        earlier = values[first - 1 - j : len(values) - 1 - j] - usual[first:]
-        residual[first:] -= weights[j, first:] * np.clip(earlier, -held[first:], held[first:])
-    single = residual / sd
+    empty = np.full(values.shape, np.nan)
+    pieces = _pieces(len(values))
+    if not pieces:
+        return Charts(points.days, *(empty,) * 7, np.zeros(values.shape, np.int8))
+    first = pieces[0].start
+    base = _baselines(values, points.floor, pieces)
+    # the baseline of each point from the first charted one on
+    of = np.repeat(np.arange(len(pieces)), [piece.stop - piece.start for piece in pieces])
+    number = base.points[of][:, None]
+    more = base.left.more[of]
+    # how well the residuals' level is known, in their squared standard deviations; a median varies more
+    open_level = _TIMES_OPEN * np.pi / 2 * more / number
+    freedom = np.maximum(_FREEDOM_PER_POINT * number / more, _LEAST_FREEDOM)
+    wide = np.sqrt(1 + open_level)
+    # (leads, n, k): each point against what those before the last `lead` let one expect
+    apart = np.stack([_residuals(values, base, of, lead) for lead in range(1, _MOST_IN_A_ROW + 1)])
+    sd = np.stack(base.sd)[:, of]
+    apart /= sd
     wanted = run_length(false_alarms_per_year)
+    single_lim = student_limit(single_limit(wanted), freedom) * wide
+    in_a_row = _in_a_row(base, wanted)[of]
+    odd = student_limit(_ODD, freedom) * wide
+    many = points.samples[first:, None] >= _MANY_SAMPLES
+    jump = np.zeros(values.shape, np.int8)
+    for sign in (1, -1):
+        # the first of a row is as far out as one by itself would have to be
+        beyond = sign * apart > odd
+        beyond[0] = sign * apart[0] > single_lim
+        jumped = many & beyond[0]
+        for row in range(2, _MOST_IN_A_ROW + 1):
+            run = np.ones(jumped.shape, np.bool_)
+            for lead in range(1, row + 1):
+                run[: row - lead] = False
+                run[row - lead :] &= beyond[lead - 1, : len(run) - (row - lead)]
+            jumped |= run & (in_a_row <= row)
+        jump[first:][jumped] = sign
+    held = np.clip(apart[0], -_HELD, _HELD) - base.held_mean[of]
+    spread = base.held_sd[of] * np.sqrt(base.left.of_average(WEIGHT)[of] + open_level)
+    z = student_limit(ewma_limit(WEIGHT, wanted), freedom)
+    # points that stay beyond where residuals are held must be seen, however wide the limit
+    furthest = [_REACHED * (_HELD - side * base.held_mean[of]) for side in (1, -1)]
+    up, down = (
+        np.minimum(_expanded(z, side * base.skew[of], base.tails[of]) * spread, most)
+        for side, most in zip((1, -1), furthest, strict=True)
+    )
+
+    def whole(part: Floats) -> Floats:
+        out = empty.copy()
+        out[first:] = part
+        return out
+
+    usual = whole(base.usual[of])
     return Charts(
         days=points.days,
         usual=usual,
-        away=away,
-        sd=sd,
-        single=single,
-        single_limit=student_limit(single_limit(wanted), freedom) * np.sqrt(1 + open_level),
-        ewma=_ewma(single),
-        ewma_limit=student_limit(ewma_limit(WEIGHT, wanted), freedom) * np.sqrt(averaged + open_level),
+        away=values - usual,
+        sd=whole(sd[0]),
+        single=whole(apart[0]),
+        ewma=_ewma(whole(held)),
+        ewma_limit=whole(up),
+        ewma_lower=whole(-down),
+        jump=jump,
     )
+
+
+def _residuals(values: Floats, base: "_Baselines", of: NDArray[np.intp], lead: int) -> Floats:
+    """Each charted point's distance from what the points up to `lead` before it let one expect, (m, k)."""
+    first = len(values) - len(of)
+    usual, held = base.usual[of], base.held[of]
+    residual = values[first:] - usual
+    further = base.alike[of] ** (lead - 1)
+    for j in range(MEMORY):
+        earlier = values[first - lead - j : len(values) - lead - j] - usual
+        residual -= further * base.weights[j, of] * np.clip(earlier, -held, held)
+    return residual
+
+
+def _in_a_row(base: "_Baselines", wanted: float) -> NDArray[np.int64]:
+    """So many odd points in a row come by chance no more than once in `wanted` points, (p, k)."""
+    # as many as chance may have kept from being seen so far
+    share = (1.5 * base.odd + _ODD_BEFORE) / (base.seen[:, None] + _POINTS_BEFORE)
+    needed = np.ceil(np.log(1 / wanted) / np.log(np.clip(share, 1e-4, 0.5)))
+    return np.asarray(np.clip(needed, 2, _MOST_IN_A_ROW).astype(np.int64))
+
+
+def _expanded(z: Floats, skew: Floats, tails: Floats) -> Floats:
+    """The limit that a moving average of points with this skew and these tails leaves as seldom; never less
+    than `z`."""
+    w2 = WEIGHT / (2 - WEIGHT)
+    w3 = WEIGHT**3 / (1 - (1 - WEIGHT) ** 3) / w2**1.5
+    w4 = WEIGHT**4 / (1 - (1 - WEIGHT) ** 4) / w2**2
+    s, k = skew * w3, tails * w4
+    more = (z**2 - 1) * s / 6 + (z**3 - 3 * z) * k / 24 - (2 * z**3 - 5 * z) * s**2 / 36
+    return np.asarray(z + np.maximum(more, 0.0))
 
 
 @dataclass(frozen=True)
 class _Baselines:
-    """What is usual, for each of p pieces of k series: median, how far from it a forecast follows, forecast
-    weights (MEMORY, p, k), standard deviation of a residual, likeness left in residuals, all else (p, k);
-    number of points (p,)."""
+    """What is usual, for each of p pieces of k series, (p, k) unless said.
+
+    Median, how far from it a forecast follows, forecast weights (MEMORY, p, k), correlation of what is alike,
+    standard deviations of residuals by lead, likeness left in residuals, number of points (p,). Of all
+    residuals so far, in standard deviations: number `seen` (p,) and `odd` ones; mean, standard deviation,
+    skew and tails (kurtosis less 3) of the held ones.
+    """
 
     usual: Floats
     held: Floats
     weights: Floats
-    sd: Floats
+    alike: Floats
+    sd: list[Floats]
     left: Likeness
     points: Floats
+    seen: Floats
+    odd: Floats
+    held_mean: Floats
+    held_sd: Floats
+    skew: Floats
+    tails: Floats
 
 
 def _pieces(n: int) -> list[slice]:
@@ -190,20 +280,56 @@ def _baselines(values: Floats, floor: Floats, pieces: list[slice]) -> _Baselines
         flat = fitted(mean.reshape(-1, mean.shape[2]), np.repeat(known, series).astype(np.float64), chance)
         return Likeness(flat.share.reshape(-1, series), flat.alike.reshape(-1, series))
 
-    weights = likeness(stacked, CHANCE).forecast_weights()
+    model = likeness(stacked, CHANCE)
+    weights = model.forecast_weights()
     usual = placed([np.median(rows, axis=1) for rows in stacked])
     held = _FOLLOWS * np.maximum(placed([held_sd(rows) for rows in stacked]), floor)
-    residuals = []
-    for group, rows in zip(groups, stacked, strict=True):
-        away = rows - usual[group].reshape(-1, 1)
-        reach = held[group].reshape(-1, 1)
-        near = np.clip(away, -reach, reach)
-        residual = away[:, MEMORY:].copy()
-        for j in range(MEMORY):
-            residual -= weights[j, group].reshape(-1, 1) * near[:, MEMORY - 1 - j : rows.shape[1] - 1 - j]
-        residuals.append(residual)
-    sd = np.maximum(placed([held_sd(rows) for rows in residuals]), np.maximum(floor, 1e-6))
-    return _Baselines(usual, held, weights, sd, likeness(residuals, LEFT_CHANCE), number - float(MEMORY))
+    leads = []
+    for lead in range(1, _MOST_IN_A_ROW + 1):
+        residuals = []
+        for group, rows in zip(groups, stacked, strict=True):
+            away = rows - usual[group].reshape(-1, 1)
+            reach = held[group].reshape(-1, 1)
+            near = np.clip(away, -reach, reach)
+            start = MEMORY + lead - 1
+            residual = away[:, start:].copy()
+            for j in range(MEMORY):
+                weight = (model.alike[group] ** (lead - 1) * weights[j, group]).reshape(-1, 1)
+                residual -= weight * near[:, start - lead - j : rows.shape[1] - lead - j]
+            residuals.append(residual)
+        leads.append(residuals)
+    least = np.maximum(floor, 1e-6)
+    sd = [np.maximum(placed([held_sd(rows) for rows in lead]), least) for lead in leads]
+    # moments of all residuals so far: new points alone count, each piece's baseline but for what it shares
+    scaled = [rows / sd[0][group].reshape(-1, 1) for group, rows in zip(groups, leads[0], strict=True)]
+    new = np.diff(known, prepend=0)
+    bounded = [np.clip(rows, -_HELD, _HELD) for rows in scaled]
+    weight = np.minimum(new, number)[:, None].astype(np.float64)
+    seen = np.cumsum(weight[:, 0])
+
+    def so_far(found: list[Floats]) -> Floats:
+        return np.asarray(np.cumsum(placed(found) * weight, axis=0) / seen[:, None])
+
+    m1, m2, m3, m4 = (so_far([(rows**power).mean(axis=1) for rows in bounded]) for power in (1, 2, 3, 4))
+    variance = np.maximum(m2 - m1**2, 0.05)
+    skew = (m3 - 3 * m1 * m2 + 2 * m1**3) / variance**1.5
+    tails = (m4 - 4 * m1 * m3 + 6 * m1**2 * m2 - 3 * m1**4) / variance**2 - 3
+    odd = so_far([(np.abs(rows) > _ODD).mean(axis=1) for rows in scaled]) * seen[:, None]
+    return _Baselines(
+        usual,
+        held,
+        weights,
+        model.alike,
+        sd,
+        likeness(leads[0], LEFT_CHANCE),
+        number - float(MEMORY),
+        seen,
+        odd,
+        m1,
+        np.maximum(np.sqrt(variance), _LEAST_HELD_SD),
+        skew,
+        tails,
+    )
 
 
 def _ewma(residuals: Floats) -> Floats:

@@ -177,6 +177,53 @@ def _filter(gaps: tuple[float, ...]) -> tuple[Floats, Floats, Floats]:
     return gains, spreads, kept
 
 
+def wider(residuals: Floats, regressors: Floats, gaps: Floats, tail: float) -> float:
+    """By how much more the parameters of a least-squares fit vary than if its residuals were independent.
+
+    `residuals` (n,) in standard deviations, `regressors` (p, n) of the fit, both weighed as the fit was;
+    `gaps` as in `whitened`. Each noise has its likelihood, its size and, for each parameter, its variance
+    (X'X)^-1 X'RX (X'X)^-1; the factor is that by which the variance of one must be multiplied so that
+    Student's interval leaves out no more than `tail` of all that may be on either side.
+    """
+    many, n = regressors.shape
+    freedom = n - many
+    gains, spreads, kept = _filter(tuple(gaps.tolist()))
+    rows = np.concatenate([residuals[None], regressors])
+    ahead = np.zeros((len(ALIKE), many + 1))
+    white = np.empty((n, len(ALIKE), many + 1))
+    before = np.zeros((len(ALIKE), many))
+    after = before.copy()
+    alike = np.empty((n, len(ALIKE), many))
+    for i in range(n):
+        if i:
+            ahead *= kept[i - 1][:, None]
+            before = kept[i - 1][:, None] * (before + regressors[:, i - 1])
+        white[i] = (rows[:, i] - ahead) / np.sqrt(spreads[i])[:, None]
+        ahead += (gains[i] * np.sqrt(spreads[i]))[:, None] * white[i]
+        alike[i] = regressors[:, i] + SHARE[:, None] * before
+    for i in range(n - 2, -1, -1):
+        after = kept[i][:, None] * (after + regressors[:, i + 1])
+        alike[i] += SHARE[:, None] * after
+    x, y = white[:, :, 1:].transpose(1, 2, 0), white[:, :, 0].T
+    normal, right = x @ x.transpose(0, 2, 1), (x @ y[:, :, None])[:, :, 0]
+    found = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    squares = np.maximum((y**2).sum(axis=1) - (found * right).sum(axis=1), 1e-12)
+    determinant = np.linalg.slogdet(normal)[1]
+    fits = np.log(BEFORE) - np.log(spreads).sum(axis=0) / 2 - determinant / 2 - freedom / 2 * np.log(squares)
+    weight = np.exp(fits - fits.max())
+    weight /= weight.sum()
+    inverse = np.linalg.inv(regressors @ regressors.T)
+    middle = regressors @ alike.transpose(1, 0, 2)
+    variance = np.diagonal(inverse @ middle @ inverse, axis1=1, axis2=2) / np.diagonal(inverse)
+    each = squares / freedom * (1 + _WIDER / n) ** 2 * variance.max(axis=1)
+    usual = solved(lambda t: student_cdf(t, freedom), 0.0, 60.0, 1 - tail)
+
+    def inside(factor: Floats) -> Floats:
+        return np.asarray(student_cdf(usual * np.sqrt(factor[:, None] / each), freedom) @ weight)
+
+    return max(solved(inside, 1.0, max(50 * float(each.max()), 2.0), 1 - tail), 1.0)
+
+
 def student_cdf(t: ArrayLike, freedom: float) -> Floats:
     """Student's distribution function, to 0.002 from 3 degrees of freedom on.
 
