@@ -59,6 +59,7 @@ CASES = {
     "segment-chain": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.CHAIN_BROKEN})),
     "segment-header": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.HEADER_DAMAGED})),
     "sequence-gap": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.GAP_BEFORE})),
+    "settings-unknown": (GOOD, changed(settings_crc=0xDEADBEEF)),
     "time-poor": ((GOOD, {"timeline": timeline_at(9_500)}), (GOOD, {"timeline": None})),
     # 2027-03-01 is day 9921; the day itself still counts
     "calibration": (

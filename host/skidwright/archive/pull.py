@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 
 from skidboard import records
 
-from skidwright.archive import healing
+from skidwright.archive import healing, kept_settings, kept_thresholds
 from skidwright.archive.agreement import check_agreement
 from skidwright.archive.folder import Archive
+from skidwright.archive.kept_thresholds import Thresholds
 from skidwright.archive.log_file import SEGMENT, LogWriter, disk_error, whole_records
-from skidwright.errors import ArchiveConflict, Refused
+from skidwright.errors import ArchiveConflict, BadReply, Refused
 from skidwright.link.replies import Hello, Part
 from skidwright.link.session import WINDOW, Session, UtcMs, system_utc_ms
 from skidwright.log import seal as seals
@@ -77,12 +78,15 @@ def pull(
     window: int = WINDOW,
     contact: bool = True,
     key: bytes | None = None,
+    thresholds: Thresholds | None = None,
 ) -> PullSummary:
     """Bring the archive up to date with the board.
 
     `clock` gives UTC in milliseconds; with `contact` the board is told the
     time (`host` is the text in that record) and afterwards how much is safe
-    here. `key` is the board's, where its chain is an HMAC. Damage that lies on
+    here. `key` is the board's, where its chain is an HMAC. The board's settings
+    are kept with its log, and the `thresholds` by which what is new is to be
+    read; None: those kept before go on. Damage that lies on
     the board itself is archived as it is and warned of. Raises ArchiveConflict,
     with the archive untouched, when what is held is not the beginning of the
     board's log; LinkError, PortError, ArchiveError: whatever was written by then stays valid.
@@ -100,6 +104,9 @@ def pull(
                 "meant that: `skidwright salvage` finds in its flash what was never pulled"
             )
         run.heal()
+        if thresholds is not None:
+            # Before what is new comes: whatever an interruption leaves here can be read.
+            kept_thresholds.keep(writer.path, run.held_seq(), clock(), thresholds)
         if contact:
             # A pull that was broken off may have left bytes that are not on disk yet.
             writer.sync()
@@ -107,6 +114,7 @@ def pull(
             run.renew(session.hello())
         run.fetch(window, progress)
         writer.sync()
+        run.keep_settings()
         if run.summary.warnings:
             # What is new may show what is wrong with what was here.
             run.heal()
@@ -150,6 +158,13 @@ class _Pull:
                 self.summary.warn(line)
         if found.healed:
             self._look()
+
+    def keep_settings(self) -> None:
+        """Keep the settings that the board has now; those of earlier samples are in its log."""
+        try:
+            kept_settings.keep(self._writer.path.parent, self._session.settings())
+        except (Refused, BadReply, ValueError) as error:
+            self.summary.warn(f"the board's settings could not be kept with its log: {error}")
 
     def chain(self) -> str:
         """What protects the log, by its newest link: plain digests, or the board's key."""

@@ -8,6 +8,7 @@ from skidwright.checks.check import QUANTITIES, Check
 from skidwright.checks.judging import Judge, judge
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
+from skidwright.checks.thresholds_in_force import ThresholdsInForce, limits_of
 from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID, WORDS, Verdicts, join
 
 __all__ = [
@@ -22,7 +23,9 @@ __all__ = [
     "CheckLimits",
     "Judge",
     "SettingsHistory",
+    "ThresholdsInForce",
     "Verdicts",
     "join",
     "judge",
+    "limits_of",
 ]

@@ -12,6 +12,7 @@ from skidwright.checks.check import QUANTITIES, SUSPECT
 from skidwright.checks.columns import Before, Columns, Floats
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
+from skidwright.checks.thresholds_in_force import ThresholdsInForce
 from skidwright.checks.verdicts import ABSENT, Verdicts, join
 from skidwright.log.decoded import Dataset
 from skidwright.log.timeline import Timeline
@@ -26,31 +27,36 @@ _WATER, _TEMPERATURE, _METAL = 1, 2, 3
 class Judge:
     """Judges a log piece by piece, in order; each sample is judged with what came before it only.
 
-    `settings` says which settings were in force; `timeline` gives UTC (none: all times unknown).
+    `limits` may differ by record; `settings` says which settings were in force; `timeline` gives UTC (none:
+    all times unknown).
     """
 
     def __init__(
         self,
-        limits: CheckLimits | None = None,
+        limits: CheckLimits | ThresholdsInForce | None = None,
         settings: SettingsHistory | None = None,
         timeline: Timeline | None = None,
     ) -> None:
-        self.limits = limits or CheckLimits()
+        limits = limits or CheckLimits()
+        self._thresholds = ThresholdsInForce(limits) if isinstance(limits, CheckLimits) else limits
         self.settings = settings or SettingsHistory()
         self.timeline = timeline
         self._before = Before()
 
     def judge(self, data: Dataset) -> Verdicts:
         """Verdicts on all samples of a dataset or of the next piece of one."""
-        starts = range(0, max(len(data), 1), _STRETCH)
-        return join([self._stretch(data, slice(at, at + _STRETCH)) for at in starts])
+        found = []
+        for run, limits in self._thresholds.runs(data.samples["seq"]):
+            for at in range(run.start, max(run.stop, run.start + 1), _STRETCH):
+                found.append(self._stretch(data, slice(at, min(at + _STRETCH, run.stop)), limits))
+        return join(found)
 
-    def _stretch(self, data: Dataset, part: slice) -> Verdicts:
+    def _stretch(self, data: Dataset, part: slice, limits: CheckLimits) -> Verdicts:
         samples, marks = data.samples[part], data.marks[part]
         utc_ms = utc_error_ms = None
         if self.timeline:
             utc_ms, utc_error_ms = self.timeline.utc(samples["boot"], samples["uptime_ms"])
-        c = Columns(samples, marks, self.limits, self.settings, utc_ms, utc_error_ms, self._before)
+        c = Columns(samples, marks, limits, self.settings, utc_ms, utc_error_ms, self._before)
         worst = np.zeros((len(QUANTITIES), c.n), np.uint8)
         reasons = np.zeros(c.n, np.uint64)
         for bit, check in enumerate(CATALOGUE):

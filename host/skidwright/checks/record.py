@@ -1,4 +1,4 @@
-"""Checks of the record itself: its place in the log, its time, its arithmetic."""
+"""Checks of the record itself: its place in the log, its time, its settings, its arithmetic."""
 
 import numpy as np
 from skidboard import records
@@ -46,6 +46,11 @@ def sequence_gap(c: Columns) -> Mask:
 def time_poor(c: Columns) -> Mask:
     """UTC is unknown or less certain than wanted."""
     return np.asarray(c.utc_error_ms > c.limits.time_uncertainty_s * 1000)
+
+
+def settings_unknown(c: Columns) -> Mask:
+    """Nothing that is known has the CRC-32 of the settings that the sample was taken with."""
+    return c.every(np.asarray(~c.settings_known))
 
 
 def code_differs(c: Columns) -> Mask:
@@ -143,6 +148,17 @@ CHECKS = (
         JUDGEMENT,
         "a time, not a measured value",
         "Connect a host at least once after each power-up.",
+    ),
+    Check(
+        "settings-unknown",
+        ALL,
+        SUSPECT,
+        settings_unknown,
+        "CRC-32 of the settings in force against those in the log, in the archive and in skid.toml",
+        (),
+        JUDGEMENT,
+        "scale of the water loop, flow band and what is fitted rest on them; the defaults stand in",
+        "Pull again: the board's settings come along. For older samples give the skid.toml of that time.",
     ),
     Check(
         "board-code",

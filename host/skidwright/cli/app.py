@@ -31,6 +31,7 @@ COMMANDS = {
     "salvage": "salvage_command:salvage",
     "check": "check_command:check",
     "order": "order_command:order",
+    "thresholds": "thresholds_command:thresholds",
     "report": "report_command:report",
     "export": "export_command:export",
     "assess": "assess_command:assess",
@@ -68,7 +69,7 @@ GROUPS = {
         "pull",
         "salvage",
     ),
-    "With what was pulled": ("check", "order", "assess", "report", "export"),
+    "With what was pulled": ("check", "thresholds", "order", "assess", "report", "export"),
     "The programme": (
         "asset",
         "receive",

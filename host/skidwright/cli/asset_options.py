@@ -142,20 +142,20 @@ def given_values(values: dict[str, Any]) -> dict[str, Any]:
     return {name: tuple(value) if name == "components" else value for name, value in given.items()}
 
 
-def known(config: Config, archive: Path) -> KnownAssets:
-    """The register and skid.toml, merged. Raises RegisterError, ArchiveError for a folder that is not there.
+def known(config: Config, archive: Path, as_pulled: bool = False) -> KnownAssets:
+    """The register and skid.toml, merged, as they are now; `as_pulled`: for whatever reads samples.
 
-    Only a folder that was typed in need be there: the usual place may still be without one.
+    Raises RegisterError, ArchiveError for a folder that is not there. Only a folder that was typed in need be there: the usual place may still be without one.
     """
     from skidwright.errors import ArchiveError
-    from skidwright.register import known_assets
+    from skidwright.register import assets_today, known_assets
 
     context = click.get_current_context(silent=True)
     typed = context is not None and context.get_parameter_source("archive") is ParameterSource.COMMANDLINE
     if typed and not archive.is_dir():
         remedy = "check the name; `skidwright asset add` and `pull` make a new one"
         raise ArchiveError("there is no such folder", str(archive), remedy)
-    return known_assets(config, archive)
+    return known_assets(config, archive) if as_pulled else assets_today(config, archive)
 
 
 def known_asset(config: Config, archive: Path, number: int) -> AssetRecord:

@@ -65,6 +65,7 @@ def check(
     from skidwright.register import known_assets
     from skidwright.samples.checking import Tally
 
+    selection.tell_thresholds(config, archive)
     config = known_assets(config, archive).config
     found = selection.assess(archive, config, device, asset, keys)
     tally = Tally(config, set(asset))

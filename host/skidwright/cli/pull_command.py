@@ -1,26 +1,36 @@
 """`skidwright pull`: brings the archive up to date with a board."""
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from skidwright.cli import options
+from skidwright.errors import ConfigError
+
+if TYPE_CHECKING:
+    from skidwright.archive.kept_thresholds import Thresholds
 
 
 @click.command(short_help="Pull what is new in a skid's log into the archive.")
 @options.port_argument
 @options.archive_option
+@options.config_path_option
 @options.key_option
 @click.option("--no-contact", is_flag=True, help="Do not tell the board the time, nor what is safe here.")
 @options.json_option
-def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json: bool) -> int:
+def pull(
+    port: str, archive: Path, config: Path | None, keys: list[bytes], no_contact: bool, as_json: bool
+) -> int:
     """Pull what is new in the log of the skid at PORT into the archive.
 
     Everything is verified before it is written. An interrupted pull leaves the archive as it was or further
     on; simply repeat it. What has rotted in the archive itself is pulled again while the board still has it,
     and the damaged bytes are kept in a file beside the log. The board is told the time, by which its records
     are dated, and which records are safe here.
+
+    The board's settings come along, and so do the thresholds and fluid constants that skid.toml has now: what
+    is pulled is read by them ever after, wherever the archive is copied to. See `skidwright thresholds`.
 
     \b
     Examples:
@@ -41,7 +51,10 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
         key = known[-1] if known else None
         # Not before the board has answered: a wrong port leaves no empty archive behind.
         opened = archives.Archive.create(archive)
-        summary = pulling.pull(session, opened, progress=advance, contact=not no_contact, key=key)
+        thresholds = read_by(config, archive)
+        summary = pulling.pull(
+            session, opened, progress=advance, contact=not no_contact, key=key, thresholds=thresholds
+        )
     if as_json:
         import dataclasses
 
@@ -61,6 +74,17 @@ def pull(port: str, archive: Path, keys: list[bytes], no_contact: bool, as_json:
         sealed = f"; {summary.seal}" if summary.seal else ""
         output.say(f"archive: {archive}{chain}{sealed}")
     return 1 if summary.warnings else 0
+
+
+def read_by(config: Path | None, archive: Path) -> "Thresholds | None":
+    """The thresholds that a pull keeps. A wrong skid.toml is said, but is no reason not to pull."""
+    from skidwright.register import thresholds_today
+
+    try:
+        return thresholds_today(options.found_config(config), archive)
+    except ConfigError as error:
+        click.echo(f"warning: {error}; new samples are read by the thresholds kept before", err=True)
+        return None
 
 
 def _many(count: int, what: str) -> str:

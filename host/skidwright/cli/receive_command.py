@@ -87,7 +87,7 @@ def receive(
 
     if not fluid.isprintable() or len(fluid) > 200:
         raise click.UsageError("--fluid: give up to 200 printable characters")
-    known = asset_options.known(config, archive)
+    known = asset_options.known(config, archive, as_pulled=True)
     if number is None:
         number = _source(known, archive, fluid)
         fluid = ""
@@ -99,10 +99,10 @@ def receive(
     terms = _dated(terms, archive, number, fluid, since)
     logs = selection.assess(archive, known.config, "", (number,), keys)
     samples = history.histories(logs, [number])[number]
-    decision = receiving.decide(samples, terms, config.limits())
+    decision = receiving.decide(samples, terms, known.config.limits())
     hidden = unread.listed(unread.since(samples, decision.rows[0], logs)) if decision.rows else []
     decision = receiving.unless_hidden(decision, hidden)
-    content = receipt.record(decision, samples, terms, config.limits())
+    content = receipt.record(decision, samples, terms, known.config.limits())
     cold = receipt.when_cold(decision, samples, terms)
     damage = f"what cannot be read may hold newer samples: {unread.REMEDY}"
     notes = [*([damage] if hidden else []), *([cold] if cold else []), *receiving.PRACTICE]

@@ -84,6 +84,20 @@ def assess(
     return logs
 
 
+def tell_thresholds(config: Config, archive: Path) -> None:
+    """One line on stderr when skid.toml says other thresholds than those the newest samples are read by."""
+    from skidwright.archive import kept_thresholds
+    from skidwright.cli.thresholds_command import differences
+    from skidwright.register import thresholds_today
+
+    kept = kept_thresholds.newest(archive)
+    names = list(differences(kept.thresholds, thresholds_today(config, archive))) if kept else []
+    if names:
+        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        what = f"skid.toml now says another {', '.join(names[:3])}{more}"
+        click.echo(f"note: {what}; what was pulled is read as before: see `skidwright thresholds`", err=True)
+
+
 def tell_damage(logs: "list[Assessment]") -> None:
     """One line on stderr for each log that is damaged or not complete."""
     for log in logs:

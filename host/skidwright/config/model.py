@@ -1,7 +1,8 @@
 """What a skid.toml says, as plain values."""
 
 import datetime
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,9 +32,9 @@ class Asset:
         """This fluid's own constants of water solubility; None without `water_a` and `water_b`."""
         if self.water_a is None or self.water_b is None:
             return None
-        from skidwright.trade.water import Solubility
+        from skidwright.trade.water import own_solubility
 
-        return Solubility(self.water_a, self.water_b, "own", "water_a and water_b of the asset")
+        return own_solubility(self.water_a, self.water_b)
 
     @property
     def title(self) -> str:
@@ -84,6 +85,22 @@ class Config:
     def limits(self) -> "CheckLimits":
         """The thresholds of the checks: those given, what `[counter]` says, and defaults for the rest."""
         return limits_class()(**self.checks)
+
+    def own_constants(self) -> dict[int, tuple[float, float]]:
+        """Constants A and B of water of the assets whose fluid has its own."""
+        own = {number: asset.solubility for number, asset in self.assets.items()}
+        return {number: (fluid.a, fluid.b) for number, fluid in own.items() if fluid}
+
+    def read_by(self, checks: Mapping[str, float], water: Mapping[int, tuple[float, float]]) -> "Config":
+        """The same with other thresholds of the checks, and other constants of water: see `own_constants`."""
+        known = limits_class().__dataclass_fields__
+        assets = {}
+        for number in (*self.assets, *(n for n in water if n not in self.assets)):
+            a, b = water.get(number, (None, None))
+            assets[number] = replace(self.asset(number), water_a=a, water_b=b)
+        return replace(
+            self, checks={name: value for name, value in checks.items() if name in known}, assets=assets
+        )
 
     def board_in_force(self) -> dict[str, Any]:
         """All settings of the board: those given, and defaults for the rest."""

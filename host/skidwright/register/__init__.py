@@ -16,7 +16,7 @@ Measured data are not in it: they are rebuilt from the raw segments at any time.
 
 from typing import TYPE_CHECKING, Any
 
-from skidwright.register.known import KnownAssets, known_assets
+from skidwright.register.known import KnownAssets, assets_today, known_assets, thresholds_today
 from skidwright.register.model import (
     EVENT_KINDS,
     FILE_NAME,
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EVENT_KINDS", "FILE_NAME", "AssetRecord", "Component", "CostRange", "Event", "KnownAssets", "Paper",
-    "Receipt", "Register", "known_assets",
+    "Receipt", "Register", "assets_today", "known_assets", "thresholds_today",
 ]  # fmt: skip
 
 

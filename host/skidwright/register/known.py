@@ -7,9 +7,11 @@ like are taken one by one, the fluid's two constants of water only together.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
+from skidwright.archive import kept_thresholds
+from skidwright.archive.kept_thresholds import Thresholds
 from skidwright.config import Asset, Config
 from skidwright.register.fields import FIELDS
 from skidwright.register.model import FILE_NAME, AssetRecord
@@ -47,10 +49,42 @@ class KnownAssets(Mapping[int, AssetRecord]):
 
 
 def known_assets(config: Config, archive: Path | str) -> KnownAssets:
-    """The assets that skid.toml and the register of `archive` know. Raises RegisterError and those below it.
+    """The assets that skid.toml and the register of `archive` know, for whatever reads samples.
 
-    Without a register this costs no more than looking for its file.
+    Thresholds of the checks and constants of fluids are those kept with the newest pull, if any were: what is
+    said of a sample does not change with skid.toml. All else is today's. Raises RegisterError and those below
+    it, and ArchiveError. Without a register this costs no more than looking for its file.
     """
+    kept = kept_thresholds.newest(Path(archive))
+    known = assets_today(config, archive)
+    if kept is None:
+        return known
+    as_pulled = known.config.read_by(kept.thresholds.checks, kept.thresholds.water)
+    try:
+        as_pulled.limits()
+    except ValueError as error:
+        raise kept_thresholds.damaged(Path(archive), str(error)) from None
+    records = {
+        number: replace(
+            record, water_a=as_pulled.asset(number).water_a, water_b=as_pulled.asset(number).water_b
+        )
+        for number, record in known.records.items()
+    }
+    return replace(known, config=as_pulled, records=records)
+
+
+def thresholds_today(config: Config, archive: Path | str) -> Thresholds | None:
+    """What new samples are to be read by, for a pull to keep; None without a skid.toml: who pulls from a
+    place without one has not changed anything. Raises RegisterError.
+    """
+    if config.path is None:
+        return None
+    known = assets_today(config, archive)
+    return Thresholds(asdict(known.config.limits()), known.config.own_constants())
+
+
+def assets_today(config: Config, archive: Path | str) -> KnownAssets:
+    """The assets as skid.toml and the register say now. Raises RegisterError and those below it."""
     entered: list[AssetRecord] = []
     if (Path(archive) / FILE_NAME).exists():
         from skidwright.register.register import Register
@@ -61,7 +95,7 @@ def known_assets(config: Config, archive: Path | str) -> KnownAssets:
 
 
 def merge(config: Config, entered: list[AssetRecord]) -> KnownAssets:
-    """As `known_assets`, of assets that were read already."""
+    """As `assets_today`, of assets that were read already."""
     by_number = {record.number: record for record in entered}
     numbers = [*config.assets, *(number for number in by_number if number not in config.assets)]
     known = KnownAssets(config)

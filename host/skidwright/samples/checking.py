@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from skidboard import records
 
-from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, Verdicts
+from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, CheckLimits, Verdicts
 from skidwright.checks.check import SEVERITY_WORDS
 from skidwright.checks.verdicts import ids_of
 from skidwright.config import Config
@@ -56,13 +56,12 @@ class Tally:
         chosen: "np.ndarray[Any, np.dtype[np.intp]]",
     ) -> Iterator[dict[str, Any]]:
         """Chosen samples of a piece as rows, so many at a time that the table of chances stays small."""
-        for start in range(0, len(chosen), _AT_A_TIME):
-            part = chosen[start : start + _AT_A_TIME]
+        for part, limits in _parts(log, piece, chosen):
             counts, volume_ml = piece.samples["counts"][part], piece.samples["volume_ul"][part] * 1e-3
             left_over, settled = verdicts.left_over_per_ml[part], verdicts.settled_share[part]
-            low, high = confidence.limits_per_ml(counts, volume_ml, log.limits, left_over, settled)
-            chances = confidence.number_texts(counts, volume_ml, log.limits)
-            water_off = water_reading.uncertainty_percent(piece.samples[part], log.settings, log.limits)
+            low, high = confidence.limits_per_ml(counts, volume_ml, limits, left_over, settled)
+            chances = confidence.number_texts(counts, volume_ml, limits)
+            water_off = water_reading.uncertainty_percent(piece.samples[part], log.settings, limits)
             for k, i in enumerate(part.tolist()):
                 row = row_of(piece, verdicts, i)
                 row["limits_per_ml"] = [_span(*ends) for ends in zip(low[k], high[k], strict=True)]
@@ -70,12 +69,13 @@ class Tally:
                 row["water_uncertainty_percent"] = (
                     None if np.isnan(water_off[k]) else round(float(water_off[k]), 2)
                 )
-                row |= self._water_row(row)
+                row |= self._water_row(log, row)
                 yield row
 
-    def _water_row(self, row: dict[str, Any]) -> dict[str, Any]:
+    def _water_row(self, log: Assessment, row: dict[str, Any]) -> dict[str, Any]:
         """Temperature below which a sample's water would come out free, and whose constants say so."""
-        own = self._config.asset(row["asset"]).solubility
+        asset = row["asset"]
+        own = log.solubility(asset, row["seq"], self._config.asset(asset).solubility)
         fluid = own or water.PUBLISHED[water.DEFAULT]
         percent, warm_c = row["water_percent"], row["temperature_c"]
         below = None
@@ -156,6 +156,15 @@ class Tally:
         """True when a sample was rejected for a quantity, or a log is damaged, incomplete or empty."""
         rejected = any(sums[:, WORDS.index("rejected")].any() for sums in self._verdicts.values())
         return rejected or any(not log.report.ok or not log.report.records for log in logs)
+
+
+def _parts(
+    log: Assessment, piece: Dataset, chosen: "np.ndarray[Any, np.dtype[np.intp]]"
+) -> "Iterator[tuple[np.ndarray[Any, np.dtype[np.intp]], CheckLimits]]":
+    """Chosen samples, some at a time and read by the same thresholds."""
+    for run, limits in log.thresholds.runs(piece.samples["seq"][chosen]):
+        for start in range(run.start, run.stop, _AT_A_TIME):
+            yield chosen[start : min(start + _AT_A_TIME, run.stop)], limits
 
 
 def _by_quantity(sums: "np.ndarray[Any, np.dtype[np.int64]]") -> dict[str, dict[str, int]]:

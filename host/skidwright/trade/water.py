@@ -35,6 +35,11 @@ class Solubility(NamedTuple):
     source: str
 
 
+def own_solubility(a: float, b: float) -> Solubility:
+    """A fluid's own constants, as somebody gave them for an asset."""
+    return Solubility(a, b, "own", "water_a and water_b of the asset")
+
+
 PUBLISHED = {
     "mineral-7.09": Solubility(
         7.0895,
