@@ -208,9 +208,11 @@ def _start(app, asset):
     a = targets[0] | targets[1] << 8 | targets[2] << 16 | run.wanted << 24
     if app.recorder.event(records.CLEANUP, 0, a, water, settings["cleanup_output"], run.limit_s) >= 0:
         return None
+    # The end's record may find room again, and whoever asked must hear that nothing goes on all the same.
+    problem = app.journal.problem or "its begin could not be recorded"
     run.end(BY_COMMAND)
     finish(app)
-    return app.journal.problem
+    return problem
 
 
 def finish(app):

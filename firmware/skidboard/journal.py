@@ -254,12 +254,13 @@ class Journal:
         victim = self.segment_first
         for _ in range(reclaim):
             low, high = self._folder.sequence_range(victim)
-            held = high < self.stored_seq
-            records.pack_event(self._slot, records.RECLAIM, boot, uptime_ms, a=victim, b=low, c=high,
-                               d=1 if held else 0)  # fmt: skip
+            held = low <= high < self.stored_seq
+            known = low <= high
+            records.pack_event(self._slot, records.RECLAIM, boot, uptime_ms, a=victim, b=low if known else 0,
+                               c=high, d=1 if held else 0)  # fmt: skip
             seq = self._write_own(f, seq)
             if not held:
-                overwrote += high + 1 - max(low, self.stored_seq)
+                overwrote += high + 1 - max(low, self.stored_seq) if known else records.SLOTS
             victim = self._folder.next_after(victim)
         f.flush()
         self._ready = True

@@ -181,16 +181,23 @@ class Folder:
         return records.header_ok(header) and not (ours and struct.unpack_from("<I", header, 16)[0] == log)
 
     def sequence_range(self, number):
-        """(first, last) sequence number a segment's file can hold; (0, 0) when its header is no use."""
+        """(first, last) sequence number a segment's file can hold; (1, 0) when nobody can tell.
+
+        Where its header is no use, that of the next segment tells what came before it.
+        """
         header = bytearray(records.HEADER_BYTES)
-        if not self.read_header(number, header):
-            return 0, 0
-        first = struct.unpack_from("<I", header, 24)[0]
         try:
             size = min(self.size(number), records.SEGMENT_BYTES)
         except OSError:
             size = records.SEGMENT_BYTES
-        return first, first + (size - records.HEADER_BYTES) // records.RECORD_BYTES - 1
+        slots = max(0, size - records.HEADER_BYTES) // records.RECORD_BYTES
+        if self.read_header(number, header):
+            first = struct.unpack_from("<I", header, 24)[0]
+            return first, first + slots - 1
+        if slots and self.read_header(self.next_after(number), header):
+            after = struct.unpack_from("<I", header, 24)[0]
+            return max(0, after - slots), after - 1
+        return 1, 0
 
     def read_into(self, number, offset, buf, total):
         """Read bytes of segment `number` into `buf`: (bytes read, bytes it holds).

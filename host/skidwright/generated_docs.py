@@ -48,7 +48,8 @@ Every command says what it does, with examples, under `--help`. Commands that an
 `--json`. Times are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.
 
 Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped
-with Ctrl-C, 143 by SIGTERM, 129 by SIGHUP (a closed terminal): all three stop a pump that the command drives.
+with Ctrl-C, 143 by SIGTERM, 129 by SIGHUP (a closed terminal): all three stop a pump that the command drives;
+141 when the reader of its answer (`head`, say) went away before its end.
 
 Shell completion: put `eval "$(_SKIDWRIGHT_COMPLETE=bash_source skidwright)"` into `~/.bashrc`; for zsh
 `zsh_source` in `~/.zshrc`; for fish `_SKIDWRIGHT_COMPLETE=fish_source skidwright | source` in

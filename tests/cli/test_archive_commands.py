@@ -32,6 +32,12 @@ def test_check_is_satisfied_with_a_good_log(run, good_archive: Path) -> None:
     assert "38 samples" in answer.out
 
 
+@pytest.mark.parametrize("moment", ["2026-01-01T05:00Z", "2026-01-01T05:00:00Z", "2026-01-01T05:00"])
+def test_assess_takes_a_moment_as_other_commands_do(run, archive: Path, moment: str) -> None:
+    answer = run("assess", "--archive", archive, "--at", moment, "--json")
+    assert answer.status in (0, 1) and answer.json["at"] == "2026-01-01T05:00:00Z"
+
+
 def test_check_all_gives_each_sample_once(run, archive: Path) -> None:
     rows = run("check", "--archive", archive, "--all", "--json").json["samples"]
     assert [row["seq"] for row in rows] == list(range(2, 62))

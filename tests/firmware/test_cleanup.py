@@ -275,6 +275,22 @@ def test_a_sample_that_is_not_in_the_log_does_not_count():
     until(app, lambda: not app.process.cleanup.running)
 
 
+def test_a_run_that_cannot_be_recorded_is_refused_though_the_next_record_can():
+    app = standing("clean_unrecorded")
+    append = app.journal.append
+
+    def fails_for_its_begin(slot):
+        if slot[0] == records.CLEANUP and slot[24] == 0:
+            app.journal.problem = "storage: error 5"
+            return -1
+        app.journal.problem = None
+        return append(slot)
+
+    app.journal.append = fails_for_its_begin
+    assert app.command("cleanup start 4") == "cleanup start: storage: error 5"
+    assert not app.process.cleanup.running and not app.board.outputs & RELAY and not marker(app)
+
+
 def test_without_an_output_it_judges_all_the_same():
     app = standing("clean_no_output", cleanup_output=0)
     app.fluid = CLEAN

@@ -58,6 +58,17 @@ def test_banner_and_noise_before_the_first_answer():
     assert made.hello().boot == 3 and made.bad_frames >= 2
 
 
+@pytest.mark.parametrize("noise", [b"x", b"\x05ab", b"AT\r\n", bytes(range(1, 256)) * 9])
+def test_noise_on_the_line_costs_no_request(noise):
+    class Noisy(ScriptedPort):
+        def write(self, data):
+            super().write(noise + data)
+
+    # Asked once each, on a line on which noise without a zero byte comes before every request.
+    made = Session(Noisy(hello_answer), timeout_s=0.02, tries=1)
+    assert [made.hello().boot for _ in range(3)] == [3, 3, 3]
+
+
 @pytest.mark.parametrize("lost", [1, 2])
 def test_a_lost_answer_is_asked_for_again(lost):
     answered = []

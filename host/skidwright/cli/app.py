@@ -83,6 +83,7 @@ GROUPS = {
 }
 SHOW_TRACEBACK = "SKIDWRIGHT_TRACEBACK"
 STOPPED = 130
+CUT_OFF = 141
 # What click raises, with the help as its text, for a group without a command; older ones print it themselves.
 _NO_ARGUMENTS: type[click.UsageError] | tuple[()] = getattr(click.exceptions, "NoArgsIsHelpError", ())
 
@@ -189,10 +190,11 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _say("stopped: what was finished by then is kept")
         return STOPPED
     except (BrokenPipeError, SystemExit):
-        # The reader of a pipe, such as `head`, has seen enough: no error, and nothing more to say to it.
+        # The reader of a pipe, such as `head`, has seen enough: nothing more to say to it. What the answer
+        # comes to nobody knows then, so it is not called good: the status is that of any program a pipe ends.
         # (click makes a SystemExit of it, and has no other reason to raise one here.)
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        return 0
+        return CUT_OFF
     except Exception as error:
         if isinstance(error, _NO_ARGUMENTS):
             print(error.format_message(), file=sys.stderr)

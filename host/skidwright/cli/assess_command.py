@@ -1,11 +1,10 @@
 """`skidwright assess`: which asset needs attention first, and why."""
 
-import datetime
 from pathlib import Path
 
 import click
 
-from skidwright.cli import options, selection
+from skidwright.cli import asset_options, options, selection
 from skidwright.config import Config
 
 
@@ -16,8 +15,8 @@ from skidwright.config import Config
 @selection.asset_option
 @options.key_option
 @click.option(
-    "--at", "at", type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ", "%Y-%m-%dT%H:%M"]), metavar="TIME",
-    help="As things stood at that time, in UTC, such as 2026-03-31.  [default: now]",
+    "--at", "at", type=asset_options.Moment(), metavar="TIME",
+    help="As things stood then, in UTC, such as 2026-03-31 or 2026-03-31T14:00Z.  [default: now]",
 )  # fmt: skip
 @options.json_option
 def assess(
@@ -26,7 +25,7 @@ def assess(
     device: str,
     asset: tuple[int, ...],
     keys: list[bytes],
-    at: datetime.datetime | None,
+    at: int | None,
     as_json: bool,
 ) -> int:
     """Judge every asset over time and rank them by what needs attention.
@@ -53,7 +52,7 @@ def assess(
     known = known_assets(config, archive)
     logs = selection.assess(archive, known.config, device, asset, keys)
     selection.tell_damage(logs)
-    now = np.datetime64(at, "ms") if at else moment.now()
+    now = np.datetime64(at, "ms") if at is not None else moment.now()
     found = standing.standings(logs, known, archive, now, asset, as_of_then=at is not None)
     if as_json:
         output.print_json(

@@ -14,6 +14,11 @@ from skidboard.frames import MAX_FRAME
 from skidboard.records import CRC_CARRY
 
 
+def request_frame(message: bytes) -> bytes:
+    """A message to a board, behind a zero byte: whatever noise came before it is a frame of its own."""
+    return b"\0" + frame(message)
+
+
 def frame(message: bytes) -> bytes:
     """The bytes that carry `message`: COBS(message + CRC-32) and a zero."""
     stuffed: bytes = cobs.encode(message + struct.pack("<I", zlib.crc32(message)))

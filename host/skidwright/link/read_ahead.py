@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from skidboard import link
 
 from skidwright.errors import Refused
-from skidwright.link.framing import frame
+from skidwright.link.framing import request_frame
 from skidwright.link.replies import Part, clean_text, parse_part
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ class ReadAhead:
         """Ask for several at one go: each write wakes the other end."""
         if entries:
             self._session.port.write(
-                b"".join(frame(struct.pack("<BBIHH", link.READ, e.tag, *e.job)) for e in entries)
+                b"".join(request_frame(struct.pack("<BBIHH", link.READ, e.tag, *e.job)) for e in entries)
             )
 
     def _take_part(self, message: bytes, asked: deque[_Asked]) -> list[_Asked] | None:

@@ -16,7 +16,7 @@ from skidboard.records import NONCE_BYTES
 
 from skidwright import __version__
 from skidwright.errors import BadReply, LinkTimeout, NotASkid, Refused
-from skidwright.link.framing import FrameReader, frame
+from skidwright.link.framing import FrameReader, request_frame
 from skidwright.link.port import Port, open_port
 from skidwright.link.read_ahead import ReadAhead
 from skidwright.link.replies import (
@@ -68,8 +68,6 @@ class Session:
         self._answered = False
         self.prompt_seen = False
         self.echo_seen = False
-        # Whatever half frame the board still has from a talk broken off ends here.
-        port.write(b"\0")
 
     @classmethod
     def open(cls, name: str, timeout_s: float = TIMEOUT_S, tries: int = TRIES) -> Session:
@@ -103,7 +101,7 @@ class Session:
         message = bytes((kind, tag)) + body
         others: deque[bytes] = deque(maxlen=2 * WINDOW)
         for _ in range(self.tries if repeat else 1):
-            self.port.write(frame(message))
+            self.port.write(request_frame(message))
             deadline = self.deadline()
             while (answer := self.receive(deadline)) is not None:
                 refused = answer[0] == link.ERROR and answer[2:3] == bytes((kind,))
@@ -153,7 +151,6 @@ class Session:
         The refusal of a repeated one is no error: the first has done it.
         """
         for left in reversed(range(self.tries)):
-            self.port.write(b"\0")
             try:
                 self.command(text)
                 return

@@ -136,7 +136,9 @@ def _told(
             yield when, "operator mark", f"{text}{meanwhile}", True
         elif kind == records.RECLAIM:
             held = "a host held them all" if row["d"] else "not all of them had been pulled"
-            yield when, "oldest segment given up", f"records {row['b']} to {row['c']}; {held}", False
+            known = int(row["b"]) or int(row["c"])
+            which = f"records {row['b']} to {row['c']}" if known else "its records cannot be told"
+            yield when, "oldest segment given up", f"{which}; {held}", False
         elif kind == records.LEAVE:
             yield (
                 when,
