@@ -95,6 +95,7 @@ flips: $(VENV)/.test
 fuzz: $(VENV)/.test
 	-$(PIP) --group fuzz
 	$(BIN)/python tests/fault/fuzz.py --minutes $(MINUTES)
+	SKIDWRIGHT_REQUESTS=$$(($(MINUTES) * 10000)) $(BIN)/python -m pytest -q -s tests/fault/test_requests_micropython.py
 
 absurd: $(VENV)/.test
 	$(BIN)/python tests/fault/absurd_records.py --trials $(ABSURD)

@@ -199,7 +199,7 @@ def test_thresholds_are_shown_and_applied_by_word_only(run, one_line, tmp_path: 
     assert "nothing kept" in run("thresholds", *place).out
     keep(path, 0, 1, Thresholds({**CheckLimits().__dict__}))
     shown = run("thresholds", *place, "--config", toml)
-    assert shown.status == 1 and "line_volume_ul 15000 (80000)" in shown.out
+    assert shown.status == 1 and "line_volume_ul 0 (80000)" in shown.out
     judged = run("check", *place, "--config", toml, "--all", "--json")
     assert not any("purge" in " ".join(row["reasons"]) for row in judged.json["samples"])
     assert "another line_volume_ul; what was pulled is read as before" in judged.err
