@@ -47,8 +47,8 @@ PUTS = (
     b"7", b"", b"{", b'{"rest_s": 60} {"rest_s": 61}', b'{"": 0}', b'{"rest_s\xff": 1}', b"\xff\xfe\x00",
     b'{"watchdog_ms": 0}', b'{"log_segments": 8}',
 )  # fmt: skip
-TOKENS = (b"{", b"}", b"[", b"]", b'"', b":", b",", b"1", b"-", b"null", b"true", b"1e9", b"\0", b"\xff", b" ",
-          b"99999999999", b"rest_s", b"start", b"stop", b"cleanup")  # fmt: skip
+TOKENS = (b"{", b"}", b"[", b"]", b'"', b":", b",", b"1", b"-", b"null", b"true", b"1e9", b"\0", b"\xff",
+          b" ", b"99999999999", b"rest_s", b"start", b"stop", b"cleanup")  # fmt: skip
 
 
 def dice(n):
