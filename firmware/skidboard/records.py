@@ -14,6 +14,8 @@ import struct
 from binascii import crc32
 
 LAYOUT = 1
+# Layouts whose segments a log may hold: a board goes on with its log when its firmware is renewed.
+LAYOUTS = (LAYOUT,)
 MAGIC = b"SKL1"
 SEGMENT_BYTES = 4096
 HEADER_BYTES = 64
@@ -193,4 +195,4 @@ def pack_header(block, boot, device, log, segment, first_seq, previous_digest, c
 
 def header_ok(header):
     """True when a 64-byte segment header has the magic, a known layout and a good CRC."""
-    return bytes(header[:4]) == MAGIC and header[4] == LAYOUT and crc32(header[:HEADER_BYTES]) == CRC_CARRY
+    return bytes(header[:4]) == MAGIC and header[4] in LAYOUTS and crc32(header[:HEADER_BYTES]) == CRC_CARRY

@@ -4,7 +4,7 @@ The log holds the settings in full and every change of one. What was kept with t
 believes are tried alike: a set is known when its digest is right, whatever its source.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,25 @@ from skidwright.log import settings_text
 
 Settings = Mapping[str, Any]
 
+# What the defaults were before each new firmware that changed them, newest first; None: there was no such
+# setting. With these a guess at settings is tried as that firmware would have had them.
+EARLIER: tuple[dict[str, Any], ...] = (
+    {"purge_limit_ul": None, "purge_limit_s": None, "line_volume_ul": None, "carryover_percent": None},
+)
+
+
+def defaults_then() -> Iterator[dict[str, Any]]:
+    """The defaults of this firmware, and of each one before it."""
+    values = board_settings.defaults()
+    yield values
+    for change in EARLIER:
+        values = {name: value for name, value in {**values, **change}.items() if value is not None}
+        yield values
+
 
 class SettingsHistory:
-    """Sets of settings by their CRC-32, of which `first` are known beforehand (the defaults always are).
+    """Sets of settings by their CRC-32, of which `first` are tried (names left out have their defaults), and
+    the defaults of this firmware and earlier ones.
 
     `fallback` takes the place of settings that are not known: the defaults, never what somebody set since.
     The check `settings-unknown` speaks against whatever rests on them.
@@ -26,8 +42,9 @@ class SettingsHistory:
     def __init__(self, *first: Settings) -> None:
         self._known: dict[int, dict[str, Any]] = {}
         self.fallback: dict[str, Any] = board_settings.defaults()
-        for values in (board_settings.defaults(), *first):
-            self._remember({**board_settings.defaults(), **values})
+        for then in defaults_then():
+            for values in ({}, *first):
+                self._remember({**then, **{name: value for name, value in values.items() if name in then}})
 
     def _remember(self, values: dict[str, Any]) -> int:
         crc = int(board_settings.digest(values))

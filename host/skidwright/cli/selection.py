@@ -71,7 +71,7 @@ def assess(
         Assessment(
             path,
             config.limits(),
-            config.board_in_force(),
+            config.board,
             chain.fitting_key(path, keys or log_keys.of(path.parent.name)),
         )
         for path in paths

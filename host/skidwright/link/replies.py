@@ -62,7 +62,7 @@ def parse_hello(body: bytes, where: str) -> Hello:
     if protocol != PROTOCOL:
         _mismatch(f"protocol {protocol}", f"protocol {PROTOCOL}", protocol < PROTOCOL, firmware, where)
     layout = _int(table, "layout", 0, 255, where)
-    if layout != records.LAYOUT:
+    if layout not in records.LAYOUTS:
         _mismatch(
             f"log layout {layout}", f"layout {records.LAYOUT}", layout < records.LAYOUT, firmware, where
         )

@@ -16,7 +16,6 @@ RAW = np.dtype(f"V{records.RECORD_BYTES}")
 _MAGIC = np.frombuffer(records.MAGIC, "<u4")[0]
 # magic and layout together, as the first five bytes of a header
 _START_MASK = np.uint64(0xFF_FFFF_FFFF)
-_START = np.uint64(int.from_bytes(records.MAGIC + bytes([records.LAYOUT]), "little"))
 
 
 class Source:
@@ -56,7 +55,11 @@ def headers_ok(view: memoryview, checked: bool = False) -> NDArray[np.bool_]:
     With `checked` the CRCs are known to be good.
     """
     start = np.ndarray((len(view) // SEGMENT,), "<u8", view, 0, (SEGMENT,))
-    good: NDArray[np.bool_] = (start & _START_MASK) == _START
+    known = [int.from_bytes(records.MAGIC + bytes([layout]), "little") for layout in records.LAYOUTS]
+    start = start & _START_MASK
+    good: NDArray[np.bool_] = start == np.uint64(known[0])
+    for other in known[1:]:
+        good |= start == np.uint64(other)
     if not checked:
         size, crc32 = records.HEADER_BYTES, zlib.crc32
         sums = [crc32(view[at : at + size]) for at in range(0, len(view), SEGMENT)]

@@ -1,8 +1,15 @@
-"""numpy dtypes of headers and records, built from the field tables in `skidboard.records`."""
+"""numpy dtypes of headers and records, built from the field tables in `skidboard.records`; former layouts.
+
+Whatever the layout, a segment has its size, magic and header, and a record its size, head and CRC. What
+else a record holds is read by the layout that it names itself: a log goes on when the firmware on its board
+is renewed.
+"""
 
 from collections.abc import Iterable
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from skidboard import records
 
 _SCALARS = {"B": "u1", "H": "<u2", "h": "<i2", "I": "<u4", "i": "<i4", "Q": "<u8", "q": "<i8"}
@@ -27,3 +34,42 @@ def dtype_of(fields: Iterable[tuple[str, str]]) -> np.dtype[np.void]:
 HEADER = dtype_of(records.HEADER_FIELDS)
 SAMPLE = dtype_of(records.SAMPLE_FIELDS)
 EVENT = dtype_of(records.EVENT_FIELDS)
+
+
+class Former(NamedTuple):
+    """A layout that boards wrote before: dtypes of its samples and events, of a record's size both."""
+
+    sample: np.dtype[np.void]
+    event: np.dtype[np.void]
+
+
+# By number. A new layout puts the one before it here, with a kept log of it in tests/protocol/kept_logs.
+FORMER: dict[int, Former] = {}
+
+
+def readable(layout: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Which layout numbers can be read."""
+    return np.asarray(np.isin(layout, [records.LAYOUT, *FORMER]))
+
+
+def renew(rows: NDArray[np.void], newest: np.dtype[np.void]) -> None:
+    """Bring records of former layouts into `newest` (SAMPLE or EVENT), in place; `rows` are plain bytes.
+
+    A field that a former layout did not have is 0, as is one of another meaning, which bears another name.
+    """
+    if not FORMER:
+        return
+    layout = rows.view(SAMPLE)["layout"].copy()
+    for number, former in FORMER.items():
+        mine = layout == number
+        if mine.any():
+            rows[mine] = _renewed(rows[mine], former.sample if newest is SAMPLE else former.event, newest)
+
+
+def _renewed(rows: NDArray[np.void], was: np.dtype[np.void], newest: np.dtype[np.void]) -> NDArray[Any]:
+    old, new = rows.view(was), np.zeros(len(rows), newest)
+    assert newest.names is not None and was.names is not None
+    for name in newest.names:
+        if name in was.names:
+            new[name] = old[name]
+    return new.view(rows.dtype)

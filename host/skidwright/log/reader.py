@@ -117,6 +117,7 @@ class LogReader:
             good = self._verify(view, header_good, segments, offset)
 
         slots = slot_view(blocks)
+        good = self._of_known_layout(slots["layout"], good, segments, offset)
         wanted = slots["kind"] == records.SAMPLE
         seq = slots["seq"].reshape(-1)
         first = self._blocks * records.SLOTS
@@ -133,6 +134,7 @@ class LogReader:
         if samples != len(where):
             other = ~wanted if good is None else good & ~wanted
             events = slots.view(RAW)[other]
+            layouts.renew(events, layouts.EVENT)
             out.events.append(events)
             of_samples = wanted.reshape(-1)[where - first]
             out.event_place.append(where[~of_samples])
@@ -141,6 +143,7 @@ class LogReader:
             )
             where = where[of_samples]
             marks = marks[of_samples] if marks is not None else None
+        layouts.renew(out.rows[span], layouts.SAMPLE)
         out.place[span] = where
         if marks is not None:
             out.marks[span] = marks
@@ -152,6 +155,25 @@ class LogReader:
         out.segments.append(segments)
         self._blocks += n
         self.report.segments += n
+
+    def _of_known_layout(
+        self,
+        layout: NDArray[np.uint8],
+        good: NDArray[np.bool_] | None,
+        segments: NDArray[np.int64],
+        offset: int,
+    ) -> NDArray[np.bool_] | None:
+        """The good records without those of a layout that cannot be read, which are noted."""
+        if (layout == records.LAYOUT).all():
+            return good
+        all_good = np.ones(layout.shape, np.bool_) if good is None else good
+        strange = all_good & ~layouts.readable(layout)
+        if not strange.any():
+            return good
+        for block, slot in np.argwhere(strange).tolist():
+            at, detail = offset + block * SEGMENT + _STARTS[slot], f"layout {layout[block, slot]}"
+            self.report.add(Finding(integrity.UNKNOWN_LAYOUT, int(segments[block]), slot, at, 1, detail))
+        return all_good & ~strange
 
     def _not_believed(
         self,
