@@ -48,8 +48,8 @@ def test_a_kept_log_is_judged(path, tmp_path):
     place.write_bytes(raw)
     said = json.loads(path.with_suffix(".json").read_text("utf-8"))
     settings = {"assets": [1], "rest_s": 20, "purge_volume_ul": 80000, "settle_ms": 5000}
-    # The older firmware's log does not hold its settings in full: the skid.toml of that time proves them. Where
-    # this fails after a new setting, the defaults before it are missing in `settings_in_force.EARLIER`.
+    # The older firmware's log does not hold its settings in full: the skid.toml of that time proves them.
+    # Where this fails after a new setting, `settings_in_force.EARLIER` does not say what there was before.
     log = Assessment(place, board_settings=settings)
     data, verdicts = log.whole()
     assert log.report.ok and log.chain.ok and log.chain.links > 0

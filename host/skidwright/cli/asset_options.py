@@ -145,7 +145,8 @@ def given_values(values: dict[str, Any]) -> dict[str, Any]:
 def known(config: Config, archive: Path, as_pulled: bool = False) -> KnownAssets:
     """The register and skid.toml, merged, as they are now; `as_pulled`: for whatever reads samples.
 
-    Raises RegisterError, ArchiveError for a folder that is not there. Only a folder that was typed in need be there: the usual place may still be without one.
+    Raises RegisterError, ArchiveError for a folder that is not there. Only a folder that was typed in need
+    be there: the usual place may still be without one.
     """
     from skidwright.errors import ArchiveError
     from skidwright.register import assets_today, known_assets
