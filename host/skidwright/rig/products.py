@@ -7,7 +7,7 @@ from pathlib import Path
 from skidwright.errors import RigError
 from skidwright.whole_file import replacing
 
-from .circuit import checks, stop_simulation
+from .circuit import checks, kicad, stop_simulation
 from .circuit.as_wired import build
 from .circuit.simulations import joined_netlists
 from .circuit.stop_proof import stop_chain_tables
@@ -22,6 +22,11 @@ from .wiring.pin_table import documentation, firmware_pins
 
 BEGIN = "<!-- made by `skidwright wiring make` from hardware/wiring.toml: begin -->"
 END = "<!-- end -->"
+# Netlists for KiCad: the plain box, and the one with the options that go together.
+KICAD_FILES = {
+    "skid.net": frozenset[str](),
+    "skid_everything.net": frozenset({"rs485", "tachometer_beside_rs485"}),
+}
 DOCUMENT = Path("docs") / "wiring.md"
 
 
@@ -46,6 +51,10 @@ def products(root: Path) -> dict[Path, str]:
     }
     sheets = circuit_sheets(files.circuits[files.wiring.combinations().index(frozenset({"rs485"}))])
     made |= {Path("hardware/schematics") / name: text for name, text in sheets.items()}
+    for name, taken in KICAD_FILES.items():
+        circuit = files.circuits[wiring.combinations().index(taken)]
+        made[Path("hardware") / name] = kicad.netlist(circuit, wiring.with_options(taken))
+    made[Path("hardware/skid.kicad_sym")] = kicad.symbols(wiring)
     skid = build(files.circuit, wiring.with_options(frozenset()))
     spice = all_netlists(front_end) | joined_netlists(files.circuit, front_end)
     spice["joined_stop_chain.cir"] = stop_simulation.netlist(skid, front_end)
