@@ -11,7 +11,6 @@ from skidwright.errors import RigError
 from skidwright.rig import bill, products
 from skidwright.rig.circuit.checks import load
 from skidwright.rig.drawing.hydraulic_circuit import ITEMS
-from skidwright.rig.drawing.skid_sketch import PLACES
 from skidwright.rig.front_end import parts
 
 ROOT = Path(__file__).parents[2]
@@ -102,7 +101,6 @@ def test_every_item_of_the_circuit_is_in_the_bill():
     circuit = _words(ROOT / "hardware/hydraulic_circuit.svg")
     for item, _ in ITEMS:
         assert re.search(rf"^{item}\d?$", circuit, re.MULTILINE), item
-    assert len(PLACES) == 12
 
 
 def test_quantities_are_those_of_the_circuit():

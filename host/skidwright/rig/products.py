@@ -1,4 +1,4 @@
-"""Everything made from hardware/wiring.toml and front_end.toml: pin table, docs, drawings, netlists."""
+"""Everything made from the TOML files in hardware/: pin table, docs, drawings, netlists, plates."""
 
 from __future__ import annotations
 
@@ -14,10 +14,12 @@ from .circuit.stop_proof import stop_chain_tables
 from .drawing.circuit_sheets import circuit_sheets
 from .drawing.hydraulic_circuit import circuit_sheet
 from .drawing.schematics import SCHEMATICS, schematic
-from .drawing.skid_sketch import skid_sheet
 from .drawing.wiring_sheet import board_sheet, wiring_sheet
 from .front_end import parts
 from .front_end.netlists import all_netlists
+from .mechanics import model
+from .mechanics.plates import dxf
+from .mechanics.sheets import front_sheet, plates_sheet
 from .wiring.pin_table import documentation, firmware_pins
 
 BEGIN = "<!-- made by `skidwright wiring make` from hardware/wiring.toml: begin -->"
@@ -28,6 +30,7 @@ KICAD_FILES = {
     "skid_everything.net": frozenset({"rs485", "tachometer_beside_rs485"}),
 }
 DOCUMENT = Path("docs") / "wiring.md"
+MECHANICS = Path("hardware") / "mechanics"
 
 
 def products(root: Path) -> dict[Path, str]:
@@ -36,7 +39,7 @@ def products(root: Path) -> dict[Path, str]:
     Raises RigError when a source file is wrong, or docs/wiring.md lacks the marks around its tables.
     """
     files = checks.load(root / "hardware")
-    wiring, front_end = files.wiring, files.front_end
+    wiring, front_end, mechanics = files.wiring, files.front_end, _mechanics(root)
     tables = [
         documentation(wiring),
         stop_chain_tables(build(files.circuit, wiring.with_options(frozenset()))),
@@ -46,7 +49,8 @@ def products(root: Path) -> dict[Path, str]:
         Path("hardware/wiring.svg"): wiring_sheet(wiring),
         Path("hardware/board_pins.svg"): board_sheet(wiring),
         Path("hardware/hydraulic_circuit.svg"): circuit_sheet(),
-        Path("hardware/skid_sketch.svg"): skid_sheet(),
+        MECHANICS / "front_view.svg": front_sheet(mechanics),
+        MECHANICS / "plates.svg": plates_sheet(mechanics),
         DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), "\n".join(tables)),
     }
     sheets = circuit_sheets(files.circuits[files.wiring.combinations().index(frozenset({"rs485"}))])
@@ -68,6 +72,18 @@ def schematics(root: Path) -> dict[Path, str]:
     return {Path("hardware/schematics") / f"{name}.svg": schematic(front_end, name) for name in SCHEMATICS}
 
 
+def plates(root: Path) -> dict[Path, str]:
+    """DXF by path of the plates. Raises RigError when ezdxf is not installed."""
+    return {MECHANICS / f"{plate.id}.dxf": dxf(plate) for plate in _mechanics(root).plates}
+
+
+def _mechanics(root: Path) -> model.Mechanics:
+    loaded = model.load(root / "hardware")
+    for problem in model.problems(loaded):
+        raise RigError(f"{root / 'hardware' / model.NAME}: {problem}")
+    return loaded
+
+
 def _with_tables(text: str, tables: str) -> str:
     before, begin, rest = text.partition(BEGIN)
     _, end, after = rest.partition(END)
@@ -79,7 +95,7 @@ def _with_tables(text: str, tables: str) -> str:
 def write_products(root: Path) -> list[Path]:
     """Write all products whose text has changed; the paths written."""
     written = []
-    for path, text in {**products(root), **schematics(root)}.items():
+    for path, text in {**products(root), **schematics(root), **plates(root)}.items():
         target = root / path
         if not target.is_file() or target.read_text(encoding="utf-8") != text:
             target.parent.mkdir(parents=True, exist_ok=True)

@@ -13,7 +13,6 @@ ITEMS = (
     ("CV", "non-return valve"),
     ("SV", "sampling valve, one each asset"),
     ("STR", "strainer, 500 um or coarser"),
-    ("TT", "fluid temperature"),
     ("P", "sampling pump with motor"),
     ("RV", "relief valve of the pump, back to its inlet"),
     ("PG", "pressure gauge"),
@@ -21,11 +20,16 @@ ITEMS = (
     ("BP", "bottle port with valve and cap"),
     ("OPC", "particle counter"),
     ("WS", "water saturation sensor"),
+    ("TT", "fluid temperature, beside the water sensor"),
     ("MS", "metal sensor, optional; better in the main line"),
     ("FM", "flow meter"),
     ("BPV", "back-pressure valve"),
     ("RSV", "return valve, one each asset"),
 )
+# Items in the order of the flow, from sampling to return valve; hardware/mechanics.toml must agree.
+FLOW_ORDER = (
+    "SV", "STR", "P", "RV", "PG", "PS", "BP", "OPC", "WS", "TT", "MS", "FM", "BPV", "CV", "RSV",
+)  # fmt: skip
 
 
 def circuit_sheet() -> str:
@@ -84,8 +88,8 @@ def _taps(s: Sheet) -> None:
     low = 450.0
     symbols.reservoir(s, 60, low + 22, 70)
     s.line((60, low + 14), (60, low - 40), (96, low - 40))
-    s.label(20, low + 44, "asset 2: reservoir, tapped halfway", 12)
-    s.label(20, low + 60, "between wall and bottom", 12)
+    s.label(20, low + 44, "asset 2: reservoir, tapped halfway between", 12)
+    s.label(20, low + 60, "wall and baffle, and between bottom and level", 12)
     symbols.shut_off_valve(s, 110, low - 40)
     s.label(110, low - 58, "SOV", 12, "middle")
     s.line((124, low - 40), (160, low - 40), (160, low), (338, low))
@@ -113,9 +117,6 @@ def _skid(s: Sheet) -> None:
     symbols.strainer(s, 640, y)
     s.label(640, y - 26, "STR", 12, "middle")
     s.line((658, y), (728, y))
-    _stub(s, 694, y, 32)
-    symbols.thermometer(s, 694, y - 48)
-    s.label(694, y - 70, "TT", 12, "middle")
     symbols.pump(s, 750, y)
     s.label(778, y + 24, "P", 12)
     s.line((772, y), (1018, y))
@@ -145,6 +146,9 @@ def _skid(s: Sheet) -> None:
     symbols.instrument(s, 1130, y, "W")
     s.label(1130, y + 40, "WS", 12, "middle")
     s.line((1152, y), (1198, y))
+    _stub(s, 1175, y, 32)
+    symbols.thermometer(s, 1175, y - 48)
+    s.label(1175, y - 70, "TT", 12, "middle")
     symbols.instrument(s, 1220, y, "Me")
     s.label(1220, y + 40, "MS", 12, "middle")
     s.line((1242, y), (1320, y), (1320, 440), (1238, 440))

@@ -13,10 +13,15 @@ def number(value: float) -> str:
 
 
 class Sheet:
-    """Collects shapes; `text()` gives the SVG. Coordinates in pixels, y downwards."""
+    """Collects shapes; `text()` gives the SVG. Coordinates in units, y downwards.
 
-    def __init__(self, width: float, height: float, title: str, description: str) -> None:
-        self.width, self.height = width, height
+    A unit is a pixel, or `mm_per_unit` of paper where a drawing is to scale.
+    """
+
+    def __init__(
+        self, width: float, height: float, title: str, description: str, mm_per_unit: float | None = None
+    ) -> None:
+        self.width, self.height, self.mm_per_unit = width, height, mm_per_unit
         self._parts: list[str] = []
         self._head = (title, description)
 
@@ -76,9 +81,12 @@ class Sheet:
         """The finished SVG."""
         title, description = (escape(t) for t in self._head)
         w, h = number(self.width), number(self.height)
+        size = (w, h)
+        if self.mm_per_unit:
+            size = (f"{self.width * self.mm_per_unit:g}mm", f"{self.height * self.mm_per_unit:g}mm")
         lines = [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {w} {h}" width="{w}" height="{h}" '
-            f'role="img" font-family="{FONT}">',
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {w} {h}" width="{size[0]}" '
+            f'height="{size[1]}" role="img" font-family="{FONT}">',
             f"<title>{title}</title>",
             f"<desc>{description}</desc>",
             f'<rect width="{w}" height="{h}" fill="white"/>',

@@ -1,0 +1,1 @@
+"""The mechanics of the skid: frame, plates, places, lines."""
