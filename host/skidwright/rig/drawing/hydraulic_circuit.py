@@ -111,7 +111,7 @@ def _stub(s: Sheet, x: float, y: float, up: float) -> None:
 
 def _skid(s: Sheet) -> None:
     y = _LINE_Y
-    s.box(590, 92, 790, 412, fill="none", dash="10 5")
+    s.box(422, 92, 958, 648, fill="none", dash="10 5")
     s.label(600, 110, "on the skid's frame, with drip tray", 12)
     s.line((_MANIFOLD_X, y), (622, y))
     symbols.strainer(s, 640, y)

@@ -167,7 +167,7 @@ def plates_sheet(m: Mechanics) -> str:
     )
     places = {  # lower left on the sheet, millimetres of plate a millimetre of paper
         "fluid_plate": (90, 600, 5.0), "box_plate": (90, 1010, 5.0),
-        "gland_plate": (960, 440, 2.5), "manifold": (960, 820, 2.5),
+        "gland_plate": (1000, 440, 2.5), "manifold": (1000, 820, 2.5),
     }  # fmt: skip
     for plate in m.plates:
         x, y, scale = places[plate.id]
