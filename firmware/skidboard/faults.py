@@ -18,6 +18,7 @@ LOG_OVERWROTE = 11
 SETTINGS_BAD = 12
 WATCHDOG = 13
 LOOP_UNSTEADY = 14
+METER = 15
 
 NAMES = (
     "no flow",
@@ -35,6 +36,7 @@ NAMES = (
     "settings bad",
     "watchdog",
     "loop unsteady",
+    "flow meter",
 )
 
 # Faults that stop the pump and trip the skid; the others are reported and sampling goes on.
@@ -45,9 +47,10 @@ TRIPPING = (
     | 1 << FLUID_HOT
     | 1 << STOP_INPUT
     | 1 << RUN_TOO_LONG
+    | 1 << METER
 )
 # Trips that only an operator's reset ends; the other trips end by themselves once the cause is gone.
-HELD = 1 << UNWANTED_FLOW | 1 << OVER_PRESSURE | 1 << STOP_INPUT | 1 << RUN_TOO_LONG
+HELD = 1 << UNWANTED_FLOW | 1 << OVER_PRESSURE | 1 << STOP_INPUT | 1 << RUN_TOO_LONG | 1 << METER
 
 
 def names(bits):

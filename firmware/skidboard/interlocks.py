@@ -19,6 +19,9 @@ LEAK_GAP_MS = 60000
 HOT_MS = 2000
 HOT_HYSTERESIS_CDEG = 300
 LIMIT_CLEAR_MS = 5000
+# More flow than this many times what the pump gives at full duty is none: noise on the meter's wire.
+METER_TIMES = 3
+METER_BAD_MS = 500
 SENSOR_BAD_MS = 1000
 SENSOR_GOOD_MS = 10000
 # Bits of the setting `stop_also`: faults that stop the pump only where that is wanted.
@@ -97,9 +100,19 @@ class Interlocks:
         self._short = Lasting(20000, LIMIT_CLEAR_MS)
         self._water = Lasting(SENSOR_BAD_MS, SENSOR_GOOD_MS)
         self._temp = Lasting(SENSOR_BAD_MS, SENSOR_GOOD_MS)
+        self._meter = Lasting(METER_BAD_MS)
         self.configure(8000, 5000, 8500, 1800, 20000, ALSO_DUTY)
 
-    def configure(self, no_flow_ms, unwanted_flow_ul, fluid_hot_cdeg, run_limit_s, duty_limit_ms, stop_also):
+    def configure(
+        self,
+        no_flow_ms,
+        unwanted_flow_ul,
+        fluid_hot_cdeg,
+        run_limit_s,
+        duty_limit_ms,
+        stop_also,
+        full_ul_s=4000,
+    ):
         """Take the settings."""
         self._no_flow_ms = no_flow_ms
         self._unwanted_flow_ul = unwanted_flow_ul
@@ -107,6 +120,7 @@ class Interlocks:
         self._run_limit_ms = run_limit_s * 1000
         self._limit.on_ms = duty_limit_ms
         self._short.on_ms = duty_limit_ms
+        self._most_ul_s = METER_TIMES * full_ul_s
         self._stop_short = stop_also & ALSO_DUTY
         self._stops = (
             faults.TRIPPING
@@ -122,7 +136,7 @@ class Interlocks:
 
     def causes_present(self):
         """Fault bits of trips whose cause can be seen now; a reset has to wait for them to go."""
-        past = 1 << faults.NO_FLOW | 1 << faults.RUN_TOO_LONG | 1 << faults.DUTY_AT_LIMIT
+        past = 1 << faults.NO_FLOW | 1 << faults.RUN_TOO_LONG | 1 << faults.DUTY_AT_LIMIT | 1 << faults.METER
         if self._leak_silent_ms >= LEAK_GAP_MS:
             past |= 1 << faults.UNWANTED_FLOW
         return self.stopping & ~past
@@ -139,9 +153,11 @@ class Interlocks:
         water_failed,
         temp_failed,
         temp_cdeg,
+        flow_ul_s=0,
     ):
         """Take one tick: inputs; pump driven or wanted, at its duty limit, flow short of its band; pulses and
-        volume from the meter; sensors failed; fluid temperature (None when there is no reading)."""
+        volume from the meter; sensors failed; fluid temperature (None when there is no reading);
+        flow as it is measured."""
         active = 0
         if inputs & INPUT_STOP:
             active |= 1 << faults.STOP_INPUT
@@ -150,6 +166,9 @@ class Interlocks:
         active |= self._pumping(dt_ms, pulses) if running else self._resting(dt_ms, pulses, tick_ul)
         if self._too_hot(dt_ms, temp_failed, temp_cdeg):
             active |= 1 << faults.FLUID_HOT
+        # With the pump off the rule for unwanted flow sees such pulses.
+        if self._meter.update(running and flow_ul_s > self._most_ul_s, dt_ms):
+            active |= 1 << faults.METER
         at_limit = running and at_limit
         if self._limit.update(at_limit, dt_ms):
             active |= 1 << faults.DUTY_AT_LIMIT

@@ -21,6 +21,10 @@ from skidboard.trace import Trace
 OUT_STORED = 1 << 8
 OUT_FAULT = 1 << 9
 _STEP_MAX_MS = 60000
+# Flow in percent of what the pump gives at its duty: so far off, the meter's pulses are worth something else.
+_FAR_ABOVE_PERCENT = 400
+_FAR_BELOW_PERCENT = 25
+_FLOW_MOST = 10000000
 
 
 class Process:
@@ -51,6 +55,7 @@ class Process:
         self._meter = Counters(1)
         self._meter_raw = [0]
         self._thermistor = Thermistor()
+        self._of_pump_percent = 100
 
     def configure(self, settings):
         """Take the settings (a dictionary as of settings.py)."""
@@ -85,7 +90,9 @@ class Process:
             s["run_limit_s"],
             s["duty_limit_ms"],
             s["stop_also"],
+            s["pump_full_ul_s"],
         )
+        self._full_ul_s = s["pump_full_ul_s"]
         self.sequence.configure(s)
         self.cleanup.configure(s)
 
@@ -123,7 +130,12 @@ class Process:
             water.state == LOOP_FAILED,
             temp_failed,
             None if temp is None or temp_failed else temp.value,
+            flow.value_ul_s,
         )
+        duty = controller.duty_permille
+        if duty and flow.moving:
+            flow_ul_s = flow.value_ul_s if flow.value_ul_s < _FLOW_MOST else _FLOW_MOST
+            self._of_pump_percent = flow_ul_s * 100 // (1 + self._full_ul_s * duty // 1000)
         active = self.interlocks.active
         stopping = self.interlocks.stopping
         sequence.step(dt_ms, self._counters.deltas, water, stopping, before_us, now_us, now_ms)
@@ -172,17 +184,26 @@ class Process:
     def measured(self, code):
         """The figure that goes with a fault number, and its unit."""
         if code == faults.NO_FLOW:
-            return self.flow.silent_ms, "ms"
+            return self.flow.silent_ms, "ms" + self._meter_words()
         if code == faults.UNWANTED_FLOW:
             return self.interlocks.leaked_ul, "uL"
         if code == faults.FLUID_HOT:
             return (self.temp.value if self.temp else 0), "0.01 degC"
-        if code == faults.BAND_NOT_REACHED:
-            return self.flow.value_ul_s, "uL/s"
+        if code in (faults.BAND_NOT_REACHED, faults.METER):
+            return self.flow.value_ul_s, "uL/s" + self._meter_words()
         if code == faults.DUTY_AT_LIMIT:
-            return self.controller.duty_permille, "1/1000"
+            return self.controller.duty_permille, "1/1000" + self._meter_words()
         if code in (faults.WATER_LOOP, faults.LOOP_UNSTEADY):
             return self.water.loop_ua, "uA"
         if code == faults.TEMP_SENSOR and self.temp is self.temp_loop:
             return self.temp_loop.loop_ua, "uA"
         return 0, ""
+
+    def _meter_words(self):
+        """What is likely wrong when the meter's flow was far from what the pump gives at that duty."""
+        percent = self._of_pump_percent
+        if percent >= _FAR_ABOVE_PERCENT:
+            return "; flow was %d times the pump's: meter_pulse_nl too large, or noise?" % (percent // 100)
+        if percent <= _FAR_BELOW_PERCENT:
+            return "; flow was %d %% of the pump's: meter_pulse_nl too small, or a choke?" % percent
+        return ""

@@ -19,6 +19,7 @@ KINDS: dict[int, tuple[str, ...]] = {
     faults.WATER_LOOP: ("water_loop_broken", "water_loop_at"),
     faults.TEMP_SENSOR: ("temp_loop_broken", "temp_loop_at"),
     faults.RUN_TOO_LONG: ("blocked_line",),
+    faults.METER: ("meter_noise",),
 }
 # Kinematic viscosities at 40 and 100 degC of five mineral oils (typical data-sheet values, from memory).
 OILS = ((15.0, 3.5), (32.0, 5.4), (46.0, 6.8), (68.0, 8.7), (100.0, 11.2))
@@ -39,7 +40,7 @@ class Dice:
         self.kind = self.dice.choice(kinds)
         self.choked = self.kind == "blocked_line" and number != faults.NO_FLOW
         # What takes its time to show needs a long count for it.
-        self.slow = self.choked or self.kind == "hot_fluid"
+        self.slow = self.choked or self.kind in ("hot_fluid", "meter_noise")
         self.fluid_c = self.dice.uniform(15, 60)
         self.values = self._settings()
         self.table = self._table(seed)
@@ -67,6 +68,9 @@ class Dice:
         }
         if self.slow:
             values["sample_volume_ul"] = dice.randrange(110000, 130000)
+        if number == faults.METER:
+            # Half a second of noise is some 15 mL by the meter.
+            values["purge_volume_ul"] = 100000
         if self.choked:
             # What is chosen here makes the choke break this rule and no other one, in the state wanted.
             values["no_flow_ms"] = dice.randrange(8000, 20000)
@@ -103,6 +107,8 @@ class Dice:
         dice, limit_c = self.dice, self.values["fluid_hot_cdeg"] / 100
         if self.kind == "blocked_line":
             return dice.uniform(0.88, 0.92) if self.choked else 1.0
+        if self.kind == "meter_noise":
+            return dice.uniform(120, 180)
         if self.kind == "unwanted_flow":
             return dice.uniform(30, 1500)
         if self.kind == "hot_fluid":

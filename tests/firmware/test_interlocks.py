@@ -204,3 +204,20 @@ def test_only_the_rules_that_stop_the_pump_are_tripping():
         assert faults.TRIPPING & bit(number)
     for number in (faults.DUTY_AT_LIMIT, faults.WATER_LOOP, faults.TEMP_SENSOR, faults.STORAGE):
         assert not faults.TRIPPING & bit(number)
+
+
+def test_more_flow_than_the_pump_can_give_is_a_meter_that_counts_something_else():
+    interlocks = Skid(full_ul_s=4000).interlocks
+
+    def run(ms, flow_ul_s, driven=True):
+        for _ in range(ms // 100):
+            interlocks.update(100, 0, driven, False, False, 1, 0, False, False, 4000, flow_ul_s)
+        return interlocks.active
+
+    assert run(60000, 12000) == 0
+    assert run(400, 12001) == 0
+    assert run(100, 12001) == bit(faults.METER) == interlocks.stopping
+    assert interlocks.causes_present() == 0  # the pump's stop hides it: the operator decides
+    assert run(100, 800) == 0
+    # With the pump off such pulses are unwanted flow.
+    assert run(2000, 200000, driven=False) == 0

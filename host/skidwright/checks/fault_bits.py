@@ -27,7 +27,7 @@ def _faults(c: Columns, *numbers: int) -> Mask:
 def fault_flow(c: Columns) -> Mask:
     """A fault of flow, pressure or interlock stood during the count."""
     return _faults(c, faults.NO_FLOW, faults.UNWANTED_FLOW, faults.OVER_PRESSURE, faults.STOP_INPUT,
-                   faults.RUN_TOO_LONG, faults.BAND_NOT_REACHED, faults.FLUID_HOT)  # fmt: skip
+                   faults.RUN_TOO_LONG, faults.BAND_NOT_REACHED, faults.FLUID_HOT, faults.METER)  # fmt: skip
 
 
 def fault_water(c: Columns) -> Mask:

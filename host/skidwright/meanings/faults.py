@@ -86,7 +86,8 @@ _TEXT: dict[int, tuple[str, str, str]] = {
     ),
     faults.BAND_NOT_REACHED: (
         "The flow did not settle in its band in time, and the cycle was skipped.",
-        "Cold thick fluid, air in the line, worn pump, band too narrow for this pump and meter.",
+        "Cold thick fluid, air in the line, worn pump, band too narrow for this pump and meter; a meter "
+        "whose pulses are worth far more or less than `meter_pulse_nl`: the record of the fault says so.",
         "Wait for warmer fluid or heat the line; bleed the air; look at flow and duty in `skidwright watch`.",
     ),
     faults.DUTY_AT_LIMIT: (
@@ -136,6 +137,13 @@ _TEXT: dict[int, tuple[str, str, str]] = {
         "after the last good turn by the default of `watchdog_ms`.",
         "Failing flash, electrical disturbance, or an error in the firmware.",
         "Pull the log and look at what was recorded before. If it comes again, report it with the log.",
+    ),
+    faults.METER: (
+        "The flow meter shows far more flow than the pump can give: its pulses are not of fluid.",
+        "Noise on the meter's wire: a missing screen or pull-up, a motor's cable beside it; `meter_pulse_nl` "
+        "far too large, or `pump_full_ul_s` far too small.",
+        "Look at the pulses with the pump off (`skidwright watch`: there must be none); lay the wire apart, "
+        "screen it, and calibrate the meter (`skidwright calibrate flow`). Then reset.",
     ),
     faults.LOOP_UNSTEADY: (
         "The water reading did not come to rest before the count.",

@@ -222,6 +222,13 @@ INTERLOCKS: tuple[Interlock, ...] = (
         "after the pump's start",
         by="run_limit_s",
     ),
+    Interlock(
+        faults.METER,
+        PUMPING,
+        f"after the meter began to show more than {interlocks.METER_TIMES} times `pump_full_ul_s`; with the "
+        "pump off such pulses are unwanted flow",
+        fixed_ms=interlocks.METER_BAD_MS,
+    ),
 )
 
 BY_NUMBER: dict[int, Interlock] = {rule.number: rule for rule in INTERLOCKS}

@@ -77,6 +77,7 @@ class Plant:
         self.counts = [0] * 6
         self.meter_count = 0
         self.meter_edge_us = 0
+        self._noise = 0.0
         self.duty_permille = 0
         self.outputs = 0
 
@@ -121,6 +122,13 @@ class Plant:
             self._flow = 0.0
             self._slow()
             self._running = False
+        if "meter_noise" in active:
+            self._noise += active["meter_noise"] * dt_s
+            edges = int(self._noise)
+            self._noise -= edges
+            if edges:
+                self.meter_count = (self.meter_count + edges) % MODULO
+                self.meter_edge_us = self.t_us - self.boot_us
         self.loops.convert()
 
     def _flow_step(self, start_us: int, dt_us: int, dt_s: float) -> None:

@@ -288,4 +288,5 @@ FAULT_KINDS: dict[str, tuple[str, float, str]] = {
         150.0,
         "Pressure of the machine's line presses so much more through the running pump.",
     ),
+    "meter_noise": ("pulses a second", 1000.0, "Noise on the flow meter's wire counts as pulses."),
 }
