@@ -87,3 +87,22 @@ def test_the_command_lists_a_build_and_its_price(capsys):
     assert "Together:" in said
     assert "from memory" in said
     assert run(["bill", "--build", "large"]) == 2
+
+
+# What the build guide asks for in its steps, in its words, and the line of the bill that has it.
+ASKED = {
+    "fill by hand": "TEST_PUMP", "a hand pump": "TEST_PUMP", "cap what stays open": "PLUG", "deburr": "WORKSHOP",
+    "earth stud": "EARTH", "a bench supply limited to 0.3 A": "BENCH", "another, limited to 0.1 A": "BENCH",
+    "licensed electrician": "MAINS", "a 4-20 mA source": "TOOLS", "10 kilohm resistor": "TOOLS",
+    "a steel and a brass washer": "TOOLS", "the gauge behind the reducer": "TPG", "coupling guard": "GUARD",
+    "Machine locked out": "LOCK", "USB out for each": "USB", "the list": "F1", "pressure switch by its test": "PS",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("words", "item"), ASKED.items())
+def test_what_the_build_guide_asks_for_is_in_every_build(words, item):
+    guide = " ".join((ROOT / "docs" / "build_guide.md").read_text(encoding="utf-8").split())
+    assert words in guide
+    line = next(i for i in ITEMS if i.item == item)
+    assert line.everything > 0
+    assert line.smallest > 0 or item == "TPG"  # that one belongs to a tap under pressure

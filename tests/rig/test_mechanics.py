@@ -156,7 +156,12 @@ def test_the_circuit_is_drawn_in_the_order_that_it_states():
     assert xs == sorted(xs) and len(xs) == 8
     back = [labels["FM"][0][0], labels["BPV"][0][0], min(x for x, y in labels["CV"] if y > 440)]
     assert back == sorted(back, reverse=True)
-    assert {item for item, _ in ITEMS} - set(FLOW_ORDER) == {"SOV", "PRV", "TRV"}  # at the machines' taps
+    assert {item for item, _ in ITEMS} - set(FLOW_ORDER) == {
+        "SOV",
+        "PRV",
+        "TRV",
+        "TPG",
+    }  # at the machines' taps
 
 
 def test_text_and_drawing_say_the_same_of_tap_and_strainer():
@@ -210,7 +215,8 @@ def test_items_at_each_machine_follow_from_the_number_of_machines():
     for build, machines, pressurised in (("smallest", 1, 0), ("recommended", 3, 2), ("everything", 8, 8)):
         assert BILL["SOV"].quantity(build) == machines
         assert BILL["CV"].quantity(build) == machines + 1  # and one in the return
-        assert BILL["PRV"].quantity(build) == BILL["TRV"].quantity(build) == pressurised
+        for item in ("PRV", "TRV", "TPG"):
+            assert BILL[item].quantity(build) == pressurised, (item, build)
         assert BILL["SV"].quantity(build) == BILL["RSV"].quantity(build) == (machines if machines > 1 else 0)
     valves = sum(hole.purpose.startswith("valve") for hole in _plate("manifold").holes)
     assert valves == selectors == BILL["SV"].everything

@@ -83,7 +83,7 @@ def test_schematics_show_the_computed_values():
 def test_the_documentation_needs_its_marks(tmp_path):
     (tmp_path / "hardware").mkdir()
     (tmp_path / "docs").mkdir()
-    for name in ("wiring.toml", "front_end.toml", "circuit.toml", "mechanics.toml"):
+    for name in ("wiring.toml", "front_end.toml", "circuit.toml", "mechanics.toml", "bill_of_materials.csv"):
         (tmp_path / "hardware" / name).write_text((ROOT / "hardware" / name).read_text())
     (tmp_path / "docs" / "wiring.md").write_text("# Wiring\n")
     with pytest.raises(RigError, match="lacks the marks"):

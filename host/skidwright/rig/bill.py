@@ -25,6 +25,14 @@ GROUPS = {
     "tools": "Tools and protection",
 }
 UNITS = ("piece", "set", "m", "sheet")
+_HEADS = ("item", "smallest / recommended / everything", "what, by rating", "instead", "not instead",
+          "euros each", "have")  # fmt: skip
+_NOTICE = "<!-- Written by `skidwright wiring make` from hardware/bill_of_materials.csv; edit there. -->"
+_LEAD = """\
+Quantities are those of the drawings for the build with everything, and less for the others. Prices are for
+single pieces without tax, from memory, November 2026: they tell a large sum from a small one. Get offers
+before you decide.
+`skidwright bill --build smallest` lists one build alone, with `--json` for a spreadsheet of your own."""
 _PRICED = re.compile(r"20\d\d-(0[1-9]|1[0-2]) \S.*")
 
 
@@ -112,6 +120,37 @@ def _item(row: dict[str, str], where: str) -> Item:
     if not _PRICED.fullmatch(item.priced):
         raise RigError(f"{where}: {item.item}: priced takes month and source, such as '2026-11 from memory'")
     return item
+
+
+def page(items: Iterable[Item]) -> str:
+    """The bill as a page in Markdown to shop and to tick off by, with the totals of the builds."""
+    listed = list(items)
+    lines = ["# What to get", "", _NOTICE, "", _LEAD, ""]
+    lines += ["| build | for | lines | euros |", "| --- | --- | ---: | ---: |"]
+    for total in totals(listed):
+        if not total.group:
+            cost = f"{_rounded(total.low_eur)} to {_rounded(total.high_eur)}"
+            lines.append(f"| {total.build} | {BUILDS[total.build]} | {total.lines} | {cost} |")
+    whole = next(t for t in totals(listed) if t.build == "recommended" and not t.group)
+    counter = next(item for item in listed if item.item == "OPC")
+    share = counter.each_high_eur / whole.high_eur
+    lines += ["", f"The counter alone is {share:.0%} of the recommended build at its dearest."]
+    for group, title in GROUPS.items():
+        lines += ["", f"## {title}", "", f"| {' | '.join(_HEADS)} |", f"|{' --- |' * len(_HEADS)}"]
+        for i in listed:
+            if i.group == group:
+                many = " / ".join(f"{i.quantity(build):g}" for build in BUILDS) + f" {i.unit}"
+                each = f"{i.each_low_eur:g} to {i.each_high_eur:g}"
+                what = f"{i.part}: {i.rating}" if i.rating else i.part
+                cells = (i.item, many, what, i.may_be_replaced_by, i.do_not_substitute, each, "[ ]")
+                lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines) + "\n"
+
+
+def _rounded(euros: float) -> str:
+    """To two figures: the prices are no better."""
+    step = 10 ** max(0, len(str(int(euros))) - 2)
+    return f"{round(euros / step) * step:,}"
 
 
 def totals(items: Iterable[Item]) -> list[Total]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from skidwright.errors import RigError
 from skidwright.whole_file import replacing
 
+from . import bill
 from .circuit import checks, kicad, stop_simulation
 from .circuit.as_wired import build
 from .circuit.simulations import joined_netlists
@@ -51,6 +52,7 @@ def products(root: Path) -> dict[Path, str]:
         Path("hardware/hydraulic_circuit.svg"): circuit_sheet(),
         MECHANICS / "front_view.svg": front_sheet(mechanics),
         MECHANICS / "plates.svg": plates_sheet(mechanics),
+        Path("docs/bill_of_materials.md"): bill.page(bill.load(root / "hardware")),
         DOCUMENT: _with_tables((root / DOCUMENT).read_text(encoding="utf-8"), "\n".join(tables)),
     }
     sheets = circuit_sheets(files.circuits[files.wiring.combinations().index(frozenset({"rs485"}))])

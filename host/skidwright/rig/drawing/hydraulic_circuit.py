@@ -10,6 +10,7 @@ ITEMS = (
     ("SOV", "shut-off valve at each tap"),
     ("PRV", "pressure reducer, for a tap under pressure"),
     ("TRV", "relief valve behind the reducer"),
+    ("TPG", "gauge or test coupling behind the reducer"),
     ("CV", "non-return valve"),
     ("SV", "sampling valve, one each asset"),
     ("STR", "strainer, 500 um or coarser"),
@@ -35,7 +36,7 @@ FLOW_ORDER = (
 def circuit_sheet() -> str:
     """SVG of the circuit: taps on the left, counter on the right, return below."""
     s = Sheet(
-        1400, 900, "Hydraulic circuit of the sampling skid",
+        1400, 930, "Hydraulic circuit of the sampling skid",
         "From the taps of up to eight machines through valve, pump, counter, sensors and flow meter back "
         "to the machine the sample came from. Symbols in the style of ISO 1219-1.",
     )  # fmt: skip
@@ -78,6 +79,9 @@ def _taps(s: Sheet) -> None:
     s.line((270, 358), (270, 396))
     symbols.reservoir(s, 270, 404, 44)
     s.label(298, 404, "to asset 1's reservoir", 11)
+    _stub(s, 305, y, 34)
+    symbols.gauge(s, 305, y - 50)
+    s.label(305, y - 72, "TPG", 12, "middle")
     symbols.check_valve(s, 350, y)
     s.label(350, y - 20, "CV", 12, "middle")
     s.line((362, y), (435, y))
@@ -192,13 +196,13 @@ def _return(s: Sheet) -> None:
 
 def _legend(s: Sheet) -> None:
     s.label(20, 762, "Items", 13, bold=True)
-    per_column = 6
+    per_column = 7
     for i, (item, words) in enumerate(ITEMS):
         x = 20 + (i // per_column) * 430
         y = 782 + (i % per_column) * 18
         s.label(x, y, item, 12, bold=True)
         s.label(x + 46, y, words, 12)
     s.label(
-        20, 894, "A reducer and both relief valves are rated for the machine's highest pressure. "
+        20, 918, "A reducer and both relief valves are rated for the machine's highest pressure. "
         "Never search for a leak by hand. The skid is not a safety device.", 12,
     )  # fmt: skip
