@@ -91,7 +91,8 @@ def test_the_command_lists_a_build_and_its_price(capsys):
 
 # What the build guide asks for in its steps, in its words, and the line of the bill that has it.
 ASKED = {
-    "fill by hand": "TEST_PUMP", "a hand pump": "TEST_PUMP", "cap what stays open": "PLUG", "deburr": "WORKSHOP",
+    "fill by hand": "TEST_PUMP", "a hand pump": "TEST_PUMP", "cap what stays open": "PLUG",
+    "deburr": "WORKSHOP",
     "earth stud": "EARTH", "a bench supply limited to 0.3 A": "BENCH", "another, limited to 0.1 A": "BENCH",
     "licensed electrician": "MAINS", "a 4-20 mA source": "TOOLS", "10 kilohm resistor": "TOOLS",
     "a steel and a brass washer": "TOOLS", "the gauge behind the reducer": "TPG", "coupling guard": "GUARD",
