@@ -96,7 +96,8 @@ ASKED = {
     "earth stud": "EARTH", "a bench supply limited to 0.3 A": "BENCH", "another, limited to 0.1 A": "BENCH",
     "licensed electrician": "MAINS", "a 4-20 mA source": "TOOLS", "10 kilohm resistor": "TOOLS",
     "a steel and a brass washer": "TOOLS", "the gauge behind the reducer": "TPG", "coupling guard": "GUARD",
-    "Machine locked out": "LOCK", "USB out for each": "USB", "the list": "F1", "pressure switch by its test": "PS",
+    "Machine locked out": "LOCK", "USB out for each": "USB", "the list": "F1",
+    "pressure switch by its test": "PS",
 }  # fmt: skip
 
 
