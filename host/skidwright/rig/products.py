@@ -14,14 +14,17 @@ from .circuit.simulations import joined_netlists
 from .circuit.stop_proof import stop_chain_tables
 from .drawing.circuit_sheets import circuit_sheets
 from .drawing.hydraulic_circuit import circuit_sheet
+from .drawing.prototype_board import board_layout
 from .drawing.schematics import SCHEMATICS, schematic
 from .drawing.wiring_sheet import board_sheet, wiring_sheet
 from .front_end import parts
+from .front_end.calculation import margins
 from .front_end.netlists import all_netlists
 from .mechanics import model
 from .mechanics.plates import dxf
 from .mechanics.sheets import front_sheet, plates_sheet
-from .wiring.pin_table import documentation, firmware_pins
+from .wiring.cable_list import cable_csv
+from .wiring.pin_table import documentation, firmware_pins, markdown
 
 BEGIN = "<!-- made by `skidwright wiring make` from hardware/wiring.toml: begin -->"
 END = "<!-- end -->"
@@ -45,6 +48,8 @@ def products(root: Path) -> dict[Path, str]:
         documentation(wiring),
         stop_chain_tables(build(files.circuit, wiring.with_options(frozenset()))),
     ]
+    header = ("block", "figure", "worst case", "limit", "margin")
+    tables.append("\n".join(["### Margins", "", *markdown(header, margins(front_end)), ""]))
     made = {
         Path("firmware/skidboard/board/pins.py"): firmware_pins(wiring),
         Path("hardware/wiring.svg"): wiring_sheet(wiring),
@@ -59,8 +64,12 @@ def products(root: Path) -> dict[Path, str]:
     made |= {Path("hardware/schematics") / name: text for name, text in sheets.items()}
     for name, taken in KICAD_FILES.items():
         circuit = files.circuits[wiring.combinations().index(taken)]
-        made[Path("hardware") / name] = kicad.netlist(circuit, wiring.with_options(taken))
+        as_taken = wiring.with_options(taken)
+        made[Path("hardware") / name] = kicad.netlist(circuit, as_taken)
+        drawing = name.replace("skid", "prototype_board").replace(".net", ".svg")
+        made[Path("hardware") / drawing] = board_layout(circuit, as_taken)
     made[Path("hardware/skid.kicad_sym")] = kicad.symbols(wiring)
+    made[Path("hardware/cable_list.csv")] = cable_csv(wiring)
     skid = build(files.circuit, wiring.with_options(frozenset()))
     spice = all_netlists(front_end) | joined_netlists(files.circuit, front_end)
     spice["joined_stop_chain.cir"] = stop_simulation.netlist(skid, front_end)

@@ -28,3 +28,18 @@ def calculate(front_end: FrontEnd) -> dict[str, list[Quantity]]:
         "running lamp": heartbeat.quantities(front_end.heartbeat, front_end.comparator),
         "thermistor input": thermistor.quantities(front_end.thermistor),
     }
+
+
+def margins(front_end: FrontEnd) -> list[tuple[str, str, str, str, str]]:
+    """Every figure with a limit: block, figure, worst case, limit, margin in per cent of the limit."""
+    rows = []
+    for title, quantities in calculate(front_end).items():
+        for q in quantities:
+            sides = [("at least", q.low, q.at_least, 1), ("at most", q.high, q.at_most, -1)]
+            for words, worst, limit, sign in sides:
+                if limit is not None:
+                    margin = sign * (worst - limit) / abs(limit) * 100
+                    unit = f" {q.unit}" if q.unit else ""
+                    shown = f"{worst:.4g}{unit}", f"{words} {limit:.4g}{unit}", f"{margin:.0f} %"
+                    rows.append((title, q.name, *shown))
+    return rows
