@@ -20,10 +20,12 @@ FAMILY_SEEDS ?= 1-100
 
 # For `make cleanup-runs`.
 RUNS ?= 200
+# For `make random-settings`: how many that the board accepts.
+SETTINGS ?= 10000
 
 ABSURD ?= 2000
 
-.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks cleanup-runs rises readme clean
+.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks random-settings cleanup-runs rises readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -41,6 +43,7 @@ help:
 	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
 	@echo "make cleanup-runs RUNS=200   random clean-up runs: the board must stop at the right sample"
 	@echo "make rises RUNS=200   what rises towards a limit is said, and never in milder words while it rises"
+	@echo "make random-settings [SETTINGS=10000]   settings that the board accepts hold the flow"
 	@echo "make docs   write the generated reference pages again"
 	@echo "make readme   write README's picture and block of the demonstration again; needs Chromium"
 
@@ -115,6 +118,9 @@ trends: $(VENV)/.test
 
 rises: $(VENV)/.test
 	$(BIN)/python tests/standing/rises.py --rises $(RUNS) --years $(RUNS)
+
+random-settings: $(VENV)/.test
+	$(BIN)/python tests/firmware/random_settings.py --settings $(SETTINGS)
 
 cleanup-runs: $(VENV)/.test
 	$(BIN)/python tests/cleanup/runs.py --runs $(RUNS)

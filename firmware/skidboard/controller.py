@@ -81,10 +81,10 @@ class FlowController:
         if self._lead > 48:
             self._lead = 48
         # The lead needs a part of what the slew limit allows.
-        ramp = slew_permille_s * full_ul_s // 1000
+        ramp = slew_permille_s * full_ul_s // 125 * (FINE // 8)
         if self._lead > 0:
             ramp = ramp * 16 // (16 + self._lead)
-        self._ramp_s = (ramp if ramp < 31250 else 31250) * FINE
+        self._ramp_s = min(ramp, 31250 * FINE)
 
     def _forget(self):
         """Begin as if nothing were known of line and fluid."""
@@ -174,6 +174,7 @@ class FlowController:
         most = self._ramp_s * dt_ms // 1000
         if self._feed_strength > _ONE:
             most = most * _ONE // self._feed_strength
+        most = most if most > 0 else 1
         ramp = self._ramp
         self._ramp = ramp = ramp + most if aim > ramp + most else (ramp - most if aim < ramp - most else aim)
         # Backward Euler: as late on the whole as the lag in continuous time, however long the tick.
@@ -255,6 +256,9 @@ class FlowController:
             self._duty_ppm = 0
             self.stale = True
             return
+        if self._duty_ppm <= max(self._min_ppm, self._slip_permille * 1000):
+            # Silent since the pump hardly turns: what a surge has taught must not keep it there.
+            self._integral_ppm = 0
         held = self._feed(self._ramp) + (self._integral_ppm if self._integral_ppm < 0 else 0)
         self._approach(held, dt_ms)
 

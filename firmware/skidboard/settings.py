@@ -166,6 +166,8 @@ def check_all(values):
                 problems.append("meter_table: %d nL is not within a quarter of meter_pulse_nl" % point[1])
         if whole["duty_min_permille"] >= whole["duty_max_permille"]:
             problems.append("duty_min_permille: must be below duty_max_permille")
+        else:
+            problems += _not_held(whole)
         if whole["water_low_cpct"] >= whole["water_high_cpct"]:
             problems.append("water_low_cpct: must be below water_high_cpct")
         if whole["temp_low_cdeg"] >= whole["temp_high_cdeg"]:
@@ -177,6 +179,33 @@ def check_all(values):
             problems.append("cleanup_output: output %d is the tachometer's" % output)
         if whole["tachometer_pulses_rev"] and len(whole[ASSETS]) == MAX_ASSETS:
             problems.append("tachometer_pulses_rev: the tachometer has output 8; leave it free")
+    return problems
+
+
+def _not_held(whole):
+    """Why flow could not be held with these settings; tests/firmware/random_settings.py tries the others."""
+    problems = []
+    full = whole["pump_full_ul_s"]
+    flow = whole["flow_set_ul_s"]
+    slip = whole["pump_slip_permille"]
+    duty = slip + flow * (1000 - slip) // full
+    if not whole["duty_min_permille"] <= duty <= whole["duty_max_permille"]:
+        problems.append("pump_full_ul_s: flow_set_ul_s takes a duty of %d, outside its limits" % duty)
+    elif full > 50 * flow:
+        problems.append("pump_full_ul_s: more than 50 times flow_set_ul_s; the duty's steps are too coarse")
+    # Gain of the loop in 1/256, as in controller.py; at 8 even a long lag swings.
+    loop = whole["gain_ppm_per_ul_s"] * full // 3906
+    integral_ms = whole["integral_ms"]
+    if loop > 2048:
+        problems.append("gain_ppm_per_ul_s: at most %d for this pump_full_ul_s" % (2048 * 3906 // full))
+    elif integral_ms * 256 > max(loop, 1) * 1000 * whole["settle_limit_s"]:
+        problems.append("gain_ppm_per_ul_s: too low for integral_ms; flow would not settle in settle_limit_s")
+    pulse_ms = whole["meter_pulse_nl"] // flow
+    dead_ms = integral_ms * 128 // max(loop, 1) if loop <= 1024 else integral_ms // 8
+    if 2 * dead_ms < pulse_ms + 100:
+        problems.append("gain_ppm_per_ul_s: too high for integral_ms and the time between the meter's pulses")
+    if whole["no_flow_ms"] < 2 * whole["meter_pulse_nl"] // whole["flow_low_ul_s"]:
+        problems.append("no_flow_ms: at least twice the time between pulses at flow_low_ul_s is needed")
     return problems
 
 

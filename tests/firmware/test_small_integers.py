@@ -64,6 +64,16 @@ def any_settings():
             nl = [max(1000, near * 3 // 4 + 1), near, min(1000000, near * 5 // 4)]
             values["meter_table"] = [[2, nl[2]], [99, nl[1]], [5000, nl[0]]]
         values["assets"] = [1, 2, 3]
+        # What a pump can give, and gains that go with it and with the meter.
+        flow = values["flow_set_ul_s"]
+        full = values["pump_full_ul_s"] = min(60000, max(100, flow, min(values["pump_full_ul_s"], 50 * flow)))
+        values["duty_max_permille"] = max(values["duty_max_permille"], 1000)
+        duty = values["pump_slip_permille"] + flow * (1000 - values["pump_slip_permille"]) // full
+        values["duty_min_permille"] = min(values["duty_min_permille"], duty)
+        values["gain_ppm_per_ul_s"] = min(values["gain_ppm_per_ul_s"], 2048 * 3906 // full)
+        values["settle_limit_s"] = 3600
+        least_ms = 2 * values["meter_pulse_nl"] // values["flow_low_ul_s"]
+        values["no_flow_ms"] = min(120000, max(values["no_flow_ms"], least_ms))
         return values
 
     return drawn.map(order).filter(lambda values: not table.check_all(values))
