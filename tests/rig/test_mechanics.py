@@ -217,7 +217,7 @@ def test_items_at_each_machine_follow_from_the_number_of_machines():
         assert BILL["CV"].quantity(build) == machines + 1  # and one in the return
         for item in ("PRV", "TRV", "TPG"):
             assert BILL[item].quantity(build) == pressurised, (item, build)
-        # As the circuit has it: SOV to CV; under pressure SOV, PRV, tee of TRV, tee of TPG with CV screwed in.
+        # As in the circuit: SOV to CV; under pressure SOV, PRV, tee of TRV, tee of TPG, with CV screwed in.
         assert BILL["TAP_NIPPLE"].quantity(build) == machines - pressurised + 3 * pressurised
         assert BILL["TAP_TEE"].quantity(build) == 2 * pressurised
         # A hose from each tap and one back, and one from each relief valve to the reservoir: two ends each.
