@@ -82,16 +82,17 @@ def test_of_three_that_differ_the_middle_decides_of_two_the_worse() -> None:
 
 
 def test_limits_are_the_chances_turned_round() -> None:
-    counts, volumes = np.array([[790, 100], [800, 110], [795, 98]]), np.full(3, 10.0)
-    asked = goals(spread_percent=2.0)
-    low, high = particles.limits_of_level(counts, volumes, asked)
-    assert particles.chance_at_or_below(counts, volumes, high, asked).least == pytest.approx(0.95, abs=1e-4)
-    assert particles.chance_at_or_below(counts, volumes, low, asked).most == pytest.approx(0.05, abs=1e-4)
-    exact = particles.limits_of_level(counts, volumes, goals())
-    total = counts.sum(axis=0)
-    # Garwood's limits by SciPy's chi-square
-    assert exact[1] == pytest.approx(stats.chi2.ppf(0.95, 2 * (total + 1)) / 2 / 30, rel=1e-6)
-    assert exact[0] == pytest.approx(stats.chi2.ppf(0.05, 2 * total) / 2 / 30, rel=1e-6)
+    counts, volumes = np.array([[790], [800], [795]]), np.full(3, 10.0)
+    for asked, scatter in ((goals(spread_percent=2.0), known(0.15, 5.0, 5)), (goals(), None)):
+        part = particles.scatter_of(scatter, slice(0, 1))
+        high = particles.limit_of_level(counts, volumes, asked, part, True)
+        low = particles.limit_of_level(counts, volumes, asked, part, False)
+        at_high = particles.chance_at_or_below(counts, volumes, [high], asked, part)
+        at_low = particles.chance_at_or_below(counts, volumes, [low], asked, part)
+        assert (at_high.least[0], at_low.most[0]) == pytest.approx((0.95, 0.05), abs=1e-3)
+    # the last: Garwood's limits by SciPy's chi-square
+    assert high == pytest.approx(stats.chi2.ppf(0.95, 2 * 2386) / 2 / 30, rel=1e-4)
+    assert low == pytest.approx(stats.chi2.ppf(0.05, 2 * 2385) / 2 / 30, rel=1e-4)
 
 
 @pytest.mark.parametrize(("ratio", "state"), [(0.8, MET), (0.995, OPEN), (1.005, OPEN), (1.3, NOT_MET)])

@@ -77,6 +77,22 @@ def runs_of(history: History, logs: Sequence[Assessment]) -> list[Run]:
     return sorted(found, key=lambda run: (np.isnat(run.begun), run.begun.astype(np.int64), run.first_seq))
 
 
+def proven_since(
+    history: History, logs: Sequence[Assessment], row: int, now: np.datetime64, oldest_days: float
+) -> bool:
+    """Whether sample `row` and those after it are of a clean-up that ended on target, or came after it.
+
+    A clean-up that ended longer ago than `oldest_days` before `now` says nothing of the machine any more.
+    """
+    done = [run for run in runs_of(history, logs) if run.how == cleanup.ON_TARGET and len(run.rows)]
+    if not done:
+        return False
+    newest = done[-1]
+    ended = newest.ended if not np.isnat(newest.ended) else history.when[newest.rows[-1]]
+    old = bool((now - ended) / np.timedelta64(1, "D") > oldest_days) if not np.isnat(ended) else True
+    return row >= int(newest.rows[0]) and not old
+
+
 def unread_since(run: Run | None, history: History, logs: Sequence[Assessment]) -> tuple[str, ...]:
     """What cannot be read of the asset's boards since a run began, a line each; without a run, at all.
 

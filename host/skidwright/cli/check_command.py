@@ -1,15 +1,20 @@
 """`skidwright check`: which samples may be believed, and why not the others."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from skidwright.cli import options, selection
 from skidwright.config import Config
 
+if TYPE_CHECKING:
+    from skidwright.standing.standing import Standing
+
 SHOWN_LOSSES = 12
+# So many samples may be held at once to say how the assets stand: about 400 MB.
+MOST_SAMPLES = 2_000_000
 SAMPLE_COLUMNS = (
     ("record", 8),
     ("UTC", 20),
@@ -46,7 +51,8 @@ def check(
     """Judge every sample in the archive, for each quantity it carries, and say why.
 
     A sample is valid, suspect or rejected for particle counts, water, temperature and metal separately.
-    Nothing is deleted or changed. What each check looks at is in docs/checks.md. Cycles that ended without a
+    Nothing is deleted or changed; how each asset stands now is said at the end. What each check looks at is
+    in docs/checks.md. Cycles that ended without a
     sample are counted too, with their cause. With --all, each sample has a second line: for >=4, >=6 and
     >=14 um(c) the limits between which the machine's concentration lies with 95 % confidence, and how likely
     each scale number is for the sample as counted. The limits of the report and of papers are those of the
@@ -61,27 +67,60 @@ def check(
 
     Exit status 1: at least one sample was rejected for a quantity, or a log is damaged or incomplete.
     """
-    from skidwright.cli import output
+    from skidwright.cli import moment, output
     from skidwright.register import known_assets
     from skidwright.samples.checking import Tally
+    from skidwright.standing.standing import standings
 
     selection.tell_thresholds(config, archive)
-    config = known_assets(config, archive).config
-    found = selection.assess(archive, config, device, asset, keys)
-    tally = Tally(config, set(asset))
+    known = known_assets(config, archive)
+    found = selection.assess(archive, known.config, device, asset, keys)
+    tally = Tally(known.config, set(asset))
+
+    def stands() -> list[Standing] | None:
+        if sum(log.report.samples for log in found) > MOST_SAMPLES:
+            return None
+        made = standings(found, known, archive, moment.now(), asset)
+        return [one for one in made if one.judgement is not None]
+
     if as_json and each:
-        _stream_json(tally, found)
+        _stream_json(tally, found, stands)
     elif as_json:
         for one in found:
             for _ in tally.rows(one, each=False):
                 pass
-        output.print_json(tally.answer(found))
+        output.print_json({**tally.answer(found), "standing": _standing_rows(stands())})
     else:
         _print_tables(tally, found, each)
+        _say_standing(stands())
     return 1 if tally.fell_short(found) else 0
 
 
-def _stream_json(tally: Any, found: Any) -> None:
+def _standing_rows(found: "list[Standing] | None") -> list[dict[str, Any]] | None:
+    """How each asset stands, as in every other answer; None for logs too long to be judged here."""
+    from skidwright.standing.plain import standing_row
+
+    if found is None:
+        return None
+    return [{"asset": one.asset.number, **standing_row(one)} for one in sorted(found, key=_number)]
+
+
+def _number(one: "Standing") -> int:
+    return one.asset.number
+
+
+def _say_standing(found: "list[Standing] | None") -> None:
+    from skidwright.cli import output
+    from skidwright.standing.words import title
+
+    if found is None:
+        output.say("How the assets stand, `skidwright assess` says: these logs are too long to do it here.")
+        return
+    for one in sorted(found, key=_number):
+        output.say(f"asset {one.asset.number}: {title(one)}")
+
+
+def _stream_json(tally: Any, found: Any, stands: "Callable[[], list[Standing] | None]") -> None:
     """One JSON document, written sample by sample so that a long log needs no room."""
     import json
 
@@ -91,7 +130,8 @@ def _stream_json(tally: Any, found: Any) -> None:
         for row in tally.rows(one, each=True):
             print(("" if first else ",\n") + json.dumps(row, ensure_ascii=False), end="")
             first = False
-    answer = json.dumps(tally.answer(found), indent=2, ensure_ascii=False)
+    whole = {**tally.answer(found), "standing": _standing_rows(stands())}
+    answer = json.dumps(whole, indent=2, ensure_ascii=False)
     print("\n],\n" + answer.lstrip()[1:])
 
 

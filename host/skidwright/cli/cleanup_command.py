@@ -111,6 +111,6 @@ def cleanup(
         raise click.UsageError("--asset is missing: its number is needed")
     found = options.found_config(config)
     if port is None:
-        judged = cleanup_view.last_run(archive, found, asset, given)
-        return cleanup_view.show(judged, picture, as_json)
+        judged, stands = cleanup_view.last_run(archive, found, asset, given)
+        return cleanup_view.show(judged, stands, picture, as_json)
     return cleanup_live.run(port, asset, archive, found, as_json, given)

@@ -68,7 +68,7 @@ def follow(session: Session, asset: int, archive: Path, config: Callable[[], Con
         return 1
     if judged is None:
         return 0 if how == 1 else 1
-    return cleanup_view.show(judged, given["picture"], as_json)
+    return cleanup_view.show(*judged, given["picture"], as_json)
 
 
 class _Pulled:
@@ -123,7 +123,7 @@ def _look(session: Session, pulled: _Pulled, given: dict[str, Any], as_json: boo
         if running and samples != seen and samples and time.monotonic() - fitted_at >= _FIT_S:
             fitted_at = time.monotonic()
             judged = pulled.judged()
-            forecast = "" if judged is None else cleanup_view.summary(judged)
+            forecast = "" if judged is None else cleanup_view.summary(judged[0])
         if not as_json and (samples != seen or not running):
             wanted = session.settings()["cleanup_samples"]
             line = (

@@ -12,16 +12,21 @@ if TYPE_CHECKING:
     from skidwright.cleanup.decay import Interval
     from skidwright.cleanup.judgement import Judged
     from skidwright.cleanup.progress import Quantity
+    from skidwright.standing.standing import Standing
 
 
-def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -> Judged:
-    """The asset's newest run in the archive, judged. Raises ArchiveError when there is none."""
+def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -> tuple[Judged, Standing]:
+    """The asset's newest run in the archive, judged, and how the asset stands now. Raises ArchiveError
+    when there is none.
+    """
     from skidwright.cleanup import judgement, runs
-    from skidwright.cli import selection
+    from skidwright.cli import moment, selection
     from skidwright.errors import ArchiveError
+    from skidwright.judgement.events import joined, marks
     from skidwright.register import known_assets
     from skidwright.samples import unread
     from skidwright.samples.history import histories
+    from skidwright.standing.standing import book_of, of_history
 
     known = known_assets(config, archive)
     logs = selection.assess(archive, known.config, given["device"], (asset,), given["keys"])
@@ -33,22 +38,27 @@ def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -
         remedy = unread.REMEDY if damaged else "start one with `skidwright cleanup PORT`"
         raise ArchiveError(f"no clean-up run of asset {asset}{lines}", str(archive), remedy)
     record = known.asset(asset)
-    return judgement.judge(
+    judged = judgement.judge(
         found[-1], history, given["tank"] or record.volume_l, given["flow"], record.solubility, damaged
     )
+    happened = joined(marks(logs), book_of(archive).get(asset, []))
+    return judged, of_history(history, known, moment.now(), logs, happened)
 
 
-def show(judged: Judged, picture: Path | None, as_json: bool) -> int:
+def show(judged: Judged, stands: Standing, picture: Path | None, as_json: bool) -> int:
     """Print and draw it; the exit status: 0 when it was proven clean, and all since its begin can be read."""
     from skidwright.cleanup import judgement
     from skidwright.cli import output
+    from skidwright.standing.plain import standing_row
+    from skidwright.standing.words import title
 
     if picture is not None:
         draw(judged, picture)
     if as_json:
-        output.print_json(judgement.answer(judged))
+        output.print_json({**judgement.answer(judged), "standing": standing_row(stands)})
     else:
         table(judged)
+        output.say(f"This machine stands: {title(stands)}")
         if picture is not None:
             output.say(f"picture: {picture}")
     from skidboard.cleanup import ON_TARGET

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,8 +11,15 @@ from skidwright.cli import options, paper_source, selection
 from skidwright.cli.numbers import Number
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy as np
+
     from skidwright.config import Config
     from skidwright.papers.claim import Claim
+    from skidwright.samples.assessment import Assessment
+    from skidwright.samples.history import History
+    from skidwright.standing.standing import Standing
 
 _ONE_ASSET = click.option(
     "--asset", "number", type=click.IntRange(1, 65535), required=True, help="Asset number."
@@ -28,15 +34,15 @@ _WATER = click.option("--water", type=Number(0, 100), default=None,
 @click.command(short_help="Issue a one-page certificate that a target was met.")
 @_ONE_ASSET
 @click.option("--by", required=True, help="Who issues it.")
-@click.option("--purpose", type=click.Choice(["clean-up", "delivery"]), default="clean-up", show_default=True,
-              help="What it is for.")  # fmt: skip
+@click.option("--purpose", type=click.Choice(["clean-up", "delivery", "condition"]), default=None,
+              help="What it is for.  [default: clean-up where its samples are of a clean-up that ended on "
+                   "target, else condition: the state of the fluid in service]")  # fmt: skip
 @_SAMPLES
 @_TARGET
 @_WATER
 @click.option("--confidence", type=Number(50, 99.9999), default=None, metavar="PERCENT",
-              help="Least confidence, one-sided, that every channel is at or below target.  "
-                   "[default: 95 for a delivery, as `receive` asks; none for a clean-up: the paper states "
-                   "what was reached]")  # fmt: skip
+              help="Least confidence, one-sided, that every channel is at or below target and water within "
+                   "its limit.  [default: 95]")  # fmt: skip
 @click.option("--note", default="", help="A line for the paper: an order, a lot number.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), default=None,
               help="The file.  [default: certificate-ASSET-DATE.html]")  # fmt: skip
@@ -50,7 +56,7 @@ _WATER = click.option("--water", type=Number(0, 100), default=None,
 def certificate(
     number: int,
     by: str,
-    purpose: str,
+    purpose: str | None,
     samples: int,
     target: str | None,
     water: float | None,
@@ -67,10 +73,10 @@ def certificate(
     """Issue a certificate for an asset: its newest valid samples meet the target, and on what that rests.
 
     Each sample must be at or below the target as counted, and within the water limit at the coldest
-    temperature the machine sees. The paper states the confidence that was reached; for a delivery it must be
-    the 95 % that `receive` asks for. It holds target, samples with their limits, calibrations, and the
-    SHA-256 of the log's segments, so that `skidwright verify` can say later whether the log still supports
-    it. It is noted in the register.
+    temperature the machine sees; both must be proven with 95 % confidence, as `receive` asks, and the samples
+    may not be old. The paper states the confidence that was reached. It holds target, samples with their
+    limits, calibrations, and the SHA-256 of the log's segments, so that `skidwright verify` can say later
+    whether the log still supports it. It is noted in the register.
 
     \b
     Examples:
@@ -79,9 +85,12 @@ def certificate(
 
     Exit status 1: the samples do not support one; nothing was issued.
     """
+    from skidwright.cli import moment
     from skidwright.cli import output as out
     from skidwright.papers import certificate as papers
+    from skidwright.papers import claim as claims
     from skidwright.papers import pdf as printing
+    from skidwright.standing import plain, words
     from skidwright.whole_file import write_whole
 
     for name, text in (("--by", by), ("--note", note)):
@@ -89,22 +98,23 @@ def certificate(
             raise click.UsageError(f"{name}: give up to 200 printable characters")
     logs, history, known = paper_source.history_of(number, archive, config, keys)
     asset = known.asset(number)
-    asked = 100 * papers.USUAL_CONFIDENCE if purpose == "delivery" and confidence is None else confidence
-    least = None if asked is None else asked / 100
-    claim = paper_source.claim_of(logs, history, known, number, target, water, samples, least)
-    now = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+    goals = paper_source.goals_asked(known, number, target, water, samples, confidence)
+    issued, now = moment.utc().replace(microsecond=0), moment.now()
+    claim = claims.claim(history, goals, now, logs)
+    stands = paper_source.stands(logs, history, known, archive, now)
     if claim.refusals:
-        _refused(claim, as_json)
+        _refused(claim, stands, as_json)
         return 1
+    purpose = _purpose(purpose, history, logs, claim, now)
     stated = papers.content(
         history,
         claim,
         asset,
         known.config,
         paper_source.calibrations(history, known),
-        papers.Issue(by, purpose, now, note),
+        papers.Issue(by, purpose, issued, note),
     )
-    path = output or Path(f"certificate-{number}-{now:%Y%m%d-%H%M%S}.html")
+    path = output or Path(f"certificate-{number}-{issued:%Y%m%d-%H%M%S}.html")
     page = papers.render(stated)
 
     def write() -> Path:
@@ -116,16 +126,18 @@ def certificate(
         return path.with_suffix(".pdf")
 
     made = paper_source.issue(
-        archive, "certificate", now, number, str(stated["digest"]), stated, path, write,
+        archive, "certificate", issued, number, str(stated["digest"]), stated, path, write,
         *([print_pdf] if pdf else []),
     )  # fmt: skip
     if as_json:
-        out.print_json({**stated, "files": [str(file) for file in made]})
+        files = [str(file) for file in made]
+        out.print_json({**stated, "files": files, "standing": plain.standing_row(stands)})
     else:
         out.say(
             f"Issued: {', '.join(map(str, made))}, with {stated['confidence']} confidence that every channel "
             f"is at or below {stated['target']}. Its digest: {stated['digest']}"
         )
+        out.say(f"This machine stands: {words.title(stands)}")
     return 0
 
 
@@ -134,18 +146,45 @@ def _printable(text: str) -> str:
     return "".join(character if character.isprintable() else "?" for character in text)
 
 
-def _refused(claim: Claim, as_json: bool) -> None:
+def _purpose(
+    given: str | None, history: History, logs: Sequence[Assessment], claim: Claim, now: np.datetime64
+) -> str:
+    """What a certificate is for. A clean-up only where there was one: PaperError where there was not."""
+    from skidwright.cleanup.runs import proven_since
+    from skidwright.errors import PaperError
+    from skidwright.papers.certificate import CLEAN_UP, CONDITION
+
+    cleaned = proven_since(history, logs, int(claim.rows[0]), now, claim.goals.oldest_days)
+    if given == CLEAN_UP and not cleaned:
+        raise PaperError(
+            "its samples are of no clean-up that ended on target", f"asset {history.asset}",
+            "leave --purpose out, or give condition",
+        )  # fmt: skip
+    return given or (CLEAN_UP if cleaned else CONDITION)
+
+
+def _refused(claim: Claim, stands: Standing, as_json: bool) -> None:
     from skidwright.cli import output as out
     from skidwright.samples import unread
+    from skidwright.standing import plain, words
 
     if as_json:
-        out.print_json({"issued": False, "refusals": list(claim.refusals), "unread": list(claim.unread)})
+        out.print_json({
+            "issued": False,
+            "refusals": list(claim.refusals),
+            "unread": list(claim.unread),
+            "quantities": [plain.quantity_row(one) for one in claim.quantities],
+            "standing": plain.standing_row(stands),
+        })  # fmt: skip
         return
     over = len(claim.refusals) > len(claim.unread)
     why = (
-        "the newest valid samples do not meet it" if over else "the log is damaged where newer samples may be"
+        "the newest valid samples do not prove it"
+        if over
+        else "the log is damaged where newer samples may be"
     )
     out.say(f"Nothing was issued: {why}.")
+    out.say(f"This machine stands: {words.title(stands)}")
     for line in claim.refusals:
         out.say(f"  {line}")
     if claim.unread:
@@ -236,14 +275,20 @@ def slip(
 
     Exit status 1: the target is not met.
     """
+    from skidwright.cli import moment
     from skidwright.cli import output as out
     from skidwright.papers import slip as slips
+    from skidwright.papers.claim import claim as claims
     from skidwright.papers.claim import percent, sample_lines
     from skidwright.samples import unread
+    from skidwright.standing import words
+    from skidwright.standing.quantity import NO_GOAL, WORDS
     from skidwright.whole_file import write_whole
 
     logs, history, known = paper_source.history_of(number, archive, config, [])
-    claim = paper_source.claim_of(logs, history, known, number, target, water, samples)
+    now = moment.now()
+    claim = claims(history, paper_source.goals_asked(known, number, target, water, samples), now, logs)
+    stands = paper_source.stands(logs, history, known, archive, now)
     over = len(claim.refusals) > len(claim.unread)
     verdict = (
         f"Target met by {len(claim.rows)} valid samples in a row."
@@ -251,6 +296,9 @@ def slip(
         else f"Target NOT {'met' if over else 'proven'}: {'; '.join(claim.refusals)}."
     )
     facts = [
+        f"this machine stands: {words.title(stands)}",
+        *(f"{words.verdict(one)}; {WORDS[stands.level_of(one.name)]}" for one in stands.quantities
+          if one.rows or one.state != NO_GOAL),
         *([f"what cannot be read may hold newer samples: {unread.REMEDY}"] if claim.unread else []),
         f"not valid since the first of these: {claim.excluded}",
         f"confidence that every channel is at or below target: {percent(claim.confidence)} "
@@ -262,8 +310,8 @@ def slip(
     ]  # fmt: skip
     text = slips.slip(
         known.asset(number).title, number, sample_lines(history, claim.rows, known.config.limits()),
-        "/".join(map(str, claim.target)), claim.water_limit_percent, verdict, facts,
-        datetime.datetime.now(datetime.UTC), known.config.note,
+        "/".join(map(str, claim.target)), claim.goals.water_limit_percent, verdict, facts,
+        moment.utc(), known.config.note,
     )  # fmt: skip
     if printer:
         slips.send(text, printer, baud)

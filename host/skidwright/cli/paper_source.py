@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from collections.abc import Callable
 from pathlib import Path
@@ -12,11 +13,14 @@ import click
 from skidwright.cli import selection
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from skidwright.config import Config
-    from skidwright.papers.claim import Claim
     from skidwright.register import KnownAssets
     from skidwright.samples.assessment import Assessment
     from skidwright.samples.history import History
+    from skidwright.standing.goals import Goals
+    from skidwright.standing.standing import Standing
 
 
 def history_of(
@@ -30,18 +34,16 @@ def history_of(
     return logs, histories(logs, [number])[number], known_assets(config, archive)
 
 
-def claim_of(
-    logs: list[Assessment],
-    history: History,
+def goals_asked(
     known: KnownAssets,
     number: int,
     target: str | None,
     water: float | None,
     samples: int,
     confidence: float | None = None,
-) -> Claim:
-    """The claim of an asset's newest samples. Raises UsageError without a target, PaperError, OSError."""
-    from skidwright.papers.claim import claim
+) -> Goals:
+    """What a paper of an asset must prove. `confidence` in percent. Raises UsageError without a target."""
+    from skidwright.standing.goals import goals_of
     from skidwright.trade.code_text import parse_code
 
     asset = known.asset(number)
@@ -51,8 +53,26 @@ def claim_of(
         raise click.UsageError(f"--target: {problem}") from None
     if wanted is None:
         raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
-    limit = water if water is not None else asset.water_limit_percent
-    return claim(history, asset, wanted, limit, samples, known.config.limits(), confidence, logs)
+    goals = goals_of(asset, known.config)
+    return dataclasses.replace(
+        goals,
+        numbers=(*wanted, asset.target_21um),
+        water_limit_percent=goals.water_limit_percent if water is None else water,
+        samples=samples,
+        each=True,
+        confidence=goals.confidence if confidence is None else confidence / 100,
+    )
+
+
+def stands(
+    logs: list[Assessment], history: History, known: KnownAssets, archive: Path, now: np.datetime64
+) -> Standing:
+    """How the asset stands at the moment of a paper."""
+    from skidwright.judgement.events import joined, marks
+    from skidwright.standing.standing import book_of, of_history
+
+    booked = book_of(archive).get(history.asset, [])
+    return of_history(history, known, now, logs, joined(marks(logs), booked))
 
 
 def calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -78,12 +79,15 @@ def receive(
       skidwright receive --asset 90 --fluid "VG 46, drum 7" --target 16/14/11 --last 5
       skidwright receive --fluid "transfer tank" --target 16/14/11 --since 2026-03-02T08:00Z --json
 
-    Exit status 1: refused, or not proven: the samples do not suffice, or damaged records may be newer ones.
+    Exit status 1: refused, or not proven: the samples do not suffice or are too old, or damaged records may
+    be newer ones.
     """
-    from skidwright.cli import output
+    from skidwright.cli import moment, output
+    from skidwright.judgement.events import joined, marks
     from skidwright.receiving import decision as receiving
     from skidwright.receiving import receipt
     from skidwright.samples import history, unread
+    from skidwright.standing import plain, standing, words
 
     if not fluid.isprintable() or len(fluid) > 200:
         raise click.UsageError("--fluid: give up to 200 printable characters")
@@ -93,13 +97,15 @@ def receive(
         fluid = ""
     goal = asset_options.known_asset(config, archive, into) if into is not None else known.asset(number)
     terms = _terms(goal, known.asset(number), target, water_limit, last, confidence / 100)
+    terms = dataclasses.replace(terms, oldest_days=config.judgement.sample_age_days)
     fluid = _one_spaced(fluid or known.asset(number).fluid or known.asset(number).title)
     if volume_l is not None and into is None:
         raise click.UsageError("--volume-l: give --into, the asset that was topped up")
     terms = _dated(terms, archive, number, fluid, since)
     logs = selection.assess(archive, known.config, "", (number,), keys)
     samples = history.histories(logs, [number])[number]
-    decision = receiving.decide(samples, terms, known.config.limits())
+    now = moment.now()
+    decision = receiving.decide(samples, terms, known.config.limits(), now)
     hidden = unread.listed(unread.since(samples, decision.rows[0], logs)) if decision.rows else []
     decision = receiving.unless_hidden(decision, hidden)
     content = receipt.record(decision, samples, terms, known.config.limits())
@@ -112,11 +118,15 @@ def receive(
             "--since looks further back"
         )  # fmt: skip
     content |= {"fluid": fluid, "asset": number, "into": into, "notes": notes}
+    booked = standing.book_of(archive).get(number, [])
+    stands = standing.of_history(samples, known, now, logs, joined(marks(logs), booked))
     kept = None if dry_run else _keep(archive, number, into, fluid, decision, terms, volume_l, content)
     if as_json:
-        output.print_json({**content, "record": kept})
+        output.print_json({**content, "record": kept, "standing": plain.standing_row(stands)})
     else:
         _say(decision, content, kept)
+        if stands.goals.has_target:
+            output.say(f"asset {number} by itself: {words.title(stands)}")
     return 0 if decision.accepted else 1
 
 
@@ -168,8 +178,6 @@ def _terms(
 
 def _dated(terms: Terms, archive: Path, number: int, fluid: str, since: int | None) -> Terms:
     """The terms with the moment before which samples belong to the fluid that was received before."""
-    import dataclasses
-
     from skidwright.register import Register
 
     if since is None:

@@ -3,7 +3,8 @@
 The file holds the page and, as JSON inside it, all that the page says. `verify` renders the page again from
 that JSON, so that a changed word shows, and looks the samples up in the log. A change of the template raises
 FORMAT and keeps the old template, or papers that were issued could not be verified any more. Format 1 gave a
-chance for each channel; format 2 names the rules, and the confidence that was reached.
+chance for each channel; format 2 names the rules, and the confidence that was reached; format 3 reckons with
+the scatter between samples as well.
 """
 
 import datetime
@@ -19,18 +20,23 @@ from typing import Any
 from skidwright import __version__
 from skidwright.config import Config
 from skidwright.errors import PaperError
+from skidwright.judgement.scatter import Scatter
 from skidwright.papers import evidence
 from skidwright.papers.claim import Claim, Water, percent, sample_lines
 from skidwright.samples import unread
 from skidwright.samples.history import History
+from skidwright.standing.goals import SURE
 from skidwright.trade.code_text import format_code
 
 KIND = "skidwright certificate"
-FORMAT = 2
-READABLE = (1, 2)
-# What `skidwright receive` asks for unless told otherwise, and a certificate for a delivery.
-USUAL_CONFIDENCE = 0.95
-PURPOSES = {"clean-up": "Clean-up", "delivery": "Delivered or transferred fluid"}
+FORMAT = 3
+READABLE = (1, 2, 3)
+CLEAN_UP, DELIVERY, CONDITION = "clean-up", "delivery", "condition"
+PURPOSES = {
+    CLEAN_UP: "Clean-up",
+    DELIVERY: "Delivered or transferred fluid",
+    CONDITION: "State of the fluid in service",
+}
 MAX_BYTES = 1 << 22
 _BLOCK = re.compile(r'<script type="application/json" id="content">(.*?)</script>', re.DOTALL)
 
@@ -86,16 +92,17 @@ def content(
         "asset": {name: getattr(asset, name) for name in ("number", "name", "machine", "fluid")},
         "target": format_code(claim.target),
         "target_21um": claim.target_21um,
-        "water_limit_percent": claim.water_limit_percent,
-        "coldest_c": asset.coldest_c,
-        "water_constants": list(asset.solubility[:2]) if asset.solubility else None,
+        "water_limit_percent": claim.goals.water_limit_percent,
+        "coldest_c": claim.goals.coldest_c,
+        "water_constants": list(claim.goals.solubility[:2]) if claim.goals.solubility else None,
         "water": water_line(claim.water),
         "samples": sample_lines(history, claim.rows, config.limits()),
         "not_valid_since": claim.excluded,
         "confidence_at_or_below_target": [round(each, 4) for each in claim.confidences],
         "confidence": percent(claim.confidence),
         "one_fluid": claim.one_fluid,
-        "confidence_asked": claim.confidence_asked,
+        "confidence_asked": claim.goals.confidence,
+        "scatter": scatter_line(claim.scatter),
         "counter": config.counter.name,
         "calibration": config.counter.calibration,
         "calibration_due": calibrations,
@@ -120,6 +127,12 @@ def water_line(water: Water | None) -> dict[str, Any] | None:
         "at_c": at_c,
         "words": water.words,
     }
+
+
+def scatter_line(scatter: Scatter) -> dict[str, list[float]]:
+    """How samples scatter, five series each: four sizes in scale numbers, water in percent of saturation."""
+    names = ("sd", "freedom", "alike")
+    return {name: [float(f"{value:.6g}") for value in getattr(scatter, name)] for name in names}
 
 
 def digest_of(stated: dict[str, Any]) -> str:
@@ -154,7 +167,7 @@ def _worked_out(stated: dict[str, Any]) -> dict[str, Any]:
     sizes = ("≥4", "≥6", "≥14", "≥21")
     return {
         "confidences": [(size, percent(each)) for size, each in zip(sizes, sure, strict=False)],
-        "below_usual": min(sure) < USUAL_CONFIDENCE,
+        "below_usual": min(sure) < SURE,
     }
 
 

@@ -1,9 +1,10 @@
-"""Whether the newest samples support a paper: k valid ones in a row, each at or below the target.
+"""Whether the newest samples support a paper: k valid ones in a row, proven to be at or below the target.
 
-Two rules, both named on the paper. Each sample by itself must be at or below the target, by its scale
-numbers as counted, and its water within the limit at the coldest temperature the machine sees. And the
-confidence that the fluid of all of them is at or below the target, as `skidwright receive` reckons it, is
-stated; where one is asked for, as for a delivery, it must be reached.
+Two rules, both named on the paper, both decided by `skidwright.standing`. Each sample by itself must be at or
+below the target, by its scale numbers as counted, and its water within the limit at the coldest temperature
+the machine sees. And what is asked must be proven of the fluid of all of them, on the terms of `skidwright
+receive`, with the confidence that is asked for. Samples that are too old prove nothing of the machine as it
+is.
 
 A sample among or after them that is valid for counts or for water alone does not count, but it speaks against
 the paper where it is over. Where records at or after the oldest sample cannot be read, nobody knows whether
@@ -11,23 +12,24 @@ these are the newest.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.errors import PaperError
-from skidwright.judgement.wording import moment as iso_time
-from skidwright.judgement.wording import size
-from skidwright.receiving.decision import alike, reached
-from skidwright.register import AssetRecord
+from skidwright.judgement.scatter import Scatter, between_samples
+from skidwright.judgement.wording import moment, span
 from skidwright.samples import coldest, unread
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import limits_per_ml
 from skidwright.samples.history import VALID, History
+from skidwright.standing import particles, water, words
+from skidwright.standing.goals import Goals
+from skidwright.standing.quantity import MET, NO_GOAL, NOT_MET, OPEN, Quantity
+from skidwright.standing.urgency import is_old
 from skidwright.trade.code_text import format_code
-from skidwright.trade.water import Solubility
 
 Target = tuple[int, int, int]
 
@@ -36,13 +38,14 @@ Target = tuple[int, int, int]
 class Water:
     """The wettest of a paper's samples where it is judged, in percent of saturation, and in words.
 
-    `low_percent` and `high_percent` differ where the published constants do; `state` is one of
-    `samples.coldest`.
+    `low_percent` and `high_percent` differ where the published constants do; `least` is the chance that it is
+    within the limit.
     """
 
     low_percent: float
     high_percent: float
     at_c: float
+    least: float
     state: str
     words: str
 
@@ -51,6 +54,7 @@ class Water:
 class Claim:
     """The samples (row numbers of the history) that a paper rests on, and what may be said of them.
 
+    `quantities` are all seven on the terms of the paper (`goals`), with the samples' own `scatter`.
     `confidences` are those with which each channel is at or below the target, >=21 um(c) as a fourth one
     where it has a target; all of them are with the lowest, `confidence`. They are of all samples together, or
     of the least sure one where these are not of `one_fluid`. `excluded` samples between and after them were
@@ -59,14 +63,14 @@ class Claim:
     """
 
     rows: NDArray[np.intp]
+    goals: Goals
     target: Target
-    water_limit_percent: float | None
+    quantities: tuple[Quantity, ...]
+    scatter: Scatter
     confidences: tuple[float, ...]
     excluded: int
     refusals: tuple[str, ...]
-    target_21um: int | None = None
     water: Water | None = None
-    confidence_asked: float | None = None
     one_fluid: bool = True
     unread: tuple[str, ...] = ()
 
@@ -75,92 +79,99 @@ class Claim:
         """The confidence with which every channel is at or below the target."""
         return min(self.confidences)
 
+    @property
+    def target_21um(self) -> int | None:
+        """The worst accepted scale number of >=21 um(c)."""
+        return self.goals.numbers[3]
 
-def claim(
-    history: History,
-    asset: AssetRecord,
-    target: Target,
-    water_limit_percent: float | None,
-    samples: int,
-    limits: CheckLimits,
-    confidence: float | None = None,
-    logs: Sequence[Assessment] = (),
-) -> Claim:
-    """The newest `samples` that are valid, counts and, with a limit, water. Raises PaperError for too few.
 
-    `asset` gives the target of >=21 um(c), if it has one, the coldest temperature and the fluid's constants;
-    `confidence` is the least that must be reached, None for whatever it is. `logs` are all of the archive:
-    damage in them may hide newer samples. Raises OSError when one cannot be read.
+def claim(history: History, goals: Goals, now: np.datetime64, logs: Sequence[Assessment] = ()) -> Claim:
+    """The newest `goals.samples` that are valid, counts and, with a limit, water. PaperError for too few.
+
+    `goals` are the terms of the paper; `logs` are all of the archive: damage in them may hide newer samples.
+    Raises OSError when one cannot be read.
     """
+    limit = goals.water_limit_percent
     valid = history.counts_verdict == VALID
-    if water_limit_percent is not None:
+    if limit is not None:
         valid &= history.water_verdict == VALID
-    rows = np.flatnonzero(valid)[-samples:]
-    if len(rows) < samples:
-        kind = "counts and water" if water_limit_percent is not None else "counts"
+    rows = np.flatnonzero(valid)[-goals.samples :]
+    if len(rows) < goals.samples:
+        kind = "counts and water" if limit is not None else "counts"
         raise PaperError(
-            f"{len(rows)} samples with valid {kind}, {samples} are needed",
+            f"{len(rows)} samples with valid {kind}, {goals.samples} are needed",
             f"asset {history.asset}",
             "take more samples; `skidwright check` says why the others are not valid",
         )
     among = np.arange(rows[0], len(history))
-    dirty = over_target(history, among, target, asset.target_21um)
-    refusals = [words for row in among.tolist() for words in dirty.get(row, ())]
-    wet: Water | None = None
-    wet_refusals: list[str] = []
-    if water_limit_percent is not None:
-        wet, wet_refusals = _water(history, rows, asset, water_limit_percent)
-        others = np.setdiff1d(among, rows)
-        soaked = over_water(history, others, asset.coldest_c, asset.solubility, water_limit_percent)
-        wet_refusals += soaked.values()
-    numbers = target if asset.target_21um is None else (*target, asset.target_21um)
-    sure = reached(history, rows, numbers, limits)
-    if confidence is not None and min(sure) < confidence and not refusals:
-        worst = int(np.argmin(sure))
+    scatter = between_samples(history)
+    sizes = particles.of_rows(history, rows, goals, now, scatter)
+    readings = rows[history.water_verdict[rows] == VALID]
+    wet = water.of_rows(history, readings, goals, now, scatter) if len(readings) else ()
+    refusals = [text for texts in over_target(history, among, goals).values() for text in texts]
+    asked = [one for one in sizes if one.state != NO_GOAL]
+    worst = min(asked, key=lambda one: one.least)
+    if worst.state != MET and not refusals:
         refusals.append(
-            f"{size(worst)} is at or below its target with {percent(sure[worst])} confidence only, "
-            f"{100 * confidence:g} % are asked for: take more samples, or clean on"
+            f"{worst.name} is at or below its target with {percent(worst.least)} confidence only, "
+            f"{100 * goals.confidence:g} % are asked for: take more samples, or clean on"
+        )
+    if limit is not None:
+        refusals += _water_refusals(history, among, wet, goals)
+    if is_old(sizes[0], goals):
+        refusals.append(
+            f"the newest sample is {span(sizes[0].age_days)} old, more than {span(goals.oldest_days)}: take "
+            "new ones"
         )
     hidden = unread.listed(unread.since(history, int(rows[0]), logs))
+    places = [place for place, number in enumerate(goals.numbers) if number is not None]
+    part = particles.scatter_of(scatter, np.array(places, np.intp))
+    one_fluid = particles.one_fluid(history.counts[rows][:, places], history.volume_ml[rows], goals, part)
+    target = tuple(number for number in goals.numbers[:3] if number is not None)
     return Claim(
-        rows, target, water_limit_percent, sure, int(len(history) - rows[0] - len(rows)),
-        (*refusals, *wet_refusals, *hidden), asset.target_21um, wet, confidence,
-        alike(history, rows, len(numbers), limits), tuple(hidden),
+        rows, goals, (target[0], target[1], target[2]), (*sizes, *wet), scatter,
+        tuple(one.least for one in asked), int(len(history) - rows[0] - len(rows)), (*refusals, *hidden),
+        None if limit is None else _worded(wet, goals), one_fluid, tuple(hidden),
     )  # fmt: skip
 
 
-def over_target(
-    history: History, rows: NDArray[np.intp], target: Target, target_21um: int | None
-) -> dict[int, list[str]]:
+def reached(
+    history: History, rows: NDArray[np.intp], goals: Goals, scatter: Scatter | None
+) -> tuple[float, ...]:
+    """The confidence with which the fluid of these samples is at or below each target, by `claim`'s rule."""
+    places = np.array([place for place, number in enumerate(goals.numbers) if number is not None], np.intp)
+    found = particles.chance_at_or_below(
+        history.counts[rows][:, places], history.volume_ml[rows], goals.limits_per_ml[places], goals,
+        particles.scatter_of(scatter, places),
+    )  # fmt: skip
+    return tuple(found.least.tolist())
+
+
+def over_target(history: History, rows: NDArray[np.intp], goals: Goals) -> dict[int, list[str]]:
     """Which of some rows have valid counts over a target, with a line for each way in which they are."""
+    above = particles.above(history, rows, goals)
     found: dict[int, list[str]] = {}
-    for row in rows[history.counts_verdict[rows] == VALID].tolist():
-        code = history.code[row, :3].tolist()
-        lines = []
-        if any(number > most for number, most in zip(code, target, strict=True)):
-            lines.append(f"{_name(history, row)} is {format_code(code)}, the target {format_code(target)}")
-        if target_21um is not None and history.code[row, 3] > target_21um:
+    for place in np.flatnonzero(above.any(axis=1)).tolist():
+        row, lines = int(rows[place]), []
+        if above[place, :3].any():
+            code = history.code[row, :3].tolist()
+            target = format_code(n for n in goals.numbers[:3] if n is not None)
+            lines.append(f"{_name(history, row)} is {format_code(code)}, the target {target}")
+        if above[place, 3]:
             at_21um = f"{history.code[row, 3]} at >=21 um(c)"
-            lines.append(f"{_name(history, row)} is {at_21um}, the target {target_21um}")
-        if lines:
-            found[row] = lines
+            lines.append(f"{_name(history, row)} is {at_21um}, the target {goals.numbers[3]}")
+        found[row] = lines
     return found
 
 
-def over_water(
-    history: History,
-    rows: NDArray[np.intp],
-    coldest_c: float | None,
-    own: Solubility | None,
-    limit_percent: float,
-) -> dict[int, str]:
-    """Which of some rows have valid water that is over a limit where it is judged, with a line each."""
+def over_water(history: History, rows: NDArray[np.intp], goals: Goals) -> dict[int, str]:
+    """Which of some rows have valid water that is over the limit where it is judged, with a line each."""
     found = {}
-    for row in rows[history.water_verdict[rows] == VALID].tolist():
-        read, warm = history.water_percent[row : row + 1], history.temperature_c[row : row + 1]
-        one = worst_water(read, warm, coldest_c, own, limit_percent)
-        if one.state == coldest.OVER:
-            found[row] = f"{_name(history, row)} has water, {one.words}; the limit is {limit_percent:g} %"
+    for row in rows[water.above(history, rows, goals)].tolist():
+        one = worst_water(history, np.array([row]), goals)
+        found[row] = (
+            f"{_name(history, row)} has water, {one.words}; the limit is {goals.water_limit_percent:g} %"
+        )
     return found
 
 
@@ -172,46 +183,42 @@ def percent(confidence: float) -> str:
 
 
 def worst_water(
-    read_percent: NDArray[np.float64],
-    warm_c: NDArray[np.float64],
-    coldest_c: float | None,
-    own: Solubility | None,
-    limit_percent: float,
+    history: History, rows: NDArray[np.intp], goals: Goals, scatter: Scatter | None = None
 ) -> Water:
-    """The wettest of some readings at the coldest temperature, the rule of `samples.coldest`."""
-    at = coldest.at_coldest(read_percent, warm_c, coldest_c, own)
-    worst = int(np.argmax(at.high_percent))
-    low, high = float(at.low_percent[worst]), float(at.high_percent[worst])
-    state = coldest.state(low, high, limit_percent)
-    if state == coldest.WITHIN and coldest_c is not None and np.isnan(at.at_c).any():
-        state = coldest.OPEN
-    place = coldest.where(float(warm_c[worst]), float(at.at_c[worst]), coldest_c)
-    return Water(low, high, float(at.at_c[worst]), state, f"{coldest.saturation(low, high, 1)} {place}")
+    """The wettest of some samples, where it is judged."""
+    now = history.when[rows].max()
+    return _worded(water.of_rows(history, rows, replace(goals, each=True), now, scatter), goals)
 
 
-def _water(
-    history: History, rows: NDArray[np.intp], asset: AssetRecord, limit: float
-) -> tuple[Water, list[str]]:
-    """The wettest of all the samples, and what speaks against each."""
-    read, warm = history.water_percent[rows], history.temperature_c[rows]
-    own = asset.solubility
-    refusals = []
-    for k, row in enumerate(rows.tolist()):
-        one = worst_water(read[k : k + 1], warm[k : k + 1], asset.coldest_c, own, limit)
-        if one.state == coldest.OVER:
-            refusals.append(f"{_name(history, row)} has water, {one.words}; the limit is {limit:g} %")
-        elif one.state == coldest.OPEN:
-            why = "the published constants do not agree, so give the fluid's own (water_a, water_b)"
-            if np.isnan(one.at_c):
-                why = f"so nobody knows what it comes to at {asset.coldest_c:g} degC, the coldest it gets"
-            refusals.append(
-                f"{_name(history, row)} has water, {one.words}, the limit is {limit:g} %, and {why}"
-            )
-    return worst_water(read, warm, asset.coldest_c, own, limit), refusals
+def _worded(wet: Sequence[Quantity], goals: Goals) -> Water:
+    read, cold, _ = wet
+    one = read if cold.state == NO_GOAL else cold
+    place = coldest.where(read.at_c, one.at_c, goals.coldest_c)
+    return Water(one.value, one.value_high, one.at_c, one.least, one.state, f"{words.amount(one)} {place}")
+
+
+def _water_refusals(
+    history: History, among: NDArray[np.intp], wet: Sequence[Quantity], goals: Goals
+) -> list[str]:
+    """What the water of the samples says against a paper: each that is over, or that it is not proven."""
+    refusals = list(over_water(history, among, goals).values())
+    one = _worded(wet, goals)
+    limit = f"the limit is {goals.water_limit_percent:g} %"
+    if refusals or one.state == MET:
+        return refusals
+    if one.state == NOT_MET:
+        return [f"the wettest of the samples has water, {one.words}; {limit}"]
+    cause = next((each.cause for each in wet if each.state == OPEN and each.cause), "")
+    why = f"that is proven with {percent(one.least)} confidence only: calibrate the loop, or dry it on"
+    if cause == water.NO_TEMPERATURE:
+        why = f"so nobody knows what it comes to at {goals.coldest_c:g} degC, the coldest it gets"
+    elif cause == water.CONSTANTS:
+        why = "the published constants do not agree, so give the fluid's own (water_a, water_b)"
+    return [f"the wettest of the samples has water, {one.words}, {limit}, and {why}"]
 
 
 def _name(history: History, row: int) -> str:
-    return f"record {history.seq[row]} of {iso_time(history.when[row])}"
+    return f"record {history.seq[row]} of {moment(history.when[row])}"
 
 
 def sample_lines(history: History, rows: NDArray[np.intp], limits: CheckLimits) -> list[dict[str, object]]:
@@ -222,7 +229,7 @@ def sample_lines(history: History, rows: NDArray[np.intp], limits: CheckLimits) 
         water, fluid = float(history.water_percent[row]), float(history.temperature_c[row])
         lines.append({
             "record": int(history.seq[row]),
-            "utc": iso_time(history.when[row]),
+            "utc": moment(history.when[row]),
             "iso4406": format_code(history.code[row, :3].tolist()),
             "per_ml": [_rounded(x) for x in history.per_ml[row].tolist()],
             "limits_per_ml": [[_rounded(a), _rounded(b)] for a, b in zip(low[k], high[k], strict=True)],

@@ -14,12 +14,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.judgement.wording import moment as iso_time
+from skidwright.checks.limits import CheckLimits
+from skidwright.judgement.wording import moment
 from skidwright.log.timeline import UNKNOWN_UTC_MS
 from skidwright.papers.claim import over_target, over_water
 from skidwright.samples import unread
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import VALID, History, histories
+from skidwright.standing.goals import SURE, Goals
 from skidwright.trade.code_text import parse_code
 from skidwright.trade.water import Solubility
 
@@ -32,7 +34,7 @@ def against(stated: dict[str, Any], logs: Sequence[Assessment]) -> tuple[list[st
     Raises OSError when a log cannot be read; ValueError, KeyError and such for content of another shape.
     """
     history = histories(logs, [int(stated["asset"]["number"])]).get(int(stated["asset"]["number"]))
-    issued_ms = _issued_ms(stated)
+    until_ms = issued_ms(stated)
     if history is None:
         return [], []
     named = {
@@ -44,13 +46,13 @@ def against(stated: dict[str, Any], logs: Sequence[Assessment]) -> tuple[list[st
     if not len(own):
         return [], []
     others = np.setdiff1d(np.arange(own[0], len(history)), own)
-    by_then = _by(history, others, issued_ms)
+    by_then = _by(history, others, until_ms)
     wrong = _over(stated, history, others[by_then])
     lines = [f"{words}: taken before the paper was issued, and left out" for words in wrong[-_SHOWN:]]
     if len(wrong) > len(lines):
         lines.insert(0, f"{len(wrong)} samples over the target or the water limit were left out; the newest:")
     for one in unread.since(history, int(own[0]), logs):
-        if one.earliest_utc_ms is None or one.earliest_utc_ms <= issued_ms:
+        if one.earliest_utc_ms is None or one.earliest_utc_ms <= until_ms:
             lines.append(f"{one}: they may be newer than its samples; {unread.REMEDY}")
     return lines, _since(stated, history, others[~by_then])
 
@@ -78,17 +80,29 @@ def _by(history: History, rows: NDArray[np.intp], issued_ms: int) -> NDArray[np.
 
 def _over(stated: dict[str, Any], history: History, rows: NDArray[np.intp]) -> list[str]:
     """The samples among `rows` that are over the target or the limit, a line each, oldest first."""
+    goals = stated_goals(stated)
+    found = over_target(history, rows, goals)
+    for row, text in over_water(history, rows, goals).items():
+        found.setdefault(row, []).append(text)
+    return ["; ".join(found[row]) for row in sorted(found)]
+
+
+def stated_goals(stated: dict[str, Any], limits: CheckLimits | None = None) -> Goals:
+    """What a certificate says was asked. Raises ValueError, KeyError and such for content of another
+    shape.
+    """
     extra, limit = stated.get("target_21um"), stated["water_limit_percent"]
     target = parse_code(stated["target"])
-    found = over_target(history, rows, target, None if extra is None else int(extra))
-    if limit is not None:
-        first_format = stated["format"] == 1  # which did not judge at the coldest temperature
-        named = None if first_format else stated["water_constants"]
-        own = None if named is None else Solubility(float(named[0]), float(named[1]), "", "")
-        cold = None if first_format or stated["coldest_c"] is None else float(stated["coldest_c"])
-        for row, words in over_water(history, rows, cold, own, float(limit)).items():
-            found.setdefault(row, []).append(words)
-    return ["; ".join(found[row]) for row in sorted(found)]
+    first_format = stated["format"] == 1  # which did not judge at the coldest temperature
+    named = None if first_format else stated["water_constants"]
+    own = None if named is None else Solubility(float(named[0]), float(named[1]), "", "")
+    cold = None if first_format or stated["coldest_c"] is None else float(stated["coldest_c"])
+    asked = stated.get("confidence_asked")
+    return Goals(
+        (*target, None if extra is None else int(extra)), None if limit is None else float(limit), cold, own,
+        SURE if asked is None else float(asked), len(stated["samples"]) or 1, True,
+        limits=limits or CheckLimits(),
+    )  # fmt: skip
 
 
 def _since(stated: dict[str, Any], history: History, rows: NDArray[np.intp]) -> list[str]:
@@ -101,10 +115,10 @@ def _since(stated: dict[str, Any], history: History, rows: NDArray[np.intp]) -> 
         f"{len(over)} of them over its target or limit" if over else "none of them over its target or limit"
     )
     many = "1 valid sample was" if len(valid) == 1 else f"{len(valid)} valid samples were"
-    return [f"{many} taken since it was issued, {what}; the newest {iso_time(history.when[valid[-1]])}"]
+    return [f"{many} taken since it was issued, {what}; the newest {moment(history.when[valid[-1]])}"]
 
 
-def _issued_ms(stated: dict[str, Any]) -> int:
+def issued_ms(stated: dict[str, Any]) -> int:
     """The time of issue, UTC in ms. Raises ValueError when it is none."""
     issued = datetime.datetime.fromisoformat(str(stated["issued_utc"]))
     if issued.tzinfo is None:

@@ -16,18 +16,18 @@ import numpy as np
 
 from skidwright.config import Config
 from skidwright.errors import PaperError
+from skidwright.judgement.scatter import Scatter, between_samples
 from skidwright.papers import certificate, evidence, left_out
-from skidwright.papers.claim import percent, sample_lines, worst_water
-from skidwright.receiving.decision import reached
+from skidwright.papers.claim import over_target, percent, reached, sample_lines, worst_water
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import chances_at_most
 from skidwright.samples.history import VALID, History, histories
 from skidwright.trade.code_text import parse_code
-from skidwright.trade.water import Solubility
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.
 _TIME_S, _FIGURE, _LIMIT, _CHANCE, _WATER = 600.0, 0.01, 0.1, 0.1, 0.05
+_SCATTER, _FREEDOM = 1.25, 1.5
 
 
 @dataclass
@@ -129,8 +129,8 @@ def _bytes(
 def _judgement(
     stated: dict[str, Any], seqs: list[int], log: Assessment, config: Config, found: Verification
 ) -> None:
-    number, target = int(stated["asset"]["number"]), parse_code(stated["target"])
-    limit = stated["water_limit_percent"]
+    number, limit = int(stated["asset"]["number"]), stated["water_limit_percent"]
+    goals = left_out.stated_goals(stated, config.limits())
     history = histories([log], [number]).get(number)
     here = {} if history is None else {int(seq): row for row, seq in enumerate(history.seq.tolist())}
     rows = []
@@ -140,7 +140,6 @@ def _judgement(
             found.against.append(f"record {seq} is no sample of asset {number}")
             continue
         rows.append(row)
-        code = tuple(history.code[row, :3].tolist())
         wet = limit is not None and not (
             history.water_verdict[row] == VALID and history.water_percent[row] <= float(limit) + _WATER
         )
@@ -148,7 +147,7 @@ def _judgement(
             found.against.append(
                 f"record {seq} is not valid by today's thresholds (`skidwright check --all`)"
             )
-        elif any(np.array(code) > np.array(target)) or wet:
+        elif over_target(history, np.array([row], np.intp), goals) or wet:
             found.against.append(f"record {seq} is above the target or the water limit")
     if history is None or len(rows) < len(seqs) or not rows:
         return
@@ -183,8 +182,8 @@ def _figures(
         if not _near(stated["chance_at_or_below_target"], chances.tolist(), 0, _CHANCE):
             found.against.append("the chances to be at or below the target are not those of these samples")
         return
-    extra = stated["target_21um"]
-    sure = reached(history, places, target if extra is None else (*target, int(extra)), config.limits())
+    goals = left_out.stated_goals(stated, config.limits())
+    sure = reached(history, places, goals, _scatter(stated, history, found))
     said = stated["confidence_at_or_below_target"]
     asked = stated["confidence_asked"]
     if not _near(said, list(sure), 0, _CHANCE) or stated["confidence"] != percent(min(map(float, said))):
@@ -193,15 +192,29 @@ def _figures(
         found.against.append(f"{100 * float(asked):g} % confidence are not reached by these samples")
 
 
+def _scatter(stated: dict[str, Any], history: History, found: Verification) -> Scatter | None:
+    """The scatter between samples that the paper reckons with, which must be that of the log; None before
+    format 3."""
+    if stated["format"] < 3:
+        return None
+    said = stated["scatter"]
+    sd, freedom, alike = (np.array([float(x) for x in said[name]]) for name in ("sd", "freedom", "alike"))
+    if not len(sd) == len(freedom) == len(alike) == 5:
+        raise ValueError("five series are needed")
+    taken = history.until(np.datetime64(int(left_out.issued_ms(stated)), "ms"))
+    now = between_samples(taken)
+    # samples that were pulled later, or a log that is gone, move it by little
+    if not np.all(sd[:4] >= now.sd[:4] / _SCATTER) or not np.all(freedom[:4] <= now.freedom[:4] * _FREEDOM):
+        found.against.append("the scatter between samples is more than the paper says")
+    return Scatter(sd, freedom, alike, np.zeros(5), np.zeros(5, np.int64), np.nan)
+
+
 def _water(stated: dict[str, Any], history: History, rows: list[int], found: Verification) -> None:
     """The water of the wettest sample at the coldest temperature, by the constants the paper names."""
     limit = stated["water_limit_percent"]
     if stated["format"] == 1 or limit is None or len(stated["logs"]) > 1:
         return
-    named = stated["water_constants"]
-    own = None if named is None else Solubility(float(named[0]), float(named[1]), "", "")
-    cold = None if stated["coldest_c"] is None else float(stated["coldest_c"])
-    now = worst_water(history.water_percent[rows], history.temperature_c[rows], cold, own, float(limit))
+    now = worst_water(history, np.array(rows, np.intp), left_out.stated_goals(stated))
     said, line = stated["water"], certificate.water_line(now)
     assert line is not None
     names = ("low_percent", "high_percent", "at_c")

@@ -1,14 +1,13 @@
 """Accept or refuse a fluid (a delivery, or one that was moved) against a target, on valid samples.
 
-The newest so many valid samples are put together: their counts add up, so do their volumes. A channel is
-proven when the one-sided upper limit of its true concentration (Garwood's, `trade.counting`, with the
-volume's uncertainty and coincidence) lies at or below the target's limit of ISO 4406; it is over when the
-lower limit lies above. The fluid is accepted only when every channel is proven, so the chance to accept one
-that is over its target in any channel is at most 1 - confidence, however many channels there are (an
-intersection-union test: R. L. Berger, Technometrics 24, 1982; from memory).
+Each quantity is decided by `skidwright.standing`, on terms that ask more than those of a machine: so many
+samples, of which none may be outvoted, and a confidence of one's own. The fluid is accepted only when every
+quantity that is asked is met, so the chance to accept one that is over its target in any channel is at most
+1 - confidence, however many channels there are (an intersection-union test: R. L. Berger, Technometrics 24,
+1982; from memory).
 
-Samples that differ by more than chance are not of one fluid: then none of them may be outvoted, and each
-must be proven by itself.
+Samples that differ by more than chance are not of one fluid: then each must be proven by itself. Samples that
+are too old prove nothing of the fluid as it is now.
 
 Common practice, no source: fluid is filtered whenever it is moved, new fluid included; clear fluid proves
 nothing, since the eye sees particles from about 40 um.
@@ -18,31 +17,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.verdicts import VALID, WORDS, ids_of
+from skidwright.judgement.scatter import Scatter, between_samples
+from skidwright.judgement.wording import span
 from skidwright.samples import coldest
 from skidwright.samples.history import History
-from skidwright.trade.comparison import p_value_of_same
-from skidwright.trade.counting import confidence_at_most, interval, volume_for_number_ml
-from skidwright.trade.iso4406 import (
-    FEW_PARTICLES,
-    HIGHEST,
-    UPPER_PER_ML,
-    code_texts,
-    scale_number,
-    scale_numbers,
-)
+from skidwright.standing import particles, water, words
+from skidwright.standing.goals import Goals
+from skidwright.standing.quantity import MET, NO_GOAL, NOT_MET, Quantity
+from skidwright.standing.urgency import is_old
+from skidwright.trade.counting import volume_for_number_ml
+from skidwright.trade.iso4406 import FEW_PARTICLES, HIGHEST, code_texts
 from skidwright.trade.water import Solubility
 
 ACCEPTED, REFUSED, OPEN = "accepted", "refused", "not proven"
 SIZES_UM = (4, 6, 14, 21)
-# Samples of one fluid are told apart wrongly in this share of cases, over all pairs and channels together.
-FALSE_DIFFERENCE = 0.01
 PRACTICE = (
     "filter fluid whenever it is moved, new fluid included (common practice, no source)",
     "clear fluid proves nothing: the eye sees particles from about 40 um (common practice, no source)",
@@ -51,7 +45,7 @@ _NOT_ONE_FLUID = (
     "the samples differ by more than chance, so each must be proven by itself: stir, flush the line, and see "
     "whether the count still falls or rises"
 )
-Floats = NDArray[np.float64]
+_OUTCOMES = {MET: ACCEPTED, NOT_MET: REFUSED}
 
 
 @dataclass(frozen=True)
@@ -61,6 +55,7 @@ class Terms:
     `samples`: how many valid ones are needed. `since_ms`, UTC: older samples are not looked at. `confidence`
     is one-sided. `water_limit_percent` of None or 100 asks nothing of water. Water is judged at `coldest_c`,
     the coldest the machine sees, by the fluid's own constants if `solubility` gives them (`samples.coldest`).
+    Samples older than `oldest_days` prove nothing.
     """
 
     target: tuple[int, int, int]
@@ -71,6 +66,15 @@ class Terms:
     since_ms: int | None = None
     coldest_c: float | None = None
     solubility: Solubility | None = None
+    oldest_days: float = 30.0
+
+    def goals(self, limits: CheckLimits) -> Goals:
+        """The same as what is asked of each quantity."""
+        asks = self.water_limit_percent is not None and self.water_limit_percent < 100
+        return Goals(
+            (*self.target, self.target_21um), self.water_limit_percent if asks else None, self.coldest_c,
+            self.solubility, self.confidence, self.samples, True, self.oldest_days, limits=limits,
+        )  # fmt: skip
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -80,7 +84,10 @@ class Terms:
 
 @dataclass(frozen=True)
 class Channel:
-    """One channel: what was found against what was asked, in particles per mL."""
+    """One channel: what was found against what was asked, in particles per mL.
+
+    Of `low_per_ml` and `high_per_ml` the one that decides is given, the other is NaN.
+    """
 
     size_um: int
     target: int
@@ -94,7 +101,10 @@ class Channel:
 
 @dataclass(frozen=True)
 class Decision:
-    """`outcome` is ACCEPTED, REFUSED or OPEN, `reasons` say why; it rests on `rows` of the history."""
+    """`outcome` is ACCEPTED, REFUSED or OPEN, `reasons` say why; it rests on `rows` of the history.
+
+    `quantities` are all seven of `skidwright.standing`, on the terms of this decision.
+    """
 
     outcome: str
     reasons: tuple[str, ...]
@@ -103,6 +113,7 @@ class Decision:
     rows: tuple[int, ...] = ()
     one_fluid: bool = True
     left_out: dict[str, int] = field(default_factory=dict)
+    quantities: tuple[Quantity, ...] = ()
 
     @property
     def accepted(self) -> bool:
@@ -110,10 +121,10 @@ class Decision:
         return self.outcome == ACCEPTED
 
 
-def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
-    """Accept, refuse, or say what is missing. ValueError when `terms` ask for what cannot be."""
-    if terms.samples < 1 or not 0.5 < terms.confidence < 1:
-        raise ValueError("at least one sample and a confidence from 50 to 100 % are needed")
+def decide(history: History, terms: Terms, limits: CheckLimits, now: np.datetime64) -> Decision:
+    """Accept, refuse, or say what is missing, at the moment `now` (UTC). ValueError when `terms` ask for what
+    cannot be."""
+    goals = terms.goals(limits)
     rows = _looked_at(history, terms)
     valid = rows[history.counts_verdict[rows] == VALID]
     used = valid[-terms.samples :]
@@ -121,29 +132,37 @@ def decide(history: History, terms: Terms, limits: CheckLimits) -> Decision:
     if len(used) < terms.samples:
         have = "no valid sample" if not len(used) else f"only {len(used)} valid of {terms.samples} needed"
         return Decision(OPEN, (_since(have, terms), *_why(left_out)), rows=_list(used), left_out=left_out)
-    one_fluid = alike(history, used, len(terms.numbers), limits)
-    channels = _channels(history, used, terms, limits, one_fluid)
-    water, water_words = _water(history, used, terms)
-    said = [(channel.state, _words(channel, terms)) for channel in channels] + [(water, water_words)]
+    scatter = between_samples(history)
+    sizes = particles.of_rows(history, used, goals, now, scatter)
+    dry = used[history.water_verdict[used] == VALID]
+    wet = water.of_rows(history, dry, goals, now, scatter) if len(dry) else ()
+    part = particles.scatter_of(scatter, slice(0, len(terms.numbers)))
+    counts, volumes = history.counts[used, : len(terms.numbers)], history.volume_ml[used]
+    one_fluid = particles.one_fluid(counts, volumes, goals, part)
+    channels = _channels(sizes, counts, volumes, goals, part, one_fluid)
+    said = [(channel.state, _words(channel, terms)) for channel in channels]
+    said.append(_water(wet, terms, len(dry), len(used)))
+    if is_old(sizes[0], goals):
+        said.append((OPEN, _old(sizes[0].age_days, goals)))
     states = [state for state, _ in said]
     outcome = REFUSED if REFUSED in states else OPEN if OPEN in states else ACCEPTED
     # what decided it stands first
     reasons = [text for _, text in sorted(said, key=lambda pair: (REFUSED, OPEN, ACCEPTED).index(pair[0]))]
     if not one_fluid:
         reasons.insert(0, _NOT_ONE_FLUID)
-    if outcome == OPEN and OPEN in states[:-1]:
+    if outcome == OPEN and any(channel.state == OPEN for channel in channels):
         reasons += _more(channels, history, used, terms, limits)
-    numbers = np.array([[channel.number for channel in channels[:3]]])
     few = history.counts[used].sum(axis=0)[:3] < FEW_PARTICLES
-    code = code_texts(numbers, few)[0]
+    code = particles.code_together(history, used) if one_fluid else [channel.number for channel in channels]
     return Decision(
         outcome,
         (*reasons, *_why(left_out)),
-        code,
+        code_texts(np.array([code[:3]]), few)[0],
         tuple(channels),
         _list(used),
         one_fluid,
         left_out,
+        (*sizes, *wet),
     )
 
 
@@ -187,78 +206,33 @@ def _since(text: str, terms: Terms) -> str:
     return f"{text} since {np.datetime64(terms.since_ms // 1000, 's')}Z"
 
 
-def reached(
-    history: History, rows: NDArray[np.intp], numbers: tuple[int, ...], limits: CheckLimits
-) -> tuple[float, ...]:
-    """The confidence with which the fluid of these samples is at or below each scale number of `numbers`.
-
-    The same rule as `decide`: all samples together, or the least sure one of each channel when they are not
-    of one fluid. Every channel is at or below its number with the lowest of these.
-    """
-    counts, volumes = history.counts[rows, : len(numbers)].astype(np.float64), history.volume_ml[rows]
-    if alike(history, rows, len(numbers), limits):
-        counts, volumes = counts.sum(axis=0)[None], volumes.sum(keepdims=True)
-    most = UPPER_PER_ML[np.minimum(np.array(numbers), HIGHEST)]
-    sure = confidence_at_most(counts, volumes[:, None], most, _spread(limits), limits.sensing_volume_ml)
-    return tuple(sure.min(axis=0).tolist())
-
-
-def alike(history: History, used: NDArray[np.intp], channels: int, limits: CheckLimits) -> bool:
-    """Could all these counts come from one fluid? By the two furthest apart, all pairs allowed for."""
-    pairs = len(used) * (len(used) - 1) // 2 * channels
-    for channel in range(channels):
-        counts, volumes = history.counts[used, channel], history.volume_ml[used]
-        low, high = int(np.argmin(counts / volumes)), int(np.argmax(counts / volumes))
-        if low == high or counts[low] + counts[high] == 0:
-            continue
-        chance = p_value_of_same(
-            int(counts[high]), float(volumes[high]), int(counts[low]), float(volumes[low]), _spread(limits)
-        )
-        if chance * pairs < FALSE_DIFFERENCE:
-            return False
-    return True
-
-
 def _channels(
-    history: History, used: NDArray[np.intp], terms: Terms, limits: CheckLimits, one_fluid: bool
+    sizes: tuple[Quantity, ...],
+    counts: NDArray[np.uint32],
+    volume_ml: NDArray[np.float64],
+    goals: Goals,
+    scatter: Scatter | None,
+    one_fluid: bool,
 ) -> list[Channel]:
-    """Each channel against its target: all samples together, or the worst if they are not `one_fluid`."""
-    many = len(terms.numbers)
-    counts, volumes = history.counts[used, :many].astype(np.float64), history.volume_ml[used]
-    per_ml = history.per_ml[used, :many]
-    if one_fluid:
-        per_ml = np.average(per_ml, axis=0, weights=volumes)[None]
-        counts, volumes = counts.sum(axis=0)[None], volumes.sum(keepdims=True)
-    low, high = interval(
-        counts, volumes[:, None], 2 * terms.confidence - 1, _spread(limits), limits.sensing_volume_ml
-    )
-    high = np.where(np.isnan(high), np.inf, high)
-    worst = np.argmax(high, axis=0)
-    channels = []
-    for c, target in enumerate(terms.numbers):
-        limit = float(UPPER_PER_ML[min(target, HIGHEST)])
-        state = ACCEPTED if np.all(high[:, c] <= limit) else OPEN
-        if np.nanmax(low[:, c], initial=-1.0) > limit:
-            state = REFUSED
-        found = float(per_ml[worst[c], c])
-        ends = float(low[worst[c], c]), float(high[worst[c], c])
-        rows = used if one_fluid else used[worst[c]]
-        number = _number(history, rows, c, found, limits)
-        channels.append(Channel(SIZES_UM[c], target, limit, number, found, *ends, state))
-    return channels
-
-
-def _number(
-    history: History, rows: NDArray[np.intp] | np.intp, channel: int, per_ml: float, limits: CheckLimits
-) -> int:
-    """Scale number of one sample or of several put together; whole counts and volumes decide it exactly.
-
-    A correction for coincidence leaves no whole numbers to decide by: then the corrected figure does.
+    """Each channel against its target, in the figures that decide it: all samples together, or one of
+    them.
     """
-    if limits.sensing_volume_ml > 0:
-        return int(scale_numbers(per_ml))
-    count, volume_ul = int(history.counts[rows, channel].sum()), int(history.volume_ul[rows].sum())
-    return scale_number(Fraction(count * 1000, volume_ul))
+    channels = []
+    for c in range(counts.shape[1]):
+        size, own = sizes[c], particles.scatter_of(scatter, slice(c, c + 1))
+        rows = np.arange(len(counts))
+        if not one_fluid:
+            rows = particles.deciding(counts[:, c : c + 1], volume_ml, size, goals, own)
+        count, volume = counts[rows, c : c + 1], volume_ml[rows]
+        upper = size.state != NOT_MET
+        end = particles.limit_of_level(count, volume, goals, own, upper)
+        low, high = (float("nan"), end) if upper else (end, float("nan"))
+        number = int(particles.numbers_together(count, volume)[0])
+        per_ml = float(count.sum() / volume.sum())
+        target = -1 if size.asked is None else size.asked
+        state = _OUTCOMES.get(size.state, OPEN)
+        channels.append(Channel(SIZES_UM[c], target, size.limit, number, per_ml, low, high, state))
+    return channels
 
 
 def _words(channel: Channel, terms: Terms) -> str:
@@ -283,12 +257,12 @@ def _more(
     limits: CheckLimits,
 ) -> list[str]:
     """How much fluid would have to be counted to tell, if it is as clean as it looks."""
-    need = 0.0
+    need, spread = 0.0, terms.goals(limits).volume_spread
     for channel in channels:
         if channel.state != OPEN:
             continue
         volume = float(
-            volume_for_number_ml(channel.per_ml, terms.confidence, _spread(limits), channel.target)
+            volume_for_number_ml(channel.per_ml, terms.confidence, spread, channel.target)
         ) if channel.target <= HIGHEST else 0.0  # fmt: skip
         if not np.isfinite(volume):
             return [
@@ -303,37 +277,43 @@ def _more(
             f"{have:.3g} mL were (take more samples: --last)"]  # fmt: skip
 
 
-def _water(history: History, used: NDArray[np.intp], terms: Terms) -> tuple[str, str]:
+def _water(wet: tuple[Quantity, ...], terms: Terms, valid: int, needed: int) -> tuple[str, str]:
     limit = terms.water_limit_percent
     if limit is None or limit >= 100:
         return ACCEPTED, "nothing was asked of water"
-    rows = used[history.water_verdict[used] == VALID]
-    if len(rows) < len(used):
-        return OPEN, f"water: only {len(rows)} of {len(used)} samples have a reading that can be believed"
-    read, warm = history.water_percent[rows], history.temperature_c[rows]
-    at = coldest.at_coldest(read, warm, terms.coldest_c, terms.solubility)
-    worst = int(np.argmax(at.high_percent))
-    low, high = float(at.low_percent[worst]), float(at.high_percent[worst])
-    place = coldest.where(float(warm[worst]), float(at.at_c[worst]), terms.coldest_c)
-    found = f"water: {coldest.saturation(low, high, 1)} {place}"
-    if at.at_c[worst] < warm[worst]:
-        found += f" ({read[worst]:.1f} % as read at {warm[worst]:.0f} degC)"
-    state = coldest.state(low, high, limit)
-    if state == coldest.OVER:
+    if valid < needed:
+        return OPEN, f"water: only {valid} of {needed} samples have a reading that can be believed"
+    read, cold, _ = wet
+    one = read if cold.state == NO_GOAL else cold
+    warm_c, at_c = read.at_c, one.at_c
+    place = coldest.where(warm_c, at_c, terms.coldest_c)
+    found = f"water: {words.amount(one)} {place}"
+    if at_c < warm_c:
+        found += f" ({read.value:.1f} % as read at {warm_c:.0f} degC)"
+    sure = f"{100 * terms.confidence:g} %"
+    if one.state == NOT_MET:
         return REFUSED, f"{found}, above the {limit:g} % allowed"
-    if terms.coldest_c is not None and np.isnan(warm).any():
+    if one.cause == water.NO_TEMPERATURE:
         return OPEN, f"water: it cannot be told for {terms.coldest_c:g} degC, the coldest: no temperature"
-    if state == coldest.OPEN:
+    if one.cause == water.CONSTANTS:
         return OPEN, (
             f"{found}, and the published constants do not agree on which side of the {limit:g} % allowed "
             "that is: give the fluid's own (water_a, water_b)"
         )
-    return ACCEPTED, f"{found} at most, within the {limit:g} % allowed"
+    if one.state != MET:
+        return OPEN, (
+            f"{found}, but above the {limit:g} % allowed cannot be ruled out with {sure} confidence: the "
+            "uncertainty of sensor loop and temperature is in it, so calibrate the loop"
+        )
+    return ACCEPTED, f"{found}, with {sure} confidence within the {limit:g} % allowed"
+
+
+def _old(age_days: float, goals: Goals) -> str:
+    return (
+        f"the newest sample is {span(age_days)} old, more than {span(goals.oldest_days)}: take new samples "
+        "(sample_age_days of skid.toml)"
+    )
 
 
 def _list(rows: NDArray[np.intp]) -> tuple[int, ...]:
     return tuple(int(row) for row in rows)
-
-
-def _spread(limits: CheckLimits) -> float:
-    return min(limits.volume_uncertainty_percent / 100, 0.5)

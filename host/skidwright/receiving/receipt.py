@@ -10,6 +10,7 @@ from skidwright.checks.limits import CheckLimits
 from skidwright.receiving.decision import Decision, Terms
 from skidwright.samples import coldest
 from skidwright.samples.history import History
+from skidwright.standing import plain
 from skidwright.trade.code_text import format_code
 
 
@@ -48,6 +49,7 @@ def record(decision: Decision, history: History, terms: Terms, limits: CheckLimi
             }
             for c in decision.channels
         ],
+        "quantities": [plain.quantity_row(one) for one in decision.quantities],
         "samples": samples,
         "not_believed": decision.left_out,
         "reasons": list(decision.reasons),

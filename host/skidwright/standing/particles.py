@@ -27,6 +27,7 @@ from skidwright.standing.quantity import (
     NO_GOAL,
     NO_VALID,
     NOT_MEASURED,
+    NOT_MET,
     Quantity,
     decided,
 )
@@ -45,7 +46,9 @@ FALSE_DIFFERENCE = 0.01
 MEDIAN_LOSS = 3 * 0.4487
 _LN2 = float(np.log(2))
 # Places at which Student's t is taken: close together in the middle, as far out as its tails need.
-_PLACES = np.linspace(-7.0, 7.0, 601)
+_PLACES = np.linspace(-7.0, 7.0, 301)
+# A level's limits are looked for so many doublings around what was counted, by so many halvings.
+_REACH, _HALVINGS = 10.0, 20
 
 
 class Chance(NamedTuple):
@@ -61,16 +64,18 @@ def chance_at_or_below(
     limit_per_ml: ArrayLike,
     goals: Goals,
     scatter: Scatter | None = None,
+    together: bool | None = None,
 ) -> Chance:
     """Chance that the level is at or below `limit_per_ml` (channels,), by `counts` (n, channels) in
     `volume_ml`.
 
-    `goals` say whether one may be outvoted, and how well the volume is known. NaN limits give NaN. A count
-    beyond what the counter can show is not at or below anything.
+    `together` says whether all may be of one fluid, where that is known; `goals` say whether one may be
+    outvoted, and how well the volume is known. NaN limits give NaN. A count beyond what the counter can
+    show is not at or below anything.
     """
     each = np.asarray(counts, np.float64)
     limit = np.asarray(limit_per_ml, np.float64)
-    if one_fluid(counts, volume_ml, goals, scatter):
+    if one_fluid(counts, volume_ml, goals, scatter) if together is None else together:
         total, volume = each.sum(axis=0)[None], np.atleast_1d(volume_ml.sum())
         return _chance(total, volume, limit, goals, own_variance(scatter, len(each)))
     if len(each) == 3 and not goals.each:
@@ -82,27 +87,26 @@ def chance_at_or_below(
     return Chance(*(np.median([one[k] for one in single], axis=0) for k in (0, 1)))
 
 
-def limits_of_level(
-    counts: NDArray[np.integer], volume_ml: Floats, goals: Goals, scatter: Scatter | None = None
-) -> tuple[Floats, Floats]:
-    """Between what concentrations per mL the level lies, either end with the confidence asked for,
-    (channels,).
+def limit_of_level(
+    counts: NDArray[np.integer], volume_ml: Floats, goals: Goals, scatter: Scatter | None, upper: bool
+) -> float:
+    """Of samples of one size (n, 1) that are put together: the concentration per mL which the level is at or
+    below (`upper`), else at or above, with the confidence asked for.
 
     `chance_at_or_below` turned round: at the upper end the least chance is that confidence, at the lower end
-    the most is what is left of it.
+    the most is what is left of it. Infinite where there is none.
     """
-    per_ml = (np.asarray(counts, np.float64).sum(axis=0) + 1) / volume_ml.sum()
-    ends = []
-    for place, wanted in ((1, 1 - goals.confidence), (0, goals.confidence)):
-        low, high = np.log2(per_ml) - 24.0, np.log2(per_ml) + 24.0
-        for _ in range(44):
-            middle = (low + high) / 2
-            reached = chance_at_or_below(counts, volume_ml, 2**middle, goals, scatter)[place] >= wanted
-            low, high = np.where(reached, low, middle), np.where(reached, middle, high)
-        none = np.isclose(high, np.log2(per_ml) + 24.0)
-        floor = np.isclose(low, np.log2(per_ml) - 24.0)
-        ends.append(np.where(none, np.inf, np.where(floor, 0.0, 2**high)))
-    return ends[0], ends[1]
+    total, volume = np.asarray(counts, np.float64).sum(axis=0)[None], np.atleast_1d(volume_ml.sum())
+    own, wanted = own_variance(scatter, len(counts)), goals.confidence if upper else 1 - goals.confidence
+    start = float(np.log2((total[0, 0] + 1) / volume[0]))
+    low, high = start - _REACH, start + _REACH
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        reached = _end(total, volume, np.array([2**middle]), goals, own, upper)[0] >= wanted
+        low, high = (low, middle) if reached else (middle, high)
+    if high == start + _REACH:
+        return float("inf")
+    return 0.0 if low == start - _REACH else float(2**high)
 
 
 def one_fluid(
@@ -126,6 +130,26 @@ def one_fluid(
         if chance * pairs < FALSE_DIFFERENCE:
             return False
     return True
+
+
+def deciding(
+    counts: NDArray[np.integer],
+    volume_ml: Floats,
+    one: Quantity,
+    goals: Goals,
+    scatter: Scatter | None = None,
+) -> Rows:
+    """Which of some samples of one size (n, 1), each judged by itself, decides its state: the worst for
+    it.
+    """
+    alone = own_variance(scatter, 1)
+    limit = np.array([one.limit])
+    end = 1 if one.state == NOT_MET else 0
+    each = [
+        _chance(np.asarray(counts[i : i + 1], np.float64), volume_ml[i : i + 1], limit, goals, alone)[end][0]
+        for i in range(len(counts))
+    ]
+    return np.array([int(np.argmin(each))])
 
 
 def particles(
@@ -180,11 +204,15 @@ def middle_code(history: History, rows: Rows) -> NDArray[np.uint8]:
     return middle
 
 
-def code_together(history: History, rows: Rows) -> tuple[int, ...]:
+def code_together(history: History, rows: Rows) -> list[int]:
     """Scale numbers of all counts of some samples in all of their volume, exact."""
-    volume_ul = int(np.rint(history.volume_ml[rows] * 1000).sum())
-    total = history.counts[rows].astype(np.int64).sum(axis=0)
-    return tuple(scale_numbers_of_counts(total, volume_ul).tolist())
+    return [int(number) for number in numbers_together(history.counts[rows], history.volume_ml[rows])]
+
+
+def numbers_together(counts: NDArray[np.integer], volume_ml: Floats) -> NDArray[np.int64]:
+    """Scale numbers of all of some samples' counts (n, channels) in all of their volume, in whole numbers."""
+    volume_ul = int(np.rint(volume_ml * 1000).sum())
+    return scale_numbers_of_counts(counts.astype(np.int64).sum(axis=0), volume_ul)
 
 
 def above(history: History, rows: Rows, goals: Goals) -> NDArray[np.bool_]:
@@ -250,25 +278,31 @@ def _absent(k: int, goals: Goals, state: str) -> Quantity:
 
 def _chance(counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance) -> Chance:
     """Of one sample (or several together), or of three the middle one, with what they have of their own."""
+    return Chance(*(_end(counts, volume_ml, limit, goals, own, least) for least in (True, False)))
+
+
+def _end(
+    counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance, least: bool
+) -> Floats:
+    """The least or the most of the chances that a count leaves."""
     spread, freedom = joined(np.full(counts.shape[1], goals.volume_spread / _LN2), own)
-    t, weight = student(freedom)
-    sensing = goals.limits.sensing_volume_ml
+    t, weight = student(freedom) if spread.any() else (np.zeros((1, 1)), np.ones((1, 1)))
+    sensing = np.asarray(goals.limits.sensing_volume_ml)
     # (places, channels): the limit as it would have to be for each of the errors that may have been made
     shifted = limit * 2.0 ** np.clip(-spread * t, -60, 60)
     with np.errstate(divide="ignore"):
-        seen = coincidence.observed(np.minimum(shifted, 1 / np.asarray(sensing)), np.asarray(sensing))
+        seen = coincidence.observed(np.minimum(shifted, 1 / sensing), sensing)
     expected = np.asarray(seen)[:, None, :] * volume_ml[None, :, None]
     count = np.broadcast_to(counts, expected.shape)
-    beyond = np.isnan(coincidence.correct(counts / volume_ml[:, None], np.asarray(sensing)).true_per_ml)
-    least = gamma_cdf(count + 1, expected)
-    most = np.where(count > 0, gamma_cdf(np.where(count > 0, count, 1.0), expected), 1.0)
-    ends = []
-    for end in (least, most):
-        known = np.where(beyond, 0.0, end)
-        of_all = _middle(known) if len(counts) == 3 else known[:, 0]
-        chance = (weight * of_all).sum(axis=0)
-        ends.append(np.where(np.isnan(limit), np.nan, np.clip(chance, 0.0, 1.0)))
-    return Chance(*ends)
+    beyond = np.isnan(coincidence.correct(counts / volume_ml[:, None], sensing).true_per_ml)
+    if least:
+        each = gamma_cdf(count + 1, expected)
+    else:
+        each = np.where(count > 0, gamma_cdf(np.where(count > 0, count, 1.0), expected), 1.0)
+    known = np.where(beyond, 0.0, each)
+    of_all = _middle(known) if len(counts) == 3 else known[:, 0]
+    chance = np.clip((weight * of_all).sum(axis=0), 0.0, 1.0)
+    return np.asarray(np.where(np.isnan(limit), np.nan, chance))
 
 
 def _middle(each: Floats) -> Floats:

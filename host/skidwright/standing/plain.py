@@ -49,14 +49,16 @@ def standing_row(one: Standing) -> dict[str, Any]:
     }
 
 
-def quantity_row(one: Quantity, needs: str) -> dict[str, Any]:
-    """A quantity against its goal. Of water there is no more than 100 %: what is beyond is free water."""
+def quantity_row(one: Quantity, needs: str | None = None) -> dict[str, Any]:
+    """A quantity against its goal; `needs` where it is a machine's. Of water there is no more than 100 %:
+    what is beyond is free water.
+    """
     digits = 5 if one.number is not None else 4
     full = np.inf if one.number is not None or one.name not in WATERS else FULL_PERCENT
     return {
         "quantity": one.name,
         "state": one.state,
-        "needs": needs,
+        **({} if needs is None else {"needs": needs}),
         "unit": one.unit,
         "value": _figures(min(one.value, full), digits),
         "value_high": _figures(min(one.value_high, full), digits),
