@@ -239,7 +239,8 @@ def test_where_no_coldest_is_known_the_page_says_so(issued):
 
 
 def test_the_page_names_its_rules_and_the_confidence_reached(shop, issued, log_path):
-    """Garwood's upper limit by scipy: the counts of all three samples together, 1 % of volume uncertainty."""
+    """By SciPy: P(more than n) of the counts of all three together at the limit, averaged over Student's t of
+    what 1 % of volume uncertainty and the stated scatter of three samples make together (JCGM 100, G.4)."""
     stated, text = certificate.read(issued)
     shown = shop("check", "--all", "--json", "--asset", 1)
     assert shown.out, shown.err
@@ -250,11 +251,16 @@ def test_the_page_names_its_rules_and_the_confidence_reached(shop, issued, log_p
     reached = []
     for place, limit in enumerate((2500, 640, 80)):  # ISO 4406:2021, table 1: 18/16/13
         count = sum(line["counts"][place] for line in used)
-        spread = CheckLimits().volume_uncertainty_percent / 100
-        widen = 1 + (count + 1) * spread**2
-        reached.append(stats.gamma.cdf(limit * volume / widen, (count + 1) / widen))
-    assert stated["confidence_at_or_below_target"] == pytest.approx(reached, abs=1e-4)
-    assert stated["confidence_asked"] is None
+        by_volume = CheckLimits().volume_uncertainty_percent / 100 / np.log(2)
+        sd, freedom, alike = (stated["scatter"][name][place] for name in ("sd", "freedom", "alike"))
+        own = sd**2 * (1 + 4 / 3 * alike + 2 / 3 * alike**2) / 3
+        whole = by_volume**2 + own
+        t = stats.t(freedom * (whole / own) ** 2)
+        places = t.ppf((np.arange(20_000) + 0.5) / 20_000)
+        seen = limit * volume * 2 ** (-np.sqrt(whole) * places)
+        reached.append(stats.gamma.cdf(seen, count + 1).mean())
+    assert stated["confidence_at_or_below_target"] == pytest.approx(reached, abs=3e-3)
+    assert stated["confidence_asked"] == 0.95
     page = " ".join(html.unescape(text).split())
     assert "as counted, are at or below the target" in page and "the rule of <code>skidwright receive" in page
     assert f"Confidence that every channel is at or below the target: <b>{stated['confidence']}</b>" in page
@@ -277,10 +283,12 @@ def test_a_delivery_needs_what_receive_needs(shop, tmp_path, log_path, per_ml: f
     assert shop(*ISSUE, *asked, "--confidence", 95).status == shown.status
     if not enough:
         assert ">=4 um(c) is at or below its target with" in shown.out and "95 % are asked" in shown.out
-    stated = shop(*ISSUE, *asked, "--json").json
+    # whoever asks for less is told on the paper what is left open
+    less = () if enough else ("--confidence", 50)
+    stated = shop(*ISSUE, *asked, *less, "--json").json
     assert (min(stated["confidence_at_or_below_target"]) >= 0.95) == enough
     page = " ".join((tmp_path / "here" / "c.html").read_text().split())
-    assert ("leaves open on which side of the target" in page) != enough
+    assert ("on which side of the target the fluid is, is left open" in page) != enough
     assert shop("verify", "c.html").status == 0
 
 

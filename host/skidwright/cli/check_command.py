@@ -77,7 +77,7 @@ def check(
     found = selection.assess(archive, known.config, device, asset, keys)
     tally = Tally(known.config, set(asset))
 
-    def stands() -> list[Standing] | None:
+    def stands() -> "list[Standing] | None":
         if sum(log.report.samples for log in found) > MOST_SAMPLES:
             return None
         made = standings(found, known, archive, moment.now(), asset)

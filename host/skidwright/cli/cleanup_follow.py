@@ -68,7 +68,8 @@ def follow(session: Session, asset: int, archive: Path, config: Callable[[], Con
         return 1
     if judged is None:
         return 0 if how == 1 else 1
-    return cleanup_view.show(*judged, given["picture"], as_json)
+    run, stands = judged
+    return cleanup_view.show(run, stands, given["picture"], as_json)
 
 
 class _Pulled:

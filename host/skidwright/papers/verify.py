@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skidwright.config import Config
 from skidwright.errors import PaperError
@@ -183,7 +184,7 @@ def _figures(
             found.against.append("the chances to be at or below the target are not those of these samples")
         return
     goals = left_out.stated_goals(stated, config.limits())
-    sure = reached(history, places, goals, _scatter(stated, history, found))
+    sure = reached(history, places, goals, _scatter(stated, history, places, found))
     said = stated["confidence_at_or_below_target"]
     asked = stated["confidence_asked"]
     if not _near(said, list(sure), 0, _CHANCE) or stated["confidence"] != percent(min(map(float, said))):
@@ -192,7 +193,9 @@ def _figures(
         found.against.append(f"{100 * float(asked):g} % confidence are not reached by these samples")
 
 
-def _scatter(stated: dict[str, Any], history: History, found: Verification) -> Scatter | None:
+def _scatter(
+    stated: dict[str, Any], history: History, places: NDArray[np.intp], found: Verification
+) -> Scatter | None:
     """The scatter between samples that the paper reckons with, which must be that of the log; None before
     format 3."""
     if stated["format"] < 3:
@@ -201,8 +204,7 @@ def _scatter(stated: dict[str, Any], history: History, found: Verification) -> S
     sd, freedom, alike = (np.array([float(x) for x in said[name]]) for name in ("sd", "freedom", "alike"))
     if not len(sd) == len(freedom) == len(alike) == 5:
         raise ValueError("five series are needed")
-    taken = history.until(np.datetime64(int(left_out.issued_ms(stated)), "ms"))
-    now = between_samples(taken)
+    now = between_samples(history.until(history.when[places].max()))
     # samples that were pulled later, or a log that is gone, move it by little
     if not np.all(sd[:4] >= now.sd[:4] / _SCATTER) or not np.all(freedom[:4] <= now.freedom[:4] * _FREEDOM):
         found.against.append("the scatter between samples is more than the paper says")
