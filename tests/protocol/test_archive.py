@@ -142,9 +142,11 @@ def test_position_after_a_damaged_header(tmp_path):
     path.write_bytes(raw)
     with LogWriter(path) as writer:
         assert (writer.position().segment, writer.position().offset) == (3, 0)
-    path.write_bytes(b"something else entirely" * 400)
-    with LogWriter(path) as writer, pytest.raises(ArchiveUnreadable, match="recognised"):
-        writer.position()
+    foreign = b"something else entirely" * 400
+    path.write_bytes(foreign)
+    with pytest.raises(ArchiveUnreadable, match="recognised"):
+        LogWriter(path)
+    assert path.read_bytes() == foreign
 
 
 def test_sealing_pads(tmp_path):
