@@ -90,12 +90,15 @@ class _Pulled:
         from skidwright.archive import pull as pulling
         from skidwright.cli import app, cleanup_view
         from skidwright.log import keys as log_keys
+        from skidwright.register import thresholds_today
 
         try:
             known = self._given["keys"] or log_keys.of(self._session.hello().device)
             place = archives.Archive.create(self._archive)
-            pulling.pull(self._session, place, key=known[-1] if known else None)
-            found = cleanup_view.last_run(self._archive, self._config(), self._asset, self._given)
+            config = self._config()
+            thresholds = thresholds_today(config, self._archive)
+            pulling.pull(self._session, place, key=known[-1] if known else None, thresholds=thresholds)
+            found = cleanup_view.last_run(self._archive, config, self._asset, self._given)
         except (PortError, LinkError):
             raise
         except (SkidwrightError, OSError, MemoryError) as error:
