@@ -128,7 +128,9 @@ def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR)
     if not pieces:
         return Charts(points.days, *(empty,) * 7, np.zeros(values.shape, np.int8))
     first = pieces[0].start
-    base = _baselines(values, points.floor, pieces)
+    many = points.samples[first:, None] >= _MANY_SAMPLES
+    leads = 1 if many.all() else _MOST_IN_A_ROW
+    base = _baselines(values, points.floor, pieces, leads)
     # the baseline of each point from the first charted one on
     of = np.repeat(np.arange(len(pieces)), [piece.stop - piece.start for piece in pieces])
     number = base.points[of][:, None]
@@ -138,26 +140,25 @@ def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR)
     freedom = np.maximum(_FREEDOM_PER_POINT * number / more, _LEAST_FREEDOM)
     wide = np.sqrt(1 + open_level)
     # (leads, n, k): each point against what those before the last `lead` let one expect
-    apart = np.stack([_residuals(values, base, of, lead) for lead in range(1, _MOST_IN_A_ROW + 1)])
+    apart = np.stack([_residuals(values, base, of, lead) for lead in range(1, leads + 1)])
     sd = np.stack(base.sd)[:, of]
     apart /= sd
     wanted = run_length(false_alarms_per_year)
     single_lim = student_limit(single_limit(wanted), freedom) * wide
     in_a_row = _in_a_row(base, wanted)[of]
     odd = student_limit(_ODD, freedom) * wide
-    many = points.samples[first:, None] >= _MANY_SAMPLES
     jump = np.zeros(values.shape, np.int8)
     for sign in (1, -1):
         # the first of a row is as far out as one by itself would have to be
         beyond = sign * apart > odd
         beyond[0] = sign * apart[0] > single_lim
         jumped = many & beyond[0]
-        for row in range(2, _MOST_IN_A_ROW + 1):
+        for row in range(2, leads + 1):
             run = np.ones(jumped.shape, np.bool_)
             for lead in range(1, row + 1):
                 run[: row - lead] = False
                 run[row - lead :] &= beyond[lead - 1, : len(run) - (row - lead)]
-            jumped |= run & (in_a_row <= row)
+            jumped |= run & (in_a_row <= row) & ~many
         jump[first:][jumped] = sign
     held = np.clip(apart[0], -_HELD, _HELD) - base.held_mean[of]
     spread = base.held_sd[of] * np.sqrt(base.left.of_average(WEIGHT)[of] + open_level)
@@ -252,8 +253,8 @@ def _pieces(n: int) -> list[slice]:
     return [slice(a, b) for a, b in pairwise([*starts, n])]
 
 
-def _baselines(values: Floats, floor: Floats, pieces: list[slice]) -> _Baselines:
-    """The baseline of each piece.
+def _baselines(values: Floats, floor: Floats, pieces: list[slice], most_lead: int) -> _Baselines:
+    """The baseline of each piece, residuals by leads up to `most_lead`.
 
     How alike points are is a lasting trait, of which one baseline tells little: it is averaged over all
     baselines so far.
@@ -285,7 +286,7 @@ def _baselines(values: Floats, floor: Floats, pieces: list[slice]) -> _Baselines
     usual = placed([np.median(rows, axis=1) for rows in stacked])
     held = _FOLLOWS * np.maximum(placed([held_sd(rows) for rows in stacked]), floor)
     leads = []
-    for lead in range(1, _MOST_IN_A_ROW + 1):
+    for lead in range(1, most_lead + 1):
         residuals = []
         for group, rows in zip(groups, stacked, strict=True):
             away = rows - usual[group].reshape(-1, 1)

@@ -1,0 +1,161 @@
+"""What is stated of judgement over time against what it does to invented machines on a plant floor.
+
+`python tests/judgement/plant_floor.py --runs 200`, and at the end of `make trends`. The machines come from
+`processes`, which knows nothing of the code under test; seeds from `processes.NEVER_TUNED` on were never
+looked at while limits were chosen.
+"""
+
+import argparse
+import time
+
+import numpy as np
+import processes
+from scipy import stats
+from skidwright.judgement import charts, forecast, points, scatter, series, trend
+from skidwright.register.model import AssetRecord
+from skidwright.standing.goals import Goals
+from skidwright.standing.particles import chance_at_or_below, scatter_of
+from skidwright.trade.iso4406 import UPPER_PER_ML
+
+ASSET = AssetRecord(1, "machine", target=(20, 18, 15), water_limit_percent=90.0, coldest_c=40.0)
+# What trends state: 95 %, and 90 % where a level wanders so slowly that it passes for a drift.
+TREND_STATED = {name: 0.95 for name in processes.NOISES} | {
+    "alike by 0.97": 0.90,
+    "half of it alike by 0.9": 0.90,
+}
+TREND_POINTS = (8, 20, 60, 122)
+MACHINES = {name: {"name": name} for name in processes.NOISES} | {
+    "few counts (60/20/2/0.2 per mL)": {"per_ml": processes.FEW_PER_ML},
+    "weeks missing": {"missing": True},
+    "hourly, days alike by 0.8": {"every_days": 1 / 24, "wander": 0.1},
+    "a season of half a scale number": {"season": 0.5},
+}
+# A real move: told, and counted apart.
+REAL = "a season of half a scale number"
+
+
+def chart_alarms(how, seeds):
+    """Alarms of all five series, alarms upward, and years of 365 charted points."""
+    told = up = charted = 0
+    for seed in seeds:
+        made = processes.machine(np.random.default_rng(seed), **how)
+        both = points.count_points(made), series.water_points(made, ASSET)[0]
+        found = [charts.charts(series.in_detail(one)) for one in both]
+        alarms = [alarm for one in found for alarm in charts.alarms(one)]
+        told += len(alarms)
+        up += sum(alarm.up for alarm in alarms)
+        charted += int(np.isfinite(found[0].single[:, 0]).sum())
+    return told, up, charted / 365
+
+
+def trends_held(name, many, runs, seed):
+    """How many of `runs` intervals of a trend through `many` points hold the true slope."""
+    days = np.arange(float(many))
+    rows = processes.noise(np.random.default_rng(seed), name, (runs, many))
+    found = [trend.trend(days, row + 0.01 * days) for row in rows]
+    return sum(one.low <= 0.01 <= one.high for one in found)
+
+
+def young_logs(days, seeds):
+    """Share of series of hourly logs so long, days alike by 0.8, that show a trend; and a date."""
+    shown = dated = tried = 0
+    for seed in seeds:
+        made = processes.machine(np.random.default_rng(seed), days=days, every_days=1 / 24, wander=0.1)
+        for one in series.particle_series(made).trends:
+            tried += 1
+            shown += one is not None and (one.rising or one.falling)
+            if one is not None:
+                dated += forecast.forecast(one, one.at(one.last_days) + 0.5).state == forecast.AHEAD
+    return shown, dated, tried
+
+
+def forecasts_held(name, seeds):
+    """Ramps of 0.02 a day seen for 120 days that cross their limit on the 180th: held, and foreseen."""
+    days, held, ahead = np.arange(120.0), 0, 0
+    for seed in seeds:
+        values = 0.2 * processes.noise(np.random.default_rng(seed), name, (120,)) + 0.02 * days
+        found = forecast.forecast(trend.trend(days, values), 3.6)
+        ahead += found.state == forecast.AHEAD
+        held += found.state == forecast.AHEAD and found.earliest_days <= 180 <= found.latest_days
+    return held, ahead
+
+
+def called_met(many, sd, above, each, seeds, name="normal"):
+    """How many machines so far above the limit of >=4 um(c) are called at or below it with 95 %.
+
+    `each`: by the rule for a fluid that is received.
+    """
+    goals = Goals(numbers=(14, None, None, None), each=each)
+    limit = np.array([float(UPPER_PER_ML[14])])
+    wrong = 0
+    per_ml = (limit[0] * (1 + above), *(np.array((0.3, 0.05, 0.01)) * limit[0]))
+    for seed in seeds:
+        made = processes.machine(
+            np.random.default_rng(seed), name, days=many, scatter=sd, own=0.0, per_ml=per_ml
+        )
+        found = scatter_of(scatter.between_samples(made, ASSET), np.array([0]))
+        newest = slice(-3, None)
+        chance = chance_at_or_below(made.counts[newest, :1], made.volume_ml[newest], limit, goals, found)
+        wrong += chance.least[0] >= goals.confidence
+    return wrong
+
+
+def verdict(bad, runs, stated):
+    """Whether so many failures are no more than a promise and chance (1 in 1,000) allow."""
+    return "" if bad <= stats.binom.ppf(0.999, runs, stated) else "  MISSED"
+
+
+def report(runs, chart_years, first=processes.NEVER_TUNED):
+    """Everything printed; False when a promise is missed by more than chance."""
+    lines = []
+
+    def say(line):
+        lines.append(line)
+        print(line, flush=True)
+
+    say(f"met although above its limit, of {runs}, seeds from {first}; stated: at most 5 %")
+    for who, each in (("machine", False), ("received", True)):
+        for above, many in ((0.0005, 1), (0.0005, 3), (0.0005, 10), (0.0005, 60), (0.05, 3)):
+            cells = []
+            for sd in (0.07, 0.15, 0.3):
+                wrong = called_met(many, sd, above, each, range(first, first + runs))
+                cells.append(f"{sd:g}: {wrong / runs:.1%}{verdict(wrong, runs, 0.05)}")
+            say(f"  {who:8} {above:.2%} above, {many:2} samples   {'  '.join(cells)}")
+    say(f"trend intervals that hold the true slope, of {runs}; stated: 95 %, 90 % for the slow ones")
+    for name, stated in TREND_STATED.items():
+        held = {many: trends_held(name, many, runs, first + many) for many in TREND_POINTS}
+        cells = [f"{n}: {h / runs:.1%}{verdict(runs - h, runs, 1 - stated)}" for n, h in held.items()]
+        say(f"  {name:32} {'  '.join(cells)}")
+    say("young hourly logs, days alike by 0.8: series with a trend, with a date; stated: at most 5 %")
+    for days in (2, 4, 7, 10, 14, 30):
+        shown, dated, tried = young_logs(days, range(first, first + max(runs // 4, 10)))
+        # the four sizes of a machine move together: its series count as one
+        word = verdict(shown // 4, tried // 4, 0.05)
+        say(f"  {days:2} days: {shown / tried:.1%}, {dated / tried:.1%}{word}")
+    say("forecasts that hold the true day; stated: 95 %, 90 % for the slow ones")
+    for name, stated in TREND_STATED.items():
+        held, ahead = forecasts_held(name, range(first, first + runs))
+        say(f"  {name:32} {held / max(ahead, 1):.1%} of {ahead}{verdict(ahead - held, ahead, 1 - stated)}")
+    say(f"chart alarms a year of 365 points, all five series; stated: {charts.FALSE_ALARMS_PER_YEAR:g}")
+    for name, how in MACHINES.items():
+        told, up, years = chart_alarms(how, range(first, first + max(chart_years, 1)))
+        most = stats.poisson.ppf(0.999, charts.FALSE_ALARMS_PER_YEAR * years)
+        word = "  (a real move)" if name == REAL else "" if told <= most else "  MISSED"
+        say(f"  {name:32} {told / years:.3f}   upward {up / years:.3f}   in {years:.0f} years{word}")
+    return not any("MISSED" in line for line in lines)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--runs", type=int, default=200)
+    parser.add_argument("--chart-years", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=processes.NEVER_TUNED)
+    given = parser.parse_args()
+    began = time.process_time()
+    good = report(given.runs, given.chart_years, given.seed)
+    print(f"{time.process_time() - began:.0f} s of CPU")
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
