@@ -43,6 +43,9 @@ This page is made from the code (`make docs`); change `host/skidwright/checks`, 
   not measured (`pump_full_ul_s`) or the oil is colder than `pump_from_c`. Every concentration is wrong by as
   much. Weigh what the meter counted, as at commissioning, once a year and after each repair.
 - **Fluid at the tap that is not the machine's**: a dead leg, a cooler branch, a tank that was not stirred.
+- **A little air all the time.** A few bubbles in each mL, alike in every sample, look like coarse dirt: most
+  such samples pass (figures in scored.md). They make a fluid look dirtier, never cleaner. A clear tube at the
+  return, or a sample drawn with the tap throttled less, tells.
 - **Particles that are none but look so in every way**: varnish, additives that come out of solution, bubbles
   few and small enough. A membrane under a microscope tells.
 
