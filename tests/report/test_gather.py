@@ -128,7 +128,7 @@ def test_other_events_in_words(reports) -> None:
         (at(309), "throttled (written while asset 2 was sampled)"),
     ]
     assert told(data, "setting changed") == [(at(306), "rest_s 300 > 600")]
-    assert told(data, "log recovered") == [(at(300), "segment 1, 77 bytes dropped")]
+    assert told(data, "log recovered") == [(at(300), "segment 1, 77 bytes")]
     assert told(data, "firmware left") == [(at(308), "MemoryError")]
     assert "not all of them had been pulled" in told(data, "oldest segment given up")[0][1]
     assert data.integrity.reclaimed_unpulled == 28
