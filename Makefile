@@ -20,12 +20,13 @@ FAMILY_SEEDS ?= 1-100
 
 # For `make cleanup-runs`.
 RUNS ?= 200
+HISTORIES ?= 2000
 # For `make random-settings`: how many that the board accepts.
 SETTINGS ?= 10000
 
 ABSURD ?= 2000
 
-.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks random-settings cleanup-runs rises readme clean
+.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks random-settings cleanup-runs rises agree readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -121,6 +122,9 @@ rises: $(VENV)/.test
 
 random-settings: $(VENV)/.test
 	$(BIN)/python tests/firmware/random_settings.py --settings $(SETTINGS)
+
+agree: $(VENV)/.test
+	$(BIN)/python tests/standing/agreement.py --histories $(HISTORIES)
 
 cleanup-runs: $(VENV)/.test
 	$(BIN)/python tests/cleanup/runs.py --runs $(RUNS)
