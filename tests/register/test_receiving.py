@@ -282,13 +282,13 @@ def test_what_is_received_is_exact_on_every_limit(without_words) -> None:
             past = history.of_arrays(when, raw, volumes / 1000)
             together = particles.code_together(past, np.arange(3))
             assert list(together) == [number + more] * 4, (count, volumes)
-            if place % 20:
-                continue  # a whole decision takes a second; all go by the rule above
+            if place:
+                continue  # a whole decision takes seconds; all go by the rule above
             decision = decide(past, Terms((16, 14, 11)), EXACT)
             if decision.one_fluid:
                 decided += 1
                 assert [channel.number for channel in decision.channels] == [number + more] * 3
-    assert decided >= 2
+    assert decided == 2
 
 
 def test_a_fluid_whose_samples_scatter_is_seldom_accepted_at_its_limit(without_words) -> None:
