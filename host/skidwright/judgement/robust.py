@@ -66,17 +66,6 @@ class Noise:
         """By how much the mean of many points varies more than that of independent ones."""
         return np.asarray(self.long_run / np.maximum(self.white + self.alike_part, 1e-300))
 
-    def of_average(self, weight: float) -> Floats:
-        """Variance of an exponentially weighted average, in variances of a point.
-
-        For first-order noise W. Schmid, "On EWMA charts for time series", Frontiers in Statistical Quality
-        Control 5, 1997 (from memory).
-        """
-        left = self.alike * (1 - weight)
-        total = np.maximum(self.white + self.alike_part, 1e-300)
-        spread = (self.white + self.alike_part * (1 + left) / (1 - left)) / total
-        return np.asarray(weight / (2 - weight) * spread)
-
 
 def noise(values: Floats, floor: Floats) -> Noise:
     """The noise in each row of (k, n), seen through steps and slow drifts; `floor` (k,) is its least
