@@ -91,7 +91,7 @@ def _to_pin(sheet: Sheet, signal: Signal, x: float, y: float) -> None:
 def board_sheet(wiring: Wiring) -> str:
     """SVG of the board with its 40 pins, what each does, and the resistor on it."""
     by_pin = {EDGE_PINS[s.gpio]: s for s in wiring.signals if s.gpio in EDGE_PINS}
-    option = {EDGE_PINS[x.gpio]: x for o in wiring.options for x in o.signals if x.gpio in EDGE_PINS}
+    options = [x for o in wiring.options for x in o.signals]
     gpio_of = {pin: gpio for gpio, pin in EDGE_PINS.items()}
     sheet = Sheet(
         1240, 660, "Pins of the microcontroller board", "The 40 pins seen from above, the cable at the top."
@@ -119,7 +119,6 @@ def board_sheet(wiring: Wiring) -> str:
         words = [signal.name, function_words(signal)]
         if signal.pull_ohm:
             words.append(pull_words(signal))
-        if pin in option:
-            words.append(f"or {option[pin].name}")
+        words += [f"or {x.name}" for x in options if EDGE_PINS.get(x.gpio) == pin]
         sheet.label(x + direction * 36, y + 4, ", ".join(words), 11, anchor)
     return sheet.text()
