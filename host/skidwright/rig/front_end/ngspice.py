@@ -18,7 +18,7 @@ def available() -> bool:
     return shutil.which("ngspice") is not None
 
 
-def run(netlist: str, timeout_s: float = 60.0) -> dict[str, float]:
+def run(netlist: str, timeout_s: float = 240.0) -> dict[str, float]:
     """The values that a netlist prints, by name in lower case.
 
     Raises RigError when ngspice is missing, does not end in time, or prints no value.
