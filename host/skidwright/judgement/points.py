@@ -118,11 +118,11 @@ def _medians(days: Floats, values: Floats, width: float) -> Points:
     if len(starts) == n:
         medians = values.copy()
     else:
-        medians = np.stack([_medians_of(values[:, k], starts, counts) for k in range(series)], axis=1)
+        medians = np.stack([medians_of(values[:, k], starts, counts) for k in range(series)], axis=1)
     return Points(middle, medians, counts, np.zeros(series))
 
 
-def _medians_of(values: Floats, starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Floats:
+def medians_of(values: Floats, starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Floats:
     """Median of each run of `counts` values from `starts`."""
     n, runs, widest = len(values), len(starts), int(counts.max())
     row = np.repeat(np.arange(runs), counts)
