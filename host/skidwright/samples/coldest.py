@@ -1,9 +1,9 @@
 """Water where it does harm: at the coldest temperature the machine sees. One rule for all that judges it.
 
 The same water is a higher saturation in colder fluid. A reading is carried to the coldest temperature by the
-fluid's own constants, else by both published pairs of `skidwright.trade.water`, which gives a range. It is
-within a limit when all of the range is, over it when none is, and open in between. Where nobody gave a
-coldest temperature, or the sample was colder still, it is judged at the sample's own, and the words say so.
+fluid's own constants, else by both published pairs of `skidwright.trade.water`, which gives a range; whether
+it is within a limit `skidwright.standing` decides. Where nobody gave a coldest temperature, or the sample was
+colder still, it is judged at the sample's own, and the words say so.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from skidwright.trade.water import PUBLISHED, Solubility, content_ppm, solubilit
 
 Floats = NDArray[np.float64]
 
-WITHIN, OVER, OPEN = "within", "over", "open"
 FULL_PERCENT = 100.0
 
 
@@ -59,13 +58,6 @@ def at_coldest(percent: Floats, warm_c: Floats, coldest_c: float | None, own: So
         np.where(colder, by_each.max(axis=0), percent),
         np.where(colder, coldest_c, warm_c),
     )
-
-
-def state(low_percent: float, high_percent: float, limit_percent: float) -> str:
-    """WITHIN, OVER or OPEN: the range of one reading against a limit, both in percent of saturation."""
-    if high_percent <= limit_percent:
-        return WITHIN
-    return OVER if low_percent > limit_percent else OPEN
 
 
 def saturation(low_percent: float, high_percent: float, digits: int = 0) -> str:
