@@ -183,21 +183,25 @@ def _small_quantile(a: Floats, p: float, z: float) -> Floats:
 def binomial_tail(successes: int, trials: int, p: ArrayLike, upper: bool = False) -> Floats:
     """P(X <= successes), or with `upper` P(X >= successes), of a binomial variable, for p within 0 to 1.
 
-    The probabilities are summed outward from `successes` until what is left does not count.
+    The probabilities are summed outward from `successes`, away from the mean, until what is left does not
+    count; where that side holds more than half, it is 1 less the other side.
     """
     chance = np.atleast_1d(np.asarray(p, dtype=np.float64))
-    log_odds = np.log(chance) - np.log1p(-chance)
-    log_ways = float(
-        log_gamma(trials + 1.0) - log_gamma(successes + 1.0) - log_gamma(trials - successes + 1.0)
-    )
-    log_middle = log_ways + successes * np.log(chance) + (trials - successes) * np.log1p(-chance)
-    k, mean = successes, trials * float(chance.min())
+    return np.array([_tail(successes, trials, float(one), upper) for one in chance])
+
+
+def _tail(successes: int, trials: int, p: float, upper: bool) -> float:
     if upper:
-        k, mean, log_odds = trials - successes, trials * float(1 - chance.max()), -log_odds
-    # down to where nothing is left: 12 standard deviations below the lowest mean or below k
-    reach = min(k, int(max(k - mean, 0.0) + 12 * math.sqrt(trials)) + 50)
+        return _tail(trials - successes, trials, 1 - p, upper=False)
+    if successes >= trials:
+        return 1.0
+    if successes > trials * p:
+        return 1.0 - _tail(trials - successes - 1, trials, 1 - p, upper=False)
+    k, q = successes, 1 - p
+    log_ways = float(log_gamma(trials + 1.0) - log_gamma(k + 1.0) - log_gamma(trials - k + 1.0))
+    log_first = log_ways + k * math.log(p) + (trials - k) * math.log(q)
+    # down to where nothing is left: 12 standard deviations of the distribution
+    reach = min(k, int(12 * math.sqrt(trials * p * q)) + 50)
     j = np.arange(k, k - reach, -1, dtype=np.float64)
-    log_ratio = np.concatenate([[0.0], np.cumsum(np.log(j / (trials - j + 1)))])
-    steps = np.arange(reach + 1, dtype=np.float64)
-    sums = [np.exp(m + log_ratio - o * steps).sum() for m, o in zip(log_middle, log_odds, strict=True)]
-    return np.minimum(np.array(sums, dtype=np.float64), 1.0)
+    ratio = np.concatenate([[0.0], np.cumsum(np.log(j * q / ((trials - j + 1) * p)))])
+    return min(float(np.exp(log_first + ratio).sum()), 1.0)
