@@ -54,10 +54,12 @@ def goals_asked(
     if wanted is None:
         raise click.UsageError(f"asset {number} has no target: give --target, or set one for the asset")
     goals = goals_of(asset, known.config)
+    limit = goals.water_limit_percent if water is None else water
     return dataclasses.replace(
         goals,
         numbers=(*wanted, asset.target_21um),
-        water_limit_percent=goals.water_limit_percent if water is None else water,
+        # 100 % asks nothing of water, as for `receive`
+        water_limit_percent=limit if limit is not None and limit < 100 else None,
         samples=samples,
         each=True,
         confidence=goals.confidence if confidence is None else confidence / 100,
