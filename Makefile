@@ -24,9 +24,11 @@ HISTORIES ?= 2000
 # For `make random-settings`: how many that the board accepts.
 SETTINGS ?= 10000
 
+# For `make absurd` and `make forgeries`.
 ABSURD ?= 2000
+PAPERS ?= 2000
 
-.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd soak trends pio interlocks random-settings cleanup-runs rises agree readme clean
+.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd forgeries soak trends pio interlocks random-settings cleanup-runs rises agree readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -38,6 +40,7 @@ help:
 	@echo "make flips  one bit of the flash turned over at a time, in the file system's own blocks too"
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make absurd ABSURD=2000   absurd records, and half as many hostile boards, through every command"
+	@echo "make forgeries PAPERS=2000   forged logs and papers must be refused, genuine ones not"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
 	@echo "make trends YEARS=200   how often judgement over time errs, and how late it sees"
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
@@ -100,6 +103,9 @@ fuzz: $(VENV)/.test
 	-$(PIP) --group fuzz
 	$(BIN)/python tests/fault/fuzz.py --minutes $(MINUTES)
 	SKIDWRIGHT_REQUESTS=$$(($(MINUTES) * 10000)) $(BIN)/python -m pytest -q -s tests/fault/test_requests_micropython.py
+
+forgeries: $(VENV)/.test
+	$(BIN)/python tests/fault/forgeries.py --papers $(PAPERS)
 
 absurd: $(VENV)/.test
 	$(BIN)/python tests/fault/absurd_records.py --trials $(ABSURD)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
               help="[default: Parquet with --partition or for a name in .parquet, else CSV]")  # fmt: skip
 @click.option("--partition", default="", metavar="NAMES",
               help="Parquet in a folder, one part for each asset, month or both: asset,month.")  # fmt: skip
+@options.key_option
 @options.json_option
 def export(
     target: Path,
@@ -37,6 +38,7 @@ def export(
     asset: tuple[int, ...],
     form: str | None,
     partition: str,
+    keys: list[bytes],
     as_json: bool,
 ) -> int:
     """Write all samples in the archive as CSV to TARGET ("-" for standard output), units in the heads.
@@ -59,9 +61,10 @@ def export(
     from skidwright.papers import export as exporting
 
     parts = _partition(partition, form)
-    logs = selection.assess(archive, config, device, asset)
+    logs = selection.assess(archive, config, device, asset, keys)
     pieces = _pieces(logs, asset)
     selection.tell_damage(logs)
+    selection.tell_unproven(logs)
     if parts or form == "parquet" or (form is None and target.suffix == ".parquet"):
         return _parquet(pieces, target, parts, as_json)
     if str(target) == "-":

@@ -208,8 +208,9 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
     Example:
       skidwright verify certificate-12-20260304-101500.html
 
-    Exit status 1: something speaks against it.
+    Exit status 1: something speaks against it, or the log is chained with a key that is not here.
     """
+    from skidwright.cli import moment
     from skidwright.cli import output as out
     from skidwright.papers import certificate as papers
     from skidwright.papers import verify as verifying
@@ -221,13 +222,15 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
     logs = {
         (log.path.parent.name, log.path.stem): log for log in selection.assess(archive, config, keys=keys)
     }
-    verifying.against_logs(stated, logs, known.config, found)
+    now_ms = moment.utc().timestamp() * 1000
+    verifying.against_logs(stated, logs, known.config, found, now_ms)
     with Register.open(archive) as register:
         verifying.in_register((paper.digest for paper in register.papers()), stated, found)
     if as_json:
         out.print_json({"supported": found.supported, "holds": found.holds, "against": found.against,
-                        "open": found.open, "notes": found.notes, "content": stated})  # fmt: skip
-        return 0 if found.supported else 1
+                        "untried": found.untried, "open": found.open, "notes": found.notes,
+                        "content": stated})  # fmt: skip
+        return 0 if found.supported and not found.untried else 1
     out.say(
         _printable(
             f"Certificate for asset {stated['asset']['number']}, target {stated['target']}, "
@@ -239,6 +242,9 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
     for word, lines in told:
         for line in lines:
             out.say(_printable(f"  {word} {line}"))
+    if found.supported and found.untried:
+        out.say("Nothing speaks against it, but whether the log is the board's was NOT tried: give --key.")
+        return 1
     out.say("The log supports it." if found.supported else "The log does NOT support it.")
     return 0 if found.supported else 1
 
@@ -255,6 +261,7 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
               help="A file for it.  [default: standard output]")  # fmt: skip
 @options.archive_option
 @options.config_option
+@options.key_option
 def slip(
     number: int,
     samples: int,
@@ -265,6 +272,7 @@ def slip(
     output: Path | None,
     archive: Path,
     config: Config,
+    keys: list[bytes],
 ) -> int:
     """Print an asset's newest valid samples against its target on 48 columns of plain text.
 
@@ -277,6 +285,7 @@ def slip(
     """
     from skidwright.cli import moment
     from skidwright.cli import output as out
+    from skidwright.papers import proof
     from skidwright.papers import slip as slips
     from skidwright.papers.claim import claim as claims
     from skidwright.papers.claim import percent, sample_lines
@@ -285,15 +294,16 @@ def slip(
     from skidwright.standing.quantity import NO_GOAL, WORDS
     from skidwright.whole_file import write_whole
 
-    logs, history, known = paper_source.history_of(number, archive, config, [])
+    logs, history, known = paper_source.history_of(number, archive, config, keys)
     now = moment.now()
     claim = claims(history, paper_source.goals_asked(known, number, target, water, samples), now, logs)
     stands = paper_source.stands(logs, history, known, archive, now)
+    refused = [*claim.refusals, *proof.refusals(history, claim.rows)]
     over = len(claim.refusals) > len(claim.unread)
     verdict = (
         f"Target met by {len(claim.rows)} valid samples in a row."
-        if not claim.refusals
-        else f"Target NOT {'met' if over else 'proven'}: {'; '.join(claim.refusals)}."
+        if not refused
+        else f"Target NOT {'met' if over else 'proven'}: {'; '.join(refused)}."
     )
     facts = [
         f"this machine stands: {words.title(stands)}",
@@ -306,7 +316,8 @@ def slip(
         *([f"water judged: {claim.water.words}"] if claim.water else []),
         *(f"{what}: calibration {'until ' + due if due else 'not on record'}"
           for what, due in paper_source.calibrations(history, known).items()),
-        *(f"log {log.path.parent.name}/{log.path.stem}" for log in history.logs[-1:]),
+        *(f"log {log.path.parent.name}/{log.path.stem}: protected by {log.chain.protection}"
+          for log in history.logs[-1:]),
     ]  # fmt: skip
     text = slips.slip(
         known.asset(number).title, number, sample_lines(history, claim.rows, known.config.limits()),
@@ -319,4 +330,4 @@ def slip(
         write_whole(output, text.encode("ascii"))
     if not printer and not output:
         out.say(text.rstrip("\n"))
-    return 1 if claim.refusals else 0
+    return 1 if refused else 0

@@ -27,11 +27,14 @@ def history_of(
     number: int, archive: Path, config: Config, keys: list[bytes]
 ) -> tuple[list[Assessment], History, KnownAssets]:
     """All logs of the archive, the asset's history out of them, and what is known of the assets."""
+    from skidwright.papers import proof
     from skidwright.register import known_assets
     from skidwright.samples.history import histories
 
     logs = selection.assess(archive, config, assets=(number,), keys=keys)
-    return logs, histories(logs, [number])[number], known_assets(config, archive)
+    history = histories(logs, [number])[number]
+    proof.refuse_wrong_key(history.logs)
+    return logs, history, known_assets(config, archive)
 
 
 def goals_asked(

@@ -84,6 +84,7 @@ def receive(
     """
     from skidwright.cli import moment, output
     from skidwright.judgement.events import joined, marks
+    from skidwright.papers import proof
     from skidwright.receiving import decision as receiving
     from skidwright.receiving import receipt
     from skidwright.samples import history, unread
@@ -108,6 +109,7 @@ def receive(
     decision = receiving.decide(samples, terms, known.config.limits(), now)
     hidden = unread.listed(unread.since(samples, decision.rows[0], logs)) if decision.rows else []
     decision = receiving.unless_hidden(decision, hidden)
+    decision = receiving.unless_proven(decision, proof.refusals(samples, decision.rows))
     content = receipt.record(decision, samples, terms, known.config.limits())
     cold = receipt.when_cold(decision, samples, terms)
     damage = f"what cannot be read may hold newer samples: {unread.REMEDY}"

@@ -98,6 +98,14 @@ def tell_thresholds(config: Config, archive: Path) -> None:
         click.echo(f"note: {what}; what was pulled is read as before: see `skidwright thresholds`", err=True)
 
 
+def tell_unproven(logs: "list[Assessment]") -> None:
+    """One line on stderr for each log whose key was not tried, does not fit, or is missing from it."""
+    for log in logs:
+        chain = log.chain
+        if chain.without_key or chain.wrong_key or chain.unchained:
+            click.echo(f"note: {log.path}: protected by {chain.protection}", err=True)
+
+
 def tell_damage(logs: "list[Assessment]") -> None:
     """One line on stderr for each log that is damaged or not complete."""
     for log in logs:

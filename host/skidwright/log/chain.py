@@ -71,7 +71,7 @@ class ChainResult:
 
     `keyed` of the `links` hold with the key; `without_key` of the `untried` are keyed, and no key was given.
     `proven`: first and last record numbers of each stretch that a link or a seal covers which holds with the
-    key. `seal`: what the newest seal says.
+    key. `seal`: what the newest seal says. `says_keyed`: a header says that the chain is keyed.
     """
 
     links: int
@@ -84,6 +84,18 @@ class ChainResult:
     key_given: bool = False
     proven: tuple[tuple[int, int], ...] = ()
     seal: seals.SealState = field(default_factory=seals.SealState)
+    says_keyed: bool = False
+
+    @property
+    def wrong_key(self) -> bool:
+        """True when keyed links or a seal were tried, and none holds with the key given."""
+        nothing = not self.keyed and self.seal.state != seals.HOLDS
+        return self.key_given and nothing and (self.keyed_broken > 0 or self.seal.state == seals.NO_FIT)
+
+    @property
+    def unchained(self) -> bool:
+        """True when there is a key for this board, and its log is not chained with it anywhere."""
+        return self.key_given and not self.says_keyed
 
     def proves(self, first_seq: int, last_seq: int) -> bool:
         """Whether nobody without the key can have changed records `first_seq` to `last_seq` unseen."""
@@ -111,10 +123,16 @@ class ChainResult:
                 f"HMAC-SHA-256, {self.without_key:,} links not tried because no key was given (--key); so "
                 "far only damage would show"
             )
-        if self.links and self.key_given:
+        if self.says_keyed:
             return (
-                "SHA-256 without a key, though this board has one: the log is older than the key, or a "
-                "forger has made all of it anew"
+                "HMAC-SHA-256, no link yet and no seal: nothing but CRC-32 says that it is the board's"
+                if self.key_given
+                else "HMAC-SHA-256, no link yet; no key was given (--key), so that nothing was tried with it"
+            )
+        if self.unchained:
+            return (
+                f"{'SHA-256' if self.links else 'CRC-32'} without a key, though this board has one: "
+                "the log is older than the key, or a forger has made all of it anew"
             )
         if self.links:
             return (
@@ -153,7 +171,7 @@ class ChainVerifier:
         self._stretches: list[_Stretch] = []
         self._previous: tuple[int, bytes] | None = None  # number and bytes of the last block fed
         self._links = self._untried = self._keyed = self._without_key = self._keyed_broken = 0
-        self._was_keyed = False
+        self._was_keyed = self._says_keyed = False
         self._findings: list[Finding] = []
         self._broken: set[int] = set()
         # The last segment with a good header before some without one, and those.
@@ -228,6 +246,7 @@ class ChainVerifier:
             self._headless.clear()
             self._sound = None
             before = segments[i]
+            self._says_keyed |= keyed[i]
             self._stretch(linked, keyed[i], first_seqs[i])
             if before in self._seals:
                 self._try_seal(self._seals[before], blocks[i].tobytes(), first_seqs[i], offset + i * _SIZE)
@@ -309,4 +328,5 @@ class ChainVerifier:
             self._key is not None,
             tuple((s.first_seq, s.proven_to - 1) for s in self._stretches if s.proven_to > s.first_seq),
             self._seal,
+            self._says_keyed,
         )

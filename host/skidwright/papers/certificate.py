@@ -21,7 +21,7 @@ from skidwright import __version__
 from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.judgement.scatter import Scatter
-from skidwright.papers import evidence
+from skidwright.papers import evidence, proof
 from skidwright.papers.claim import Claim, Water, percent, sample_lines
 from skidwright.samples import unread
 from skidwright.samples.history import History
@@ -80,7 +80,7 @@ def content(
         logs.append({
             "device": log.path.parent.name,
             "log": log.path.stem,
-            "chain": log.chain.protection,
+            "chain": proof.stated_of(log, seqs),
             "records": seqs,
             "segments": [asdict(digest) for digest in evidence.of_samples(log.path, seqs)],
         })  # fmt: skip
@@ -99,7 +99,8 @@ def content(
         "samples": sample_lines(history, claim.rows, config.limits()),
         "not_valid_since": claim.excluded,
         "confidence_at_or_below_target": [round(each, 4) for each in claim.confidences],
-        "confidence": percent(claim.confidence),
+        # of the rounded ones, so that who has the paper only comes to the same
+        "confidence": percent(min(round(each, 4) for each in claim.confidences)),
         "one_fluid": claim.one_fluid,
         "confidence_asked": claim.goals.confidence,
         "scatter": scatter_line(claim.scatter),

@@ -6,7 +6,9 @@ register by the digest.
 """
 
 import datetime
+import json
 import math
+import time
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -18,7 +20,8 @@ from numpy.typing import NDArray
 from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.judgement.scatter import Scatter, between_samples
-from skidwright.papers import certificate, evidence, left_out
+from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
+from skidwright.papers import certificate, evidence, left_out, proof
 from skidwright.papers.claim import over_target, percent, reached, sample_lines, worst_water
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import chances_at_most
@@ -27,21 +30,24 @@ from skidwright.trade.code_text import parse_code
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.
-_TIME_S, _FIGURE, _LIMIT, _CHANCE, _WATER = 600.0, 0.01, 0.1, 0.1, 0.05
+_TIME_S, _CHANCE, _WATER = 600.0, 0.1, 0.05
 _SCATTER, _FREEDOM = 1.25, 1.5
+_ROUNDED = 1e-9  # the same figures, rounded the same way
 
 
 @dataclass
 class Verification:
     """What holds and what does not, a line each; the certificate is supported when nothing is `against`.
 
-    `open` is what nobody but the paper says; `notes` are of no consequence for the paper.
+    `open` is what nobody but the paper says; `notes` are of no consequence for the paper. `untried`: the log
+    is chained with a key that was not at hand.
     """
 
     holds: list[str] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
     open: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    untried: bool = False
 
     @property
     def supported(self) -> bool:
@@ -64,14 +70,21 @@ def paper_itself(stated: dict[str, Any], text: str) -> Verification:
 
 
 def against_logs(
-    stated: dict[str, Any], logs: dict[tuple[str, str], Assessment], config: Config, found: Verification
+    stated: dict[str, Any],
+    logs: dict[tuple[str, str], Assessment],
+    config: Config,
+    found: Verification,
+    now_ms: float | None = None,
 ) -> None:
     """Bytes and judgement, added to `found`. `logs`: assessed logs by device and log number in hexadecimal.
+    `now_ms`: UTC, by default this computer's.
 
     Raises OSError when a log cannot be read, PaperError for content of another shape.
     """
     try:
         _complete(stated, found)
+        _dates(stated, list(logs.values()), found, time.time() * 1000 if now_ms is None else now_ms)
+        _own_word(stated, found)
         for part in stated["logs"]:
             log = logs.get((part["device"], part["log"]))
             if log is None:
@@ -83,12 +96,74 @@ def against_logs(
             ]
             seqs = [int(seq) for seq in part["records"]]
             _bytes(log, digests, seqs, found)
+            _protection(log, seqs, str(part["chain"]), found)
             _judgement(stated, seqs, log, config, found)
         against, notes = left_out.against(stated, list(logs.values()))
         found.against += against
         found.notes += notes
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise PaperError("its content is not that of a certificate", "", "ask who issued it") from None
+
+
+def _protection(log: Assessment, seqs: list[int], said: str, found: Verification) -> None:
+    """Whether the board's key proves its records, and whether the paper says so."""
+    holds, against, left_open = proof.verified(log, seqs, said)
+    found.holds += holds
+    found.against += against
+    found.open += left_open
+    found.untried |= proof.state(log.chain, seqs) == proof.UNTRIED
+
+
+def _dates(stated: dict[str, Any], logs: list[Assessment], found: Verification, now_ms: float) -> None:
+    """A paper is issued after its samples were taken, and not in the future."""
+    issued_ms = left_out.issued_ms(stated)
+    if issued_ms > now_ms + 1000 * _TIME_S:
+        found.against.append(f"it says that it was issued {stated['issued_utc']}, which is yet to come")
+    number = int(stated["asset"]["number"])
+    for part in stated["logs"]:
+        for log in logs:
+            if (log.path.parent.name, log.path.stem) != (part["device"], part["log"]):
+                continue
+            history = histories([log], [number]).get(number)
+            if history is None:
+                continue
+            mine = np.isin(history.seq, [int(seq) for seq in part["records"]])
+            known = mine & (history.utc_ms != UNKNOWN_UTC_MS) & (history.utc_error_ms != UNBOUNDED_MS)
+            earliest = history.utc_ms[known] - history.utc_error_ms[known]
+            late = np.flatnonzero(earliest > issued_ms)
+            if len(late):
+                seq = int(history.seq[known][late[0]])
+                found.against.append(
+                    f"record {seq} was taken after {stated['issued_utc']}, when it says that it was issued"
+                )
+
+
+# What no log can bear out, by the name of the field.
+_OWN_WORD = (
+    "purpose", "asset", "target", "target_21um", "water_limit_percent", "coldest_c", "water_constants",
+    "confidence_asked", "counter", "calibration", "calibration_due", "issued_utc", "issued_by", "note",
+    "data_note", "skidwright", "water_when_cold", "one_fluid",
+)  # fmt: skip
+_WORKED_OUT = (
+    "kind", "format", "samples", "not_valid_since", "confidence_at_or_below_target", "confidence",
+    "water", "logs", "digest", "scatter", "chance_at_or_below_target",
+)  # fmt: skip
+
+
+def _own_word(stated: dict[str, Any], found: Verification) -> None:
+    """Say what only the paper says; a field that no paper of ours has speaks against it."""
+    if stated["purpose"] not in certificate.PURPOSES:
+        found.against.append("its purpose is none that skidwright issues a paper for")
+    strange = sorted(set(stated) - set(_OWN_WORD) - set(_WORKED_OUT))
+    if strange:
+        found.against.append(f"it has what no certificate has: {', '.join(strange)[:100]}")
+    told = [f"{name} {_short(stated[name])}" for name in _OWN_WORD if stated.get(name) not in (None, "")]
+    found.open.append(f"its own word, which no log can bear out: {'; '.join(told)}")
+
+
+def _short(value: Any) -> str:
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, sort_keys=True)
+    return text if len(text) <= 200 else f"{text[:200]} ..."
 
 
 def _complete(stated: dict[str, Any], found: Verification) -> None:
@@ -187,7 +262,9 @@ def _figures(
     sure = reached(history, places, goals, _scatter(stated, history, places, found))
     said = stated["confidence_at_or_below_target"]
     asked = stated["confidence_asked"]
-    if not _near(said, list(sure), 0, _CHANCE) or stated["confidence"] != percent(min(map(float, said))):
+    if not _near(said, [round(each, 4) for each in sure], 0, _ROUNDED) or stated["confidence"] != percent(
+        min(map(float, said))
+    ):
         found.against.append("the confidences are not those of these samples")
     elif asked is not None and min(sure) < float(asked) - _CHANCE:
         found.against.append(f"{100 * float(asked):g} % confidence are not reached by these samples")
@@ -219,8 +296,7 @@ def _water(stated: dict[str, Any], history: History, rows: list[int], found: Ver
     now = worst_water(history, np.array(rows, np.intp), left_out.stated_goals(stated))
     said, line = stated["water"], certificate.water_line(now)
     assert line is not None
-    names = ("low_percent", "high_percent", "at_c")
-    if not _near([said[n] for n in names], [line[n] for n in names], 0.01, 0.11):
+    if said != line:
         found.against.append(f"its water is {now.words}, not what the paper says")
     elif now.high_percent > float(limit) + _WATER:
         found.against.append(f"its water is {now.words}, above the limit of {float(limit):g} %")
@@ -234,16 +310,16 @@ def _differing(line: dict[str, Any], now: dict[str, Any]) -> list[str]:
     if not _same_time(str(line["utc"]), str(now["utc"])):
         wrong.append(f"it was taken {now['utc']}")
     for name, what, absolute in (
-        ("volume_ml", "mL counted", 0.001), ("water_percent", "% of water saturation", 0.11),
-        ("temperature_c", "degC", 0.11),
+        ("volume_ml", "mL counted", _ROUNDED), ("water_percent", "% of water saturation", _ROUNDED),
+        ("temperature_c", "degC", _ROUNDED),
     ):  # fmt: skip
-        if not _near([line[name]], [now[name]], _FIGURE if name == "volume_ml" else 0, absolute):
+        if not _near([line[name]], [now[name]], 0, absolute):
             wrong.append(f"{'no' if now[name] is None else now[name]} {what}")
-    if not _near(line["per_ml"], now["per_ml"], _FIGURE, 0):
+    if not _near(line["per_ml"], now["per_ml"], _ROUNDED, 0):
         wrong.append("particles per mL")
     ends = [end for pair in line["limits_per_ml"] for end in pair]
-    if not _near(ends, [end for pair in now["limits_per_ml"] for end in pair], _LIMIT, 0.01):
-        wrong.append("limits per mL")
+    if not _near(ends, [end for pair in now["limits_per_ml"] for end in pair], _ROUNDED, 0):
+        wrong.append("limits per mL by the thresholds in force here")
     return wrong
 
 
@@ -260,6 +336,13 @@ def _in_a_row(
         found.against.append(f"record {seq} between its samples is valid today and was left out")
     elif len(between) > int(stated["not_valid_since"]):
         found.against.append(f"{len(between)} samples between were not valid, more than the paper says")
+    elif len(stated["logs"]) == 1:
+        taken = history.until(np.datetime64(left_out.issued_ms(stated), "ms"))
+        most = len(taken) - min(rows) - len(rows)
+        if int(stated["not_valid_since"]) > most:
+            found.against.append(
+                f"{most} samples since the first of its own were not valid, less than it says"
+            )
 
 
 def in_register(digests: Iterable[str], stated: dict[str, Any], found: Verification) -> None:

@@ -175,6 +175,14 @@ def unless_hidden(decision: Decision, hidden: Sequence[str]) -> Decision:
     return replace(decision, outcome=outcome, reasons=(*told, *decision.reasons))
 
 
+def unless_proven(decision: Decision, unproven: Sequence[str]) -> Decision:
+    """Accepts nothing where its samples may be anybody's, a line of `unproven` each."""
+    if not unproven:
+        return decision
+    outcome = OPEN if decision.accepted else decision.outcome
+    return replace(decision, outcome=outcome, reasons=(*unproven, *decision.reasons))
+
+
 def _looked_at(history: History, terms: Terms) -> NDArray[np.intp]:
     if terms.since_ms is None:
         return np.arange(len(history))

@@ -153,9 +153,13 @@ class Tally:
         ]
 
     def fell_short(self, logs: Sequence[Assessment]) -> bool:
-        """True when a sample was rejected for a quantity, or a log is damaged, incomplete or empty."""
+        """True when a sample was rejected for a quantity, or a log is damaged, incomplete or empty, or
+        not chained with the key that its board has.
+        """
         rejected = any(sums[:, WORDS.index("rejected")].any() for sums in self._verdicts.values())
-        return rejected or any(not log.report.ok or not log.report.records for log in logs)
+        return rejected or any(
+            not log.report.ok or not log.report.records or log.chain.unchained for log in logs
+        )
 
 
 def _parts(
