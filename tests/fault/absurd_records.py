@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import datetime
 import io
 import json
 import os
@@ -20,6 +21,7 @@ import time
 import warnings
 from collections import Counter
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 
@@ -32,6 +34,8 @@ from skidwright.cli import app
 from skidwright.log import layouts
 
 TOO_LONG_S = 20.0
+# The invented log begins on 2026-01-01: commands judge it two days later.
+NOW = datetime.datetime(2026, 1, 3, tzinfo=datetime.UTC)
 SKID_TOML = """
 [[asset]]
 number = 1
@@ -159,7 +163,11 @@ class Shop:
     def run(self, *arguments: str) -> tuple[int, str, str]:
         """Exit status, standard output and standard error of one command line."""
         out, err = io.StringIO(), io.StringIO()
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        with (
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+            mock.patch("skidwright.cli.moment.utc", lambda: NOW),
+        ):
             status = app.run(arguments)
         return status, out.getvalue(), err.getvalue()
 

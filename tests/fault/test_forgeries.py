@@ -32,7 +32,7 @@ def test_no_forged_log_is_accepted_and_none_that_is_genuine_refused(bench):
 def test_no_field_of_a_paper_can_be_forged_unseen(bench):
     found: Counter[str] = Counter()
     forgeries.forged_papers(bench, found, full=False)
-    assert found["forged papers"] > 25 and found["listed as its own word"] > 3
+    assert found["forged papers"] > 25 and found["listed as its own word"] >= 3
     assert not _bad(found)
 
 

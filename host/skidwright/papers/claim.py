@@ -104,7 +104,7 @@ def claim(history: History, goals: Goals, now: np.datetime64, logs: Sequence[Ass
             "take more samples; `skidwright check` says why the others are not valid",
         )
     among = np.arange(rows[0], len(history))
-    scatter = between_samples(history)
+    scatter = scatter_by_then(history, rows)
     sizes = particles.of_rows(history, rows, goals, now, scatter)
     readings = rows[history.water_verdict[rows] == VALID]
     wet = water.of_rows(history, readings, goals, now, scatter) if len(readings) else ()
@@ -133,6 +133,13 @@ def claim(history: History, goals: Goals, now: np.datetime64, logs: Sequence[Ass
         tuple(one.least for one in asked), int(len(history) - rows[0] - len(rows)), (*refusals, *hidden),
         None if limit is None else _worded(wet, goals), one_fluid, tuple(hidden),
     )  # fmt: skip
+
+
+def scatter_by_then(history: History, rows: NDArray[np.intp]) -> Scatter:
+    """How samples scatter by the newest of `rows`: what came later makes no other paper."""
+    when = history.when[rows]
+    known = when[~np.isnat(when)]
+    return between_samples(history.until(known.max()) if len(known) else history)
 
 
 def reached(

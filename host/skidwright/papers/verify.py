@@ -8,7 +8,6 @@ register by the digest.
 import datetime
 import json
 import math
-import time
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -19,10 +18,10 @@ from numpy.typing import NDArray
 
 from skidwright.config import Config
 from skidwright.errors import PaperError
-from skidwright.judgement.scatter import Scatter, between_samples
+from skidwright.judgement.scatter import Scatter
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.papers import certificate, evidence, left_out, proof
-from skidwright.papers.claim import over_target, percent, reached, sample_lines, worst_water
+from skidwright.papers.claim import over_target, percent, reached, sample_lines, scatter_by_then, worst_water
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import chances_at_most
 from skidwright.samples.history import VALID, History, histories
@@ -31,8 +30,8 @@ from skidwright.trade.code_text import parse_code
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.
 _TIME_S, _CHANCE, _WATER = 600.0, 0.1, 0.05
-_SCATTER, _FREEDOM = 1.25, 1.5
-_ROUNDED = 1e-9  # the same figures, rounded the same way
+# The same figures, rounded the same way; and what is written with six digits.
+_ROUNDED, _SIX_DIGITS = 1e-9, 1e-5
 
 
 @dataclass
@@ -74,16 +73,16 @@ def against_logs(
     logs: dict[tuple[str, str], Assessment],
     config: Config,
     found: Verification,
-    now_ms: float | None = None,
+    now_ms: float,
 ) -> None:
     """Bytes and judgement, added to `found`. `logs`: assessed logs by device and log number in hexadecimal.
-    `now_ms`: UTC, by default this computer's.
+    `now_ms`: UTC.
 
     Raises OSError when a log cannot be read, PaperError for content of another shape.
     """
     try:
         _complete(stated, found)
-        _dates(stated, list(logs.values()), found, time.time() * 1000 if now_ms is None else now_ms)
+        _dates(stated, list(logs.values()), found, now_ms)
         _own_word(stated, found)
         for part in stated["logs"]:
             log = logs.get((part["device"], part["log"]))
@@ -281,10 +280,9 @@ def _scatter(
     sd, freedom, alike = (np.array([float(x) for x in said[name]]) for name in ("sd", "freedom", "alike"))
     if not len(sd) == len(freedom) == len(alike) == 5:
         raise ValueError("five series are needed")
-    now = between_samples(history.until(history.when[places].max()))
-    # samples that were pulled later, or a log that is gone, move it by little
-    if not np.all(sd[:4] >= now.sd[:4] / _SCATTER) or not np.all(freedom[:4] <= now.freedom[:4] * _FREEDOM):
-        found.against.append("the scatter between samples is more than the paper says")
+    now = certificate.scatter_line(scatter_by_then(history, places))
+    if not all(_near(said[name], now[name], _SIX_DIGITS, 0) for name in now):
+        found.against.append("the scatter between samples is not that of this log")
     return Scatter(sd, freedom, alike, np.zeros(5), np.zeros(5, np.int64), np.nan)
 
 
