@@ -71,6 +71,16 @@ def without_names(answer: dict) -> dict:
     return answer
 
 
+def without_standing(answer) -> str:
+    """What `check --json` says of the log, byte by byte: how machines stand is by the goals of today."""
+    whole = answer.json
+    assert "standing" in whole
+    begin = answer.out.index('"standing"')
+    end = len(answer.out) - len(answer.out[begin:].lstrip()) + len(json.dumps(whole["standing"], indent=2))
+    assert whole.pop("standing") is not None and end > begin
+    return json.dumps(whole, indent=2)
+
+
 @pytest.mark.slow
 def test_what_skid_toml_says_later_changes_no_old_sample(run, tmp_path: Path, monkeypatch) -> None:
     from skidwright.link.session import Session
@@ -110,7 +120,7 @@ def test_what_skid_toml_says_later_changes_no_old_sample(run, tmp_path: Path, mo
         run("check", "--archive", archive, "--json"),
         run("check", "--archive", archive, "--all", "--json"),
     )
-    assert [answer.out for answer in after] == [answer.out for answer in before]
+    assert [without_standing(answer) for answer in after] == [without_standing(answer) for answer in before]
 
     # Alone, on a machine without any skid.toml.
     alone = tmp_path / "alone"
@@ -118,7 +128,8 @@ def test_what_skid_toml_says_later_changes_no_old_sample(run, tmp_path: Path, mo
     monkeypatch.chdir(alone)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(alone))
     there = run("check", "--archive", alone / "archive", "--all", "--json")
-    assert without_names(there.json) == without_names(before[1].json)
+    alone_says, pulled_said = (without_names(json.loads(without_standing(a))) for a in (there, before[1]))
+    assert alone_says == pulled_said
 
 
 def samples_of(path: Path) -> np.ndarray:

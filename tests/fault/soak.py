@@ -39,7 +39,10 @@ MARK = "heap"
 # In front of the true main.py: now and then a record of the memory that is free.
 MEASURE = f"""
 import gc
+# As main.py does while it compiles: garbage collected late leaves the heap in pieces too small.
+gc.threshold(8192)
 from skidboard import app, records
+gc.threshold(-1)
 service = app.App.service
 def measured(self):
     service(self)

@@ -8,7 +8,7 @@ import pytest
 from board_in_process import BoardInProcess
 from skidboard import records
 from skidboard.sequence import STANDBY, TRIPPED
-from skidwright.errors import LinkError, StepTestStopped
+from skidwright.errors import LinkError, Refused, StepTestStopped
 from skidwright.tuning import bench as benches
 from skidwright.tuning.bench import Bench
 from skidwright.tuning.proposal import propose
@@ -48,7 +48,7 @@ def test_step_test_finds_the_fake_boards_pump(make: Any) -> None:
     assert [e["code"] for e in of_kind(skid.app, records.BY_HAND)] == [1, 0]
 
 
-def test_gains_written_then_verified(make: Any) -> None:
+def test_gains_written_then_verified(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     skid, bench = make("bench_verifies")
     _, model, refusal = bench.step_test()
     assert model is not None, refusal
@@ -60,7 +60,11 @@ def test_gains_written_then_verified(make: Any) -> None:
     assert found["good"], {k: v for k, v in found.items() if not isinstance(v, list)}
     assert found["iae_ul"] == pytest.approx(found["iae_foretold_ul"], rel=0.3)
     # Gains that make the loop swing are seen by the same comparison.
-    skid.put_settings({"gain_ppm_per_ul_s": 12 * proposal.proposed.settings["gain_ppm_per_ul_s"]})
+    swinging = {"gain_ppm_per_ul_s": 12 * proposal.proposed.settings["gain_ppm_per_ul_s"]}
+    with pytest.raises(Refused, match="gain_ppm_per_ul_s: too high"):
+        skid.put_settings(swinging)
+    monkeypatch.setattr("skidboard.settings.check_all", lambda values: [])
+    skid.put_settings(swinging)
     _, found = bench.verify(model)
     assert not found["good"]
 

@@ -60,8 +60,9 @@ def report(
     from skidwright.register import Register, known_assets
     from skidwright.report import gather, headline, page, tuning_section
     from skidwright.standing import plain
-    from skidwright.standing.quantity import ACT
+    from skidwright.standing.quantity import ACT, MET, NOT_MET, OPEN
     from skidwright.standing.sureness import NONE
+    from skidwright.standing.words import particle_state
 
     known = known_assets(config, archive)
     now = moment.now()
@@ -101,5 +102,8 @@ def report(
             wrong = ", ".join(f"{n:,} x {kind}" for kind, n in sorted(integrity.totals.items()))
             output.say(f"note: {path}: {wrong}; `skidwright check` says where")
     whole = all(integrity.ok for integrity in reports.values())
-    good = all(data.standing.level != ACT and data.standing.sureness.word != NONE for data in found)
+    judged = [particle_state(data.standing) in (MET, NOT_MET, OPEN) for data in found]
+    good = all(judged) and all(
+        data.standing.level != ACT and data.standing.sureness.word != NONE for data in found
+    )
     return 0 if made and good and whole else 1

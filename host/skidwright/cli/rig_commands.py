@@ -116,7 +116,12 @@ def size(rig: Path | None, example: bool, picture: Path | None, as_json: bool) -
 @_hardware_option
 @json_option
 def bill(build: str, hardware: Path | None, as_json: bool) -> int:
-    """What to buy for a build, by rating, with what may replace it, and what it costs."""
+    """What to buy for a build, by rating, with what may replace it, and what it costs.
+
+    \b
+    Example:
+      skidwright bill --build smallest
+    """
     from skidwright.rig.bill import BUILDS, GROUPS, load, totals
 
     if build not in BUILDS:

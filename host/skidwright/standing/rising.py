@@ -41,6 +41,8 @@ def _rises(history: History, goals: Goals) -> Iterable[Reason]:
     for name, found in (*_particles(history, goals), *_water(history, goals)):
         if found is None:
             continue
+        if name in (AT_COLDEST, FREE_WATER) and found.base >= FULL_PERCENT:
+            continue  # free water from its beginning on, as its state says: no saturation tells how much
         passed, towards = _LEVELS.get(name, _USUAL)
         facts = {
             "name": name, "lasted_days": found.now_days - found.since_days, "base": found.base,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from skidwright.judgement.wording import date, percent, span
-from skidwright.samples.coldest import saturation
+from skidwright.samples.coldest import FULL_PERCENT, saturation
 from skidwright.standing.quantity import (
     MET,
     NO_GOAL,
@@ -225,11 +225,12 @@ def _passes(facts: Facts) -> str:
 
 def _rise(facts: Facts) -> str:
     """From what to what in which time."""
-    ends, unit = (facts["base"], facts["level"]), "%"
     if "um" in facts["name"]:
-        ends, unit = (2 ** facts["base"], 2 ** facts["level"]), "per mL"
-    first, last = (f"{end:,.3g}" if unit == "per mL" else f"{min(end, 100.0):.1f}" for end in ends)
-    return f"{facts['name']} from {first} to {last} {unit} in {span(facts['lasted_days'])}"
+        base, level = 2 ** facts["base"], 2 ** facts["level"]
+        return f"{facts['name']} from {base:,.3g} to {level:,.3g} per mL in {span(facts['lasted_days'])}"
+    base, level = facts["base"], facts["level"]
+    last = "free water" if level >= FULL_PERCENT else f"{level:.1f} %"
+    return f"{facts['name']} from {base:.1f} to {last} in {span(facts['lasted_days'])}"
 
 
 def _near(facts: Facts) -> str:

@@ -69,7 +69,8 @@ def test_a_reading_is_proven_with_its_uncertainty() -> None:
         (2.75, 49.8, OPEN), (0.35, 49.8, OPEN), (0.35, 49.0, MET), (2.75, 45.0, MET), (2.75, 55.0, NOT_MET),
     ):  # fmt: skip
         (read, *_) = stands(readings(percent, 40.0, water_spread_percent=spread), limit=50.0)
-        assert read.least == pytest.approx(stats.norm.cdf((50 - percent) / spread), abs=1e-4)
+        # how readings of one machine scatter adds a little to the converter's
+        assert read.least == pytest.approx(stats.norm.cdf((50 - percent) / spread), abs=1e-3)
         assert read.state == state, (spread, percent)
 
 
