@@ -143,7 +143,7 @@ class Board:
         if self._edges_left[0] <= 0:
             # Too fast to be timed: what is counted now came until now, one period of many at most too late.
             count = counters.read(_METER)
-            latest_us = ticks_us()
+            latest_us = ticks_us()  # type: ignore[assignment]
             self._time_edges()
         else:
             self._edges_left[0] = _TIMED_EDGES
