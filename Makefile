@@ -47,6 +47,7 @@ help:
 	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
 	@echo "make cleanup-runs RUNS=200   random clean-up runs: the board must stop at the right sample"
 	@echo "make rises RUNS=200   what rises towards a limit is said, and never in milder words while it rises"
+	@echo "make agree HISTORIES=2000   random histories: every view must say the same of each quantity"
 	@echo "make random-settings [SETTINGS=10000]   settings that the board accepts hold the flow"
 	@echo "make docs   write the generated reference pages again"
 	@echo "make readme   write README's picture and block of the demonstration again; needs Chromium"

@@ -11,7 +11,7 @@ from skidwright.judgement.approach import NONE, PASSED, TOWARDS, rise
 from skidwright.samples import history
 from skidwright.standing import standing, words
 from skidwright.standing.goals import goals_of
-from skidwright.standing.quantity import ACT, AS_READ, LOOK, WATCH
+from skidwright.standing.quantity import ACT, AS_READ, AT_COLDEST, FREE_WATER, LOOK, WATCH
 
 
 def wet(percent, every_h=6.0, warm_c=45.0, asset=ASSET):
@@ -99,3 +99,13 @@ def test_clean_years_are_not_said_to_rise() -> None:
     """The long run is `make rises`."""
     for seed in range(FIRST_SEED, FIRST_SEED + 5):
         assert alarms_of(years(np.random.default_rng(seed), every_h=24)) == 0
+
+
+def test_one_line_for_water_that_goes_past_its_limit_and_on_to_free_water_when_cold() -> None:
+    """Of 30 % at 45 degC either published pair makes more than 100 % at 8 degC (content over solubility)."""
+    cold = dataclasses.replace(ASSET, coldest_c=8.0)
+    one = wet(np.r_[np.full(20, 10.0), np.linspace(12, 32, 12)], asset=cold)
+    lines = [words.reason(r) for r in one.reasons if {AT_COLDEST, FREE_WATER} & set(r.about)]
+    told = [line for line in lines if "rises" in line]
+    assert len(told) == 1 and "what the fluid can hold when cold" in told[0]
+    assert one.level_of(AT_COLDEST) == one.level_of(FREE_WATER) == ACT

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from skidwright.judgement.approach import LEAST_NUMBERS, LEAST_PERCENT, NONE, PASSED, Rise, rise
+from skidwright.judgement.approach import LEAST_NUMBERS, LEAST_PERCENT, NONE, PASSED, TOWARDS, Rise, rise
 from skidwright.judgement.points import MS_PER_DAY, count_rows, never_none
 from skidwright.samples.coldest import FULL_PERCENT, at_coldest
 from skidwright.samples.history import VALID, History
@@ -16,6 +16,7 @@ from skidwright.standing.quantity import (
     AS_READ,
     AT_COLDEST,
     CHANNELS,
+    FINE,
     FREE_WATER,
     LOOK,
     MET,
@@ -38,21 +39,27 @@ def reasons(history: History, quantities: Sequence[Quantity], goals: Goals) -> l
 
 
 def _rises(history: History, goals: Goals) -> Iterable[Reason]:
-    for name, found in (*_particles(history, goals), *_water(history, goals)):
-        if found is None:
-            continue
-        if name in (AT_COLDEST, FREE_WATER) and found.base >= FULL_PERCENT:
-            continue  # free water from its beginning on, as its state says: no saturation tells how much
+    found = {name: one for name, one in (*_particles(history, goals), *_water(history, goals)) if one}
+    for name in (AT_COLDEST, FREE_WATER):
+        # Free water from its beginning on, as its state says: no saturation tells how much.
+        if name in found and found[name].base >= FULL_PERCENT:
+            del found[name]
+    about: dict[str, tuple[str, ...]] = {name: (name,) for name in found}
+    # The same water goes past its limit at the coldest on its way to free water: one line for both.
+    if FREE_WATER in found and found[FREE_WATER].stage != NONE and AT_COLDEST in found:
+        del found[AT_COLDEST]
+        about[FREE_WATER] = (FREE_WATER, AT_COLDEST)
+    for name, one in found.items():
         passed, towards = _LEVELS.get(name, _USUAL)
         facts = {
-            "name": name, "lasted_days": found.now_days - found.since_days, "base": found.base,
-            "level": found.level,
+            "name": name, "lasted_days": one.now_days - one.since_days, "base": one.base, "level": one.level,
         }  # fmt: skip
-        if found.stage != NONE:
-            kind = "rose past limit" if found.stage == PASSED else "rises towards limit"
-            yield Reason(passed if found.stage == PASSED else towards, kind, (name,), facts)
-        if found.fast and (found.stage == NONE or towards < LOOK):
-            yield Reason(LOOK, "rises fast", (name,), facts)
+        level = {PASSED: passed, TOWARDS: towards, NONE: FINE}[one.stage]
+        if one.stage != NONE:
+            kind = "rose past limit" if one.stage == PASSED else "rises towards limit"
+            yield Reason(level, kind, about[name], facts)
+        if one.fast and level < LOOK:
+            yield Reason(LOOK, "rises fast", about[name], facts)
 
 
 def _particles(history: History, goals: Goals) -> Iterable[tuple[str, Rise | None]]:

@@ -10,6 +10,7 @@ import numpy as np
 from skidwright.judgement.wording import date, percent, span
 from skidwright.samples.coldest import FULL_PERCENT, saturation
 from skidwright.standing.quantity import (
+    FREE_WATER,
     MET,
     NO_GOAL,
     NO_VALID,
@@ -229,8 +230,15 @@ def _rise(facts: Facts) -> str:
         base, level = 2 ** facts["base"], 2 ** facts["level"]
         return f"{facts['name']} from {base:,.3g} to {level:,.3g} per mL in {span(facts['lasted_days'])}"
     base, level = facts["base"], facts["level"]
-    last = "free water" if level >= FULL_PERCENT else f"{level:.1f} %"
-    return f"{facts['name']} from {base:.1f} to {last} in {span(facts['lasted_days'])}"
+    water = (
+        saturation(base, level, 1) if level < FULL_PERCENT else f"{base:.1f} % of saturation to free water"
+    )
+    name = "water at the coldest" if facts["name"] == FREE_WATER else facts["name"]
+    return f"{name} from {water} in {span(facts['lasted_days'])}"
+
+
+def _limit(facts: Facts) -> str:
+    return "what the fluid can hold when cold" if facts["name"] == FREE_WATER else "its limit"
 
 
 def _near(facts: Facts) -> str:
@@ -273,8 +281,8 @@ _REASONS: dict[str, Callable[[Facts], str]] = {
     "above usual": _above_usual,
     "rose by a step": _stepped,
     "passes ahead": _passes,
-    "rose past limit": lambda f: f"rose past its limit and rises on: {_rise(f)}",
-    "rises towards limit": lambda f: f"rises towards its limit: {_rise(f)}; going on so it passes it",
+    "rose past limit": lambda f: f"rose past {_limit(f)} and rises on: {_rise(f)}",
+    "rises towards limit": lambda f: f"rises towards {_limit(f)}: {_rise(f)}; going on so it passes it",
     "rises fast": lambda f: f"rises fast: {_rise(f)}",
     "near limit": _near,
     "no time": lambda _: "no sample has a known time: connect the board to a host once in a while",
