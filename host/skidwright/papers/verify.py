@@ -272,18 +272,15 @@ def _figures(
 def _scatter(
     stated: dict[str, Any], history: History, places: NDArray[np.intp], found: Verification
 ) -> Scatter | None:
-    """The scatter between samples that the paper reckons with, which must be that of the log; None before
-    format 3."""
+    """How samples scatter by the log, which the paper must say too; None before format 3."""
     if stated["format"] < 3:
         return None
     said = stated["scatter"]
-    sd, freedom, alike = (np.array([float(x) for x in said[name]]) for name in ("sd", "freedom", "alike"))
-    if not len(sd) == len(freedom) == len(alike) == 5:
-        raise ValueError("five series are needed")
-    now = certificate.scatter_line(scatter_by_then(history, places))
+    there = scatter_by_then(history, places)
+    now = certificate.scatter_line(there)
     if not all(_near(said[name], now[name], _SIX_DIGITS, 0) for name in now):
         found.against.append("the scatter between samples is not that of this log")
-    return Scatter(sd, freedom, alike, np.zeros(5), np.zeros(5, np.int64), np.nan)
+    return there  # the paper has it rounded, its confidences do not
 
 
 def _water(stated: dict[str, Any], history: History, rows: list[int], found: Verification) -> None:
