@@ -42,7 +42,7 @@ help:
 	@echo "make absurd ABSURD=2000   absurd records, and half as many hostile boards, through every command"
 	@echo "make forgeries PAPERS=2000   forged logs and papers must be refused, genuine ones not"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
-	@echo "make trends YEARS=200   how often judgement over time errs, and how late it sees"
+	@echo "make trends YEARS=200 [PART=charts]   how often judgement over time errs, how late it sees; 20 min"
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
 	@echo "make interlocks TRIALS=500 DAYS=30   every interlock tripped in every state, none in normal running"
 	@echo "make cleanup-runs RUNS=200   random clean-up runs: the board must stop at the right sample"
@@ -122,7 +122,7 @@ interlocks: $(VENV)/.test
 	$(BIN)/python tests/fault/interlock_trials.py --trials $(TRIALS) --days $(DAYS)
 
 trends: $(VENV)/.test
-	$(BIN)/python tests/judgement/trends.py --years $(YEARS)
+	$(BIN)/python tests/judgement/trends.py --years $(YEARS) $(PART:%=--part %)
 
 rises: $(VENV)/.test
 	$(BIN)/python tests/standing/rises.py --rises $(RUNS) --years $(RUNS)

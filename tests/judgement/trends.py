@@ -33,67 +33,67 @@ RISES = {
     "one code in 90 days": (ramp(250, 1.0, 90), 250),
     "one code in a year": (ramp(150, 1.0, 365), 150),
 }
-ALIKE = (0.0, 0.5, 0.8, 0.9)
+CHARTED = {
+    "one sample a day": {"every_h": 24, "wander": 0.0},
+    **{f"hourly, days alike by {alike:g}": {"alike": alike} for alike in (0.0, 0.5, 0.8, 0.9)},
+}
 NEVER = float("inf")
 
 
-def clean_years(number, first_seed=0, **how):
-    """Sums over `number` clean years: alarms, changes, trends and hints a year of 365 points."""
-    sums = {"charts": 0.0, "changes": 0.0, "trends": 0, "series": 0, "hints": 0, "events": 0}
-    charted = 0
-    for seed in range(first_seed, first_seed + number):
+def clean_years(number, first_seed=0, charted_years=0, **how):
+    """Sums over `number` clean years, for a year of 365 points: alarms of charts, of these upward, occasions
+    of alarm, changes; share of series with a trend; hints and events.
+
+    The charts are tried on `charted_years`, if that is more. An occasion: alarms of whichever series that
+    begin less than `charts.TOGETHER` points after the one before.
+    """
+    told = up = occasions = charted = changes = shown = lined = hints = told_of = pointed = 0
+    for seed in range(first_seed, first_seed + max(number, charted_years)):
         rng = np.random.default_rng(seed)
         made = years(rng, **how)
-        span = how.get("days", 365)
-        book = [
-            events.Event(int(START.astype(np.int64) + day * 86_400_000), kind, "")
-            for day in np.sort(rng.uniform(10, span, 52))
-            for kind in (events.TOP_UP, events.FILTER)
-        ]
-        found = judge.judge(made, ASSET, book)
-        for judged in (found.particle_series, found.water_series):
-            lines = [line for line in judged.trends if line is not None]
-            sums["charts"] += len(judged.alarms)
-            sums["changes"] += sum(map(len, judged.changes))
-            sums["trends"] += sum(line.rising or line.falling for line in lines)
-            sums["series"] += len(lines)
-        charted += np.isfinite(found.particle_series.charts.single[:, 0]).sum()
-        sums["hints"] += len(found.hints)
-        sums["events"] += sum(e.days > found.particle_series.points.days[-1] - 90 for e in book)
-    pointed = number * min(len(found.particle_series.points), points.MOST_POINTS)
-    return {
-        "charts": sums["charts"] * 365 / charted,
-        "changes": sums["changes"] * 365 / pointed,
-        "trends": sums["trends"] / sums["series"],
-        "hints": sums["hints"] / number,
-        "events": sums["events"] / number,
-    }
-
-
-def chart_alarms(number, first_seed=0, **how):
-    """Chart alarms of `number` clean years for a year of 365 charted points, of these upward, and occasions:
-    alarms of whichever series that begin less than `charts.TOGETHER` points after the one before."""
-    told = up = occasions = charted = 0
-    for seed in range(first_seed, first_seed + number):
-        made = years(np.random.default_rng(seed), **how)
-        both = points.count_points(made), series.water_points(made, ASSET)[0]
-        found = [charts.charts(series.in_detail(one)) for one in both]
-        alarms = [alarm for one in found for alarm in charts.alarms(one)]
+        if seed < first_seed + number:
+            book = [
+                events.Event(int(START.astype(np.int64) + day * 86_400_000), kind, "")
+                for day in np.sort(rng.uniform(10, how.get("days", 365), 52))
+                for kind in (events.TOP_UP, events.FILTER)
+            ]
+            found = judge.judge(made, ASSET, book)
+            both = found.particle_series, found.water_series
+            drawn = [one.charts for one in both]
+            changes += sum(len(some) for one in both for some in one.changes)
+            lines = [line for one in both for line in one.trends if line is not None]
+            shown += sum(line.rising or line.falling for line in lines)
+            lined += len(lines)
+            hints += len(found.hints)
+            told_of += sum(e.days > both[0].points.days[-1] - 90 for e in book)
+            pointed += min(len(both[0].points), points.MOST_POINTS)
+        else:
+            both = points.count_points(made), series.water_points(made, ASSET)[0]
+            drawn = [charts.charts(series.in_detail(one)) for one in both]
+        alarms = [alarm for one in drawn for alarm in charts.alarms(one)]
         told += len(alarms)
         up += sum(alarm.up for alarm in alarms)
         first = sorted(alarm.first for alarm in alarms)
         occasions += bool(first) + int((np.diff(first) > charts.TOGETHER).sum())
-        charted += int(np.isfinite(found[0].single[:, 0]).sum())
-    return told * 365 / charted, up * 365 / charted, occasions * 365 / charted
+        charted += int(np.isfinite(drawn[0].single[:, 0]).sum())
+    return {
+        "charts": told * 365 / charted,
+        "upward": up * 365 / charted,
+        "occasions": occasions * 365 / charted,
+        "changes": changes * 365 / pointed,
+        "trends": shown / lined,
+        "hints": hints / number,
+        "events": told_of / number,
+    }
 
 
-def chart_delay(rise, start_day, seed, every_h=1.0, **how):
+def chart_delay(rise, start_day, seed, every_h=1.0, wander=0.1, **how):
     """Days from the start of a rise to the first upward alarm of the charts; infinite for never within the
     year.
 
     Charts look back only, so that one chart over the whole year shows what was to be seen on each day.
     """
-    made = years(np.random.default_rng(seed), every_h=every_h, rise=rise, wander=0.1, **how)
+    made = years(np.random.default_rng(seed), every_h=every_h, rise=rise, wander=wander, **how)
     whole = series.in_detail(points.count_points(made))
     day = whole.days - START.astype(np.int64) / 86_400_000
     seen = charts.charts(whole).up[:, :3].any(axis=1) & (day > start_day)
@@ -143,51 +143,47 @@ def coverage(number, first_seed=0, seen_days=120, crossing_day=200, codes_a_day=
     return held / ahead, words, float(np.median(width)) if width else float("nan")
 
 
-def middle(values):
-    """Lowest, median and highest in words."""
+def quarters(values):
+    """Lowest, quarter, median, three quarters and highest in words."""
     ranked = sorted(values)
-    ends = ranked[0], ranked[len(ranked) // 2], ranked[-1]
+    last = len(ranked) - 1
+    ends = (ranked[round(share * last)] for share in (0, 0.25, 0.5, 0.75, 1))
     return ", ".join("never" if np.isinf(x) else f"{x:.0f}" for x in ends)
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--years", type=int, default=200, help="clean years of each kind")
-    parser.add_argument("--chart-years", type=int, default=0, help="for the charts, if not twice as many")
-    parser.add_argument("--runs", type=int, default=20, help="years with each rise")
-    parser.add_argument("--seed", type=int, default=0, help="first seed")
-    given = parser.parse_args()
-    began = time.monotonic()
-    chart_years = given.chart_years or 2 * given.years
-    print(f"{given.years} clean years of each kind, seeds {given.seed} to {given.seed + given.years - 1}")
-    print("a year of 365 points, all five series together; stated: changes 0.1, trends 5 %")
+def clean(given):
+    """How often each errs in clean years."""
+    charted = given.chart_years or 2 * given.years
+    print(f"{given.years} clean years of each kind, {charted} for the charts, seeds from {given.seed};")
+    print("a year of 365 points, all five series together; stated: charts 0.1, changes 0.1, trends 5 %")
     for name, how in CLEAN.items():
-        found = clean_years(given.years, given.seed, **how)
+        found = clean_years(given.years, given.seed, charted, **how)
         print(
-            f"  {name:28} changes {found['changes']:.3f}   trends {found['trends']:.1%}   hints "
-            f"{found['hints']:.3f} from {found['events']:.0f} events   (charts {found['charts']:.3f})",
+            f"  {name:28} charts {found['charts']:.3f}   upward {found['upward']:.3f}   occasions "
+            f"{found['occasions']:.3f}   changes {found['changes']:.3f}   trends {found['trends']:.1%}   "
+            f"hints {found['hints']:.3f} from {found['events']:.0f} events",
             flush=True,
         )
-    print(
-        f"chart alarms a year of 365 points, all five series together, {chart_years} years from seed "
-        f"{given.seed}; stated: {charts.FALSE_ALARMS_PER_YEAR:g}"
-    )
-    for name, how in CLEAN.items():
-        told, up, occasions = chart_alarms(chart_years, given.seed, **how)
-        print(f"  {name:28} {told:.3f}   upward {up:.3f}   occasions {occasions:.3f}", flush=True)
-    print(f"days until a rise is seen, hourly samples, {given.runs} years each: lowest, median, highest")
+
+
+def delays(given):
+    """How late each sees a rise."""
+    print(f"days until a rise is seen, hourly samples, {given.runs} years each:")
+    print("lowest, quarter, median, three quarters, highest")
     for name, (rise, day) in RISES.items():
         seen = [delay(rise, day, given.seed + 10_000 + k) for k in range(given.runs)]
-        lines = [middle(one) for one in zip(*seen, strict=True)]
-        print(f"  {name:28} charts {lines[0]:14} change point {lines[1]:16} trend {lines[2]}", flush=True)
-    print(f"the same by charts alone, by how much days are alike, {2 * given.runs} years each")
+        lines = [quarters(one) for one in zip(*seen, strict=True)]
+        print(f"  {name:28} charts {lines[0]:26} change point {lines[1]:26} trend {lines[2]}", flush=True)
+    print(f"the same by charts alone, {2 * given.runs} years each")
     for name, (rise, day) in RISES.items():
         seeds = range(given.seed + 10_000, given.seed + 10_000 + 2 * given.runs)
-        cells = [
-            f"{alike:g}: {middle([chart_delay(rise, day, k, alike=alike) for k in seeds]):20}"
-            for alike in ALIKE
-        ]
-        print(f"  {name:28} {' '.join(cells)}", flush=True)
+        for kind, how in CHARTED.items():
+            seen = quarters([chart_delay(rise, day, k, **how) for k in seeds])
+            print(f"  {name:24} {kind:28} {seen}", flush=True)
+
+
+def ramps(given):
+    """How many forecasts from ramps hold the true day."""
     print("forecast on the 120th day of a ramp that crosses the limit on the 200th, 200 runs each")
     for name, how in (("one sample a day", {"every_h": 24}), ("hourly", {"every_h": 1}),
                       ("hourly, days alike by 0.5", {"every_h": 1, "alike": 0.5})):  # fmt: skip
@@ -197,10 +193,29 @@ def main():
             f"  {name:28} holds the true day in {held:.1%} ({told}); median width {width:.0f} days",
             flush=True,
         )
+
+
+PARTS = {"clean": clean, "delays": delays, "ramps": ramps}
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--years", type=int, default=200, help="clean years of each kind")
+    parser.add_argument("--chart-years", type=int, default=0, help="for the charts, if not twice as many")
+    parser.add_argument("--runs", type=int, default=20, help="years with each rise")
+    parser.add_argument("--seed", type=int, default=0, help="first seed")
+    parser.add_argument(
+        "--part", action="append", choices=[*PARTS, *plant_floor.PARTS], help="only this; may be given again"
+    )
+    given = parser.parse_args()
+    wanted = given.part or (*PARTS, *plant_floor.PARTS)
+    for part in (one for one in PARTS if one in wanted):
+        began = time.process_time()
+        PARTS[part](given)
+        print(f"  ({time.process_time() - began:.0f} s)", flush=True)
     print("machines on a plant floor, by a generator apart, on seeds that nothing was tuned on")
-    good = plant_floor.report(given.years, given.years)
-    print(f"{time.monotonic() - began:.0f} s")
-    return 0 if good else 1
+    apart = [one for one in plant_floor.PARTS if one in wanted]
+    return 0 if plant_floor.report(given.years, given.years, parts=apart) else 1
 
 
 if __name__ == "__main__":
