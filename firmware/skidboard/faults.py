@@ -19,6 +19,7 @@ SETTINGS_BAD = 12
 WATCHDOG = 13
 LOOP_UNSTEADY = 14
 METER = 15
+COUNTER = 16
 
 NAMES = (
     "no flow",
@@ -37,6 +38,7 @@ NAMES = (
     "watchdog",
     "loop unsteady",
     "flow meter",
+    "particle counter",
 )
 
 # Faults that stop the pump and trip the skid; the others are reported and sampling goes on.

@@ -28,6 +28,7 @@ SENSOR_GOOD_MS = 10000
 ALSO_WATER = 1
 ALSO_TEMP = 2
 ALSO_DUTY = 4
+ALSO_COUNTER = 8
 _LONG_MS = 1 << 28
 
 
@@ -101,6 +102,8 @@ class Interlocks:
         self._water = Lasting(SENSOR_BAD_MS, SENSOR_GOOD_MS)
         self._temp = Lasting(SENSOR_BAD_MS, SENSOR_GOOD_MS)
         self._meter = Lasting(METER_BAD_MS)
+        # Its driver has waited already; each moment without a counter is one that a sample lacks.
+        self._counter = Lasting(0, SENSOR_GOOD_MS)
         self.configure(8000, 5000, 8500, 1800, 20000, ALSO_DUTY)
 
     def configure(
@@ -126,6 +129,7 @@ class Interlocks:
             faults.TRIPPING
             | (1 << faults.WATER_LOOP if stop_also & ALSO_WATER else 0)
             | (1 << faults.TEMP_SENSOR if stop_also & ALSO_TEMP else 0)
+            | (1 << faults.COUNTER if stop_also & ALSO_COUNTER else 0)
         )
 
     def reset(self):
@@ -154,10 +158,11 @@ class Interlocks:
         temp_failed,
         temp_cdeg,
         flow_ul_s=0,
+        counter_failed=False,
     ):
         """Take one tick: inputs; pump driven or wanted, at its duty limit, flow short of its band; pulses and
         volume from the meter; sensors failed; fluid temperature (None when there is no reading);
-        flow as it is measured."""
+        flow as it is measured; the counter's driver without a reading."""
         active = 0
         if inputs & INPUT_STOP:
             active |= 1 << faults.STOP_INPUT
@@ -176,6 +181,8 @@ class Interlocks:
             active |= 1 << faults.WATER_LOOP
         if self._temp.update(temp_failed, dt_ms):
             active |= 1 << faults.TEMP_SENSOR
+        if self._counter.update(counter_failed, dt_ms):
+            active |= 1 << faults.COUNTER
         stopping = active & self._stops
         if self._short.update(at_limit and short, dt_ms) and self._stop_short:
             stopping |= 1 << faults.DUTY_AT_LIMIT

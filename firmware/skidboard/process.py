@@ -3,7 +3,7 @@
 It knows nothing of the log and the link. `step()` allocates nothing and never waits.
 """
 
-from skidboard import faults
+from skidboard import drivers, faults
 from skidboard.cleanup import CleanUp
 from skidboard.controller import FlowController
 from skidboard.counters import Counters
@@ -31,12 +31,14 @@ class Process:
     """The parts of the skid's control, wired together.
 
     After `step()`: `faults`, all fault bits present or latched; `now_ms`, the tick's time. `temp` is the
-    temperature sensor in use, or None.
+    temperature sensor in use, or None. `driver` reads the counter, None where the board counts its pulses.
     """
 
     def __init__(self, board):
         self.faults = 0
         self.temp = None
+        self.driver = None
+        self._driver_number = drivers.PULSES
         self.flow = Flow()
         self.meter_table = MeterTable()
         self.water = CurrentLoop(0, 10000)
@@ -93,6 +95,10 @@ class Process:
             s["pump_full_ul_s"],
         )
         self._full_ul_s = s["pump_full_ul_s"]
+        if s["counter_driver"] != self._driver_number:
+            self._driver_number = s["counter_driver"]
+            self.driver = drivers.chosen(self._driver_number)
+            self._counters = Counters(COUNTERS)
         self.sequence.configure(s)
         self.cleanup.configure(s)
 
@@ -131,6 +137,7 @@ class Process:
             temp_failed,
             None if temp is None or temp_failed else temp.value,
             flow.value_ul_s,
+            self.driver is not None and self.driver.failed,
         )
         duty = controller.duty_permille
         if duty and flow.moving:
@@ -170,7 +177,12 @@ class Process:
         board.set_outputs(outputs)
 
     def _measure(self, board, now_us, dt_ms):
-        self._counters.update(board.counts)
+        driver = self.driver
+        if driver is None:
+            self._counters.update(board.counts)
+        else:
+            driver.step(board, dt_ms)
+            self._counters.update(driver.counts)
         self._meter_raw[0] = board.meter_count
         self._meter.update(self._meter_raw)
         self.flow.update(self._meter.deltas[0], board.meter_edge_us, now_us, dt_ms)
@@ -197,6 +209,8 @@ class Process:
             return self.water.loop_ua, "uA"
         if code == faults.TEMP_SENSOR and self.temp is self.temp_loop:
             return self.temp_loop.loop_ua, "uA"
+        if code == faults.COUNTER and self.driver is not None:
+            return self.driver.silent_ms, self.driver.why()
         return 0, ""
 
     def _meter_words(self):

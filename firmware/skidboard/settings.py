@@ -54,6 +54,7 @@ TABLE = {
     "temp_low_cdeg": ("0.01 degC", -10000, 10000, 0),
     "temp_high_cdeg": ("0.01 degC", -5000, 30000, 10000),
     "metal_channels": ("", 0, 2, 0),
+    "counter_driver": ("", 0, 1, 0),
     "loop_converter": ("", 0, 1, 0),
     "tachometer_pulses_rev": ("1/rev", 0, 1000, 0),
     "calibration_due_day": ("d since 2000-01-01", 0, 65535, 0),
@@ -64,7 +65,7 @@ TABLE = {
     "unwanted_flow_ul": ("uL", 100, 100000, 5000),
     "fluid_hot_cdeg": ("0.01 degC", 0, 20000, 8500),
     "duty_limit_ms": ("ms", 1000, 600000, 20000),
-    "stop_also": ("", 0, 7, 4),
+    "stop_also": ("", 0, 15, 4),
     "trip_hold_s": ("s", 1, 86400, 60),
     # Clean-up runs
     "cleanup_4um": ("", 0, 28, 0),

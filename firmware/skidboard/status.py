@@ -49,8 +49,9 @@ def status(app):
         "records_lost": journal.lost,
         "log_keyed": journal.keyed,
         "settings_crc": app.settings_crc,
-        # As they stand at the pins, for checking the wiring: six counts, the meter, stop chain and switches.
-        "edges": app.board.counts + [app.board.meter_count],
+        # As they stand at the pins (or as its driver has the counter's), for checking the wiring: six counts,
+        # the meter, stop chain and switches.
+        "edges": (process.driver or app.board).counts + [app.board.meter_count],
         "tacho_edges": app.board.tacho_count,
         "inputs": app.board.inputs,
         "temp_ua": app.board.temp_ua,

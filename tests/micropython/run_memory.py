@@ -9,7 +9,7 @@ import json
 import sys
 
 
-def main(firmware, tests):
+def main(firmware, tests, driver=0):
     """Run and print; 0 when samples were stored and the host was answered."""
     sys.path.insert(0, firmware)
     sys.path.insert(0, tests)
@@ -20,7 +20,8 @@ def main(firmware, tests):
 
     board = FakeBoard(fresh_folder("memory"))
     with open(board.settings_path, "w") as f:
-        json.dump({"purge_volume_ul": 10000, "rest_s": 20, "settle_ms": 3000, "sample_volume_ul": 6000}, f)
+        json.dump({"purge_volume_ul": 10000, "rest_s": 20, "settle_ms": 3000, "sample_volume_ul": 6000,
+                   "counter_driver": driver}, f)  # fmt: skip
     app = App(board)
     gc.threshold(-1)
     requests = (
@@ -34,6 +35,8 @@ def main(firmware, tests):
     live = 0
     for i in range(1500):
         board.idle(100)
+        if driver == 1:
+            board.say_line()
         app.tick()
         app.service()
         if i % 5 == 0:
@@ -52,4 +55,4 @@ def main(firmware, tests):
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1], sys.argv[2]))
+    sys.exit(main(sys.argv[1], sys.argv[2], *[int(n) for n in sys.argv[3:]]))

@@ -27,6 +27,7 @@ def main(firmware, tests):
         "temp_source": 2,
         "cleanup_4um": 2,
         "cleanup_output": 8,
+        "counter_driver": 1,
     }
     with open(board.settings_path, "w") as f:
         json.dump(values, f)
@@ -49,6 +50,7 @@ def main(firmware, tests):
             board.input_bits = 0
             app.command("reset")
         board.idle(100)
+        board.say_line()
         gc.collect()
         before = gc.mem_alloc()
         micropython.heap_lock()

@@ -14,12 +14,13 @@ from time import ticks_diff, ticks_ms, ticks_us
 
 import machine
 import micropython
-from machine import ADC, I2C, PWM, Pin
+from machine import ADC, I2C, PWM, UART, Pin
 
 from skidboard.board import pins, resets
 from skidboard.board.edge_counters import EdgeCounters
 from skidboard.clock_chip import ClockChip
 from skidboard.converter import Converter
+from skidboard.drivers import PLAIN_SERIAL
 
 IN_STOP = 1
 IN_OVER_PRESSURE = 2
@@ -39,6 +40,8 @@ _HEARTBEAT = 9
 _I2C_HZ = 100000
 # A bus held low by a broken device may not hold up the control tick for long.
 _I2C_TIMEOUT_US = 2000
+_LINE_BAUD = 9600
+_LINE_BYTES = 256
 
 
 class Board:
@@ -70,10 +73,10 @@ class Board:
         self._water = ADC(Pin(pins.WATER_LOOP_PIN))
         self._temp = ADC(Pin(pins.TEMP_LOOP_PIN))
         self._thermistor = ADC(Pin(pins.TEMP_THERMISTOR_PIN))
-        sda, scl = Pin(pins.I2C_SDA_PIN), Pin(pins.I2C_SCL_PIN)
-        self._bus = I2C(pins.I2C_BUS, sda=sda, scl=scl, freq=_I2C_HZ, timeout=_I2C_TIMEOUT_US)
+        self._bus = self._i2c()
         self._clock = ClockChip(self._bus, pins.CLOCK_CHIP_ADDRESS)
         self._converter = None
+        self._line = None
         self._tachometer = False
         self._counting_pump = False
         self._start_counters()
@@ -88,6 +91,11 @@ class Board:
         # The link's bytes may be anything: a 3 must not raise KeyboardInterrupt.
         micropython.kbd_intr(-1)
 
+    def _i2c(self):
+        """The bus with its pins, one object however often."""
+        sda, scl = Pin(pins.I2C_SDA_PIN), Pin(pins.I2C_SCL_PIN)
+        return I2C(pins.I2C_BUS, sda=sda, scl=scl, freq=_I2C_HZ, timeout=_I2C_TIMEOUT_US)
+
     def _start_counters(self):
         self._counters = EdgeCounters()
         for number in pins.COUNTER_PINS + (pins.FLOW_METER_PIN,):
@@ -100,7 +108,13 @@ class Board:
         self._time_edges()
 
     def configure(self, settings):
-        """Take the settings that say what is fitted: converter and tachometer."""
+        """Take the settings that say what is fitted: converter, counter's line, tachometer."""
+        if settings["counter_driver"] == PLAIN_SERIAL and self._line is None:
+            # The input turns the line over. What comes while flash is written may be lost.
+            self._line = UART(pins.COUNTER_LINE_UART, baudrate=_LINE_BAUD, rx=Pin(pins.COUNTER_LINE_PIN),
+                              invert=UART.INV_RX, rxbuf=_LINE_BYTES, txbuf=32)  # fmt: skip
+            # It took the pin that it would send by, which is the bus's: give that back.
+            self._i2c()
         if not settings["loop_converter"]:
             self._converter = None
         elif self._converter is None:
@@ -166,6 +180,13 @@ class Board:
         if self._stay_out or self._safe_mode.value() == pins.SAFE_MODE_ACTIVE:
             inputs |= IN_SAFE_MODE
         self.inputs = inputs
+
+    def counter_read(self, buf):
+        """What came on the counter's line into `buf`: the number of bytes. Waits for nothing."""
+        # Asked for more than there is it would wait for it.
+        line = self._line
+        n = line.any() if line else 0
+        return line.readinto(buf, n if n < len(buf) else len(buf)) if line and n else 0
 
     def set_pump(self, duty_permille):
         """Pump drive from 0 to 1000 thousandths."""

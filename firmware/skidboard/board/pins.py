@@ -1,7 +1,7 @@
 """Pins by signal, made from hardware/wiring.toml by `skidwright wiring make`."""
 
 # Particle counts >=4, >=6, >=14, >=21 um(c), then ferrous and non-ferrous metal
-COUNTER_PINS = (2, 3, 4, 5, 6, 7)
+COUNTER_PINS = (2, 3, 4, 17, 6, 7)
 FLOW_METER_PIN = 8
 
 # Slice 0 to 3, so that a soft reset stops the drive
@@ -12,7 +12,7 @@ PUMP_PWM_HZ = 20000
 SELECTOR_PINS = (12, 13, 14, 15, 18, 19, 20, 21)
 STORED_LAMP_PIN = 22
 # Turned over each tick while no fault is up
-HEARTBEAT_PIN = 17
+HEARTBEAT_PIN = 5
 
 # Level that means stop, over-pressure, safe mode
 STOP_CHAIN_PIN = 9
@@ -46,6 +46,11 @@ PUMP_TACHOMETER_PIN = 21
 # Option: RS-485 port in place of the seventh and eighth sampling valve
 RS485_TX_PIN = 20
 RS485_RX_PIN = 21
+RS485_RX_UART = 1
 
 # Option: pump tachometer in place of the sixth sampling valve, beside the RS-485 port
 PUMP_TACHOMETER_BESIDE_RS485_PIN = 19
+
+# Option: particle counter with a serial line in place of the four pulse outputs
+COUNTER_LINE_PIN = 17
+COUNTER_LINE_UART = 0

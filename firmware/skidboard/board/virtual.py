@@ -30,8 +30,8 @@ REQUEST_WORDS = 9
 R_TAG, R_FLAGS, R_UPTIME_US, R_INPUTS, R_METER_COUNT, R_METER_EDGE_US, R_WATER_UA, R_TEMP_UA, R_TEMP_OHM = (
     range(9)
 )
-R_DIE_AT, R_COUNTS = 9, 10
-REPLY_WORDS = 16
+R_DIE_AT, R_COUNTS, R_COUNTER_FAULT = 9, 10, 16
+REPLY_WORDS = 17
 
 # Flags in a reply. WAIT: not there yet, watch the cable meanwhile; another reply to the same request follows.
 WAIT = 1
@@ -124,6 +124,11 @@ class Board:
         self.temp_ua = reply[R_TEMP_UA]
         self.temp_ohm = reply[R_TEMP_OHM]
         self.inputs = reply[R_INPUTS]
+
+    def counter_read(self, buf):
+        """What a counter with a line says into `buf`: the number of bytes."""
+        reply = self._reply
+        return self._rom.line_counter.read(buf, self.counts, reply[R_UPTIME_US], reply[R_COUNTER_FAULT])
 
     def set_pump(self, duty_permille):
         """Pump drive from 0 to 1000 thousandths."""

@@ -45,6 +45,11 @@ def fault_unsteady(c: Columns) -> Mask:
     return _faults(c, faults.LOOP_UNSTEADY)
 
 
+def fault_counter(c: Columns) -> Mask:
+    """The counter gave the board no counts for a part of the sample."""
+    return _faults(c, faults.COUNTER)
+
+
 def fault_settings(c: Columns) -> Mask:
     """The board could not use its settings and ran on defaults."""
     return _faults(c, faults.SETTINGS_BAD)
@@ -88,6 +93,17 @@ CHECKS = (
         JUDGEMENT,
         "the run was not normal",
         "See docs/faults.md for the fault named in the record.",
+    ),
+    Check(
+        "counter-fault",
+        COUNTS,
+        REJECTED,
+        fault_counter,
+        "fault bit 'particle counter' during the count",
+        (),
+        JUDGEMENT,
+        "what came while the counter was silent is in no count",
+        "Look at the counter's line: docs/faults.md and docs/counter_drivers.md.",
     ),
     Check(
         "water-fault",

@@ -145,6 +145,14 @@ _TEXT: dict[int, tuple[str, str, str]] = {
         "Look at the pulses with the pump off (`skidwright watch`: there must be none); lay the wire apart, "
         "screen it, and calibrate the meter (`skidwright calibrate flow`). Then reset.",
     ),
+    faults.COUNTER: (
+        "The particle counter's own line gives no counts: it is silent, cannot be read, has begun anew, or "
+        "says that it does not measure. What was counted meanwhile is lost.",
+        "Wire off or cores changed over, another baud rate or form of line than in "
+        "`docs/counter_drivers.md`, the counter's supply, or `counter_driver` set although it gives pulses.",
+        'The record says which: with "nothing came" look at wire and supply, with "bytes came" at baud '
+        "rate, form and screen; for a state look in the counter's own manual. Sampling goes on by itself.",
+    ),
     faults.LOOP_UNSTEADY: (
         "The water reading did not come to rest before the count.",
         "Line not yet purged, temperature still changing, noise on the loop.",

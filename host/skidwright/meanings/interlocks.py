@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from skidboard import app, faults, interlocks, sequence, settings
+from skidboard.drivers import plain_serial
 
 PUMPING = (sequence.PRIME, sequence.SETTLE, sequence.COUNT, sequence.MANUAL)
 HOLDING = (sequence.SETTLE, sequence.COUNT, sequence.MANUAL)
@@ -214,6 +215,15 @@ INTERLOCKS: tuple[Interlock, ...] = (
         does=TRIPS_IF_SET,
         fixed_ms=interlocks.SENSOR_BAD_MS,
         also=interlocks.ALSO_TEMP,
+        clears=f"{_seconds(interlocks.SENSOR_GOOD_MS)} after it is back",
+    ),
+    Interlock(
+        faults.COUNTER,
+        ALWAYS,
+        "after the last good line of a counter with a line of its own",
+        does=TRIPS_IF_SET,
+        fixed_ms=plain_serial.SILENT_MS,
+        also=interlocks.ALSO_COUNTER,
         clears=f"{_seconds(interlocks.SENSOR_GOOD_MS)} after it is back",
     ),
     Interlock(

@@ -82,6 +82,8 @@ GROUPS: dict[str, dict[str, str]] = {
         "temp_high_cdeg": "Temperature that a temperature loop means by 20 mA.",
         "loop_converter": "What reads the current loops. 0: the chip's own converter. 1: a 16-bit converter"
         " on the I2C bus.",
+        "counter_driver": "How the particle counter gives its counts. 0: pulses, one output a channel."
+        " 1: lines of text on a serial line, see `docs/counter_drivers.md`.",
         "metal_channels": "Wear-metal channels that are wired. 0: none. 1: ferrous. 2: ferrous and "
         "non-ferrous.",
         "calibration_due_day": "Day on which the counter's calibration runs out, counted from 2000-01-01;"
@@ -102,7 +104,7 @@ GROUPS: dict[str, dict[str, str]] = {
         " reserve left; with flow below its band all that time: trip, if `stop_also` says so.",
         "stop_also": "Faults that are to stop the pump besides those that always do, added up. 1: water loop"
         " failed. 2: temperature sensor failed (without it `fluid_hot_cdeg` is blind). 4: duty at its limit"
-        " with flow below its band.",
+        " with flow below its band. 8: the counter's own line gives no counts (`counter_driver`).",
         "trip_hold_s": "After the cause of a trip has gone, the skid waits this long before it goes on, if "
         "it may do so by itself (see `docs/faults.md`).",
     },

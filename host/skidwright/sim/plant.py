@@ -22,6 +22,8 @@ from skidwright.sim.truth import Truth
 MODULO = 1 << 30
 STOP_CHAIN_OPEN = 1
 OVER_PRESSURE = 2
+# What ails a counter with a line of its own, as rom/line_counter.py has it.
+COUNTER_FAULTS = {"counter_silent": 1, "counter_garbled": 2, "counter_restarts": 4, "counter_ill": 8}
 
 
 class Plant:
@@ -65,6 +67,7 @@ class Plant:
         self._rates = [0.0] * 6
         self._bubbles_per_ml = 0.0
         self.inputs = 0
+        self.counter_fault = 0
         self.power_up()
         self.loops.convert()
 
@@ -259,6 +262,7 @@ class Plant:
         self._change_us = round(change_s * 1e6) if change_s < 1e11 else 1 << 62
         stopped, pressed = "stop_input" in self._active, "over_pressure" in self._active
         self.inputs = STOP_CHAIN_OPEN * stopped | OVER_PRESSURE * pressed
+        self.counter_fault = sum(bit for kind, bit in COUNTER_FAULTS.items() if kind in self._active)
         fluid_c = fluid.temperature_c(t_s) if self._running else None
         self.loops.warm(t_s, dt_s, fluid_c, self._active.get("hot_fluid", 0.0))
         if self._running:

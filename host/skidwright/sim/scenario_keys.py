@@ -289,4 +289,8 @@ FAULT_KINDS: dict[str, tuple[str, float, str]] = {
         "Pressure of the machine's line presses so much more through the running pump.",
     ),
     "meter_noise": ("pulses a second", 1000.0, "Noise on the flow meter's wire counts as pulses."),
+    "counter_silent": ("", 0.0, "A counter with a line of its own says nothing (`counter_driver` 1)."),
+    "counter_garbled": ("", 0.0, "What it says cannot be read."),
+    "counter_restarts": ("", 0.0, "It begins anew, silent until this ends."),
+    "counter_ill": ("", 0.0, "It says by itself that it does not measure."),
 }

@@ -165,7 +165,7 @@ class Supervisor:
         self._board.send(_REPLY.pack(
             tag, flags | (virtual.CABLE if self.cable else 0), plant.t_us - plant.boot_us, plant.inputs,
             plant.meter_count, plant.meter_edge_us, loops.water_ua, loops.temp_ua, loops.temp_ohm,
-            self._die_at, *plant.counts,
+            self._die_at, *plant.counts, plant.counter_fault,
         ))  # fmt: skip
 
     def _advance(self) -> None:

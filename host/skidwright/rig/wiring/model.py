@@ -206,7 +206,7 @@ class Wiring:
 
         Signals that give way go with the devices on them and the wires to those; connectors, devices and
         loads of options not taken go too. A terminal may be left with nothing on it: its wires list is empty
-        then.
+        then. A connector that is left without any wire goes too.
         """
         options = [o for o in self.options if o.name in taken]
         replaced = {name for o in options for name in o.replaces}
@@ -218,14 +218,16 @@ class Wiring:
         def left(t: Terminal) -> Terminal:
             return replace(t, to=tuple(pin for pin in t.to if pin.partition(".")[0] in there))
 
-        connectors = tuple(
-            replace(
-                c,
-                terminals=tuple(left(t) for t in c.terminals if t.carries not in replaced),
-            )
+        connectors = [
+            replace(c, terminals=tuple(left(t) for t in c.terminals if t.carries not in replaced))
             for c in self.connectors
             if fitted(c.options, taken)
-        )
+        ]
+        connectors = [
+            c
+            for c in connectors
+            if any(t.to for t in c.terminals) or len(c.terminals) == len(self._connector(c.id).terminals)
+        ]
         signals = [s for s in self.signals if s.name not in replaced]
         return replace(
             self,
@@ -233,8 +235,11 @@ class Wiring:
             loads=tuple(x for x in self.loads if fitted(x.options, taken)),
             options=(),
             devices=tuple(devices),
-            connectors=connectors,
+            connectors=tuple(connectors),
         )
+
+    def _connector(self, name: str) -> Connector:
+        return next(c for c in self.connectors if c.id == name)
 
     def combinations(self) -> list[frozenset[str]]:
         """Every set of options that may be taken together, the empty one first."""

@@ -61,7 +61,10 @@ def firmware_pins(wiring: Wiring) -> str:
     for option in wiring.options:
         lines += ["", f"# Option: {option.title}"]
         beside = "_BESIDE_" + "_".join(option.needs).upper() if option.needs else ""
-        lines += [f"{x.name.upper()}{beside}_PIN = {x.gpio}" for x in option.signals]
+        for x in option.signals:
+            lines.append(f"{x.name.upper()}{beside}_PIN = {x.gpio}")
+            if x.function == "uart_rx":
+                lines.append(f"{x.name.upper()}{beside}_UART = {x.bus}")
     return "\n".join(lines) + "\n"
 
 

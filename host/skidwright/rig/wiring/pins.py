@@ -60,7 +60,7 @@ def check_pins(wiring: Wiring) -> list[Problem]:
     problems += _state_machines(wiring, chip)
     problems += _pwm(wiring)
     problems += _pairs(wiring, "i2c", ("sda", "scl"))
-    problems += _pairs(wiring, "uart", ("tx", "rx"))
+    problems += _pairs(wiring, "uart", ("tx", "rx"), alone="rx")
     problems += _bus_addresses(wiring)
     problems += _firmware_needs(wiring)
     return problems
@@ -159,7 +159,8 @@ def _pwm(wiring: Wiring) -> list[Problem]:
     return problems
 
 
-def _pairs(wiring: Wiring, kind: str, lines: tuple[str, str]) -> list[Problem]:
+def _pairs(wiring: Wiring, kind: str, lines: tuple[str, str], alone: str = "") -> list[Problem]:
+    """A bus has each of its lines once; the line `alone` may be its only one."""
     problems = []
     on_bus: dict[int, list[str]] = defaultdict(list)
     for s in wiring.signals:
@@ -167,7 +168,7 @@ def _pairs(wiring: Wiring, kind: str, lines: tuple[str, str]) -> list[Problem]:
             on_bus[s.bus].append(s.function.partition("_")[2])
     for bus, found in on_bus.items():
         for line in lines:
-            if found.count(line) != 1:
+            if found != [alone] and found.count(line) != 1:
                 times = "has no" if line not in found else "has more than one"
                 problems.append(Problem(f"{kind}-pair", f"{kind.upper()}{bus}", f"{times} {line} line"))
     return problems

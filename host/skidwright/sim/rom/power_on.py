@@ -11,6 +11,7 @@ import sys
 
 sys.path.insert(0, "rom")
 import flash  # noqa: E402
+import line_counter  # noqa: E402
 import vfs  # noqa: E402
 
 
@@ -26,6 +27,7 @@ class Rom:
         self.log_dir = "/log"
         self.settings_path = "/settings.json"
         self.left = False
+        self.line_counter = line_counter.LineCounter()
         self.raw_repl_wanted = False
         self._to_plant = open(config["request_fd"], "wb")
         self._from_plant = open(config["reply_fd"], "rb")
@@ -102,7 +104,7 @@ class Rom:
         if not self.left:
             self.left = True
             self._message(2)
-            reply = array.array("l", [0] * 16)
+            reply = array.array("l", [0] * 17)
             while True:
                 self.receive(reply)
                 if reply[0] == 0 and not reply[1] & 1:

@@ -13,6 +13,9 @@ import sys
 import time
 import traceback
 
+sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import line_counter  # noqa: E402
+
 
 class Flash:
     """A directory stands for the flash: it costs no time, and power fails between operations only."""
@@ -31,6 +34,7 @@ class Rom:
         self.random_seed = config["random_seed"]
         self.ticks_start_ms = config["ticks_start_ms"]
         self.utc_base_ms = config["utc_base_ms"]
+        self.line_counter = line_counter.LineCounter()
         root = os.path.abspath("flash")
         self.log_dir = root + "/log"
         self.settings_path = root + "/settings.json"
