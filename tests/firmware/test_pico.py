@@ -182,7 +182,7 @@ def test_pump_is_on_a_slice_that_a_soft_reset_stops(chip):
 
 def test_counts_what_x_has_gone_down(chip):
     board = chip.build()
-    assert [sm.pin for sm in StateMachine.made] == [2, 3, 4, 5, 6, 7, 8]
+    assert [sm.pin for sm in StateMachine.made] == [2, 3, 4, 17, 6, 7, 8]
     for i, sm in enumerate(StateMachine.made):
         assert sm.running
         sm.x = (sm.x - 1000 * i) & 0xFFFFFFFF
@@ -386,7 +386,7 @@ def test_open_inputs_are_on_the_safe_side(chip):
     assert board.inputs == 4
 
 
-FITTED = {"loop_converter": 0, "tachometer_pulses_rev": 0}
+FITTED = {"loop_converter": 0, "tachometer_pulses_rev": 0, "counter_driver": 0}
 
 
 def test_converter_takes_the_place_of_the_chips_own(chip):
@@ -448,11 +448,11 @@ def test_the_heartbeat_turns_over_with_each_tick_and_stands_still_while_a_fault_
     levels = []
     for mask in (0, 1, 0, 0, 1 << 9, 1 << 9 | 1, 0, 0):
         board.set_outputs(mask)
-        levels.append(Pin.levels[17])
+        levels.append(Pin.levels[5])
     assert levels == [1, 0, 1, 0, 0, 0, 1, 0]
     board.set_outputs(0)
     board.safe()
-    assert Pin.levels[17] == 0
+    assert Pin.levels[5] == 0
 
 
 def reset_chip(chip, reason):
@@ -506,3 +506,46 @@ def test_leaving_resets_and_stays_out_once_when_the_watchdog_cannot_be_paused(ch
     board = chip.build()
     board.refresh()
     assert not board.inputs & 4
+
+
+class Uart:
+    """The counter's line. As the port does it, making one takes the UART's usual pin for sending as well."""
+
+    INV_RX = 2
+    made: list = []
+
+    def __init__(self, number, **how):
+        self.number, self.how, self.port = number, how, b""
+        Uart.made.append(self)
+
+    def any(self):
+        return len(self.port)
+
+    def readinto(self, buf, n):
+        assert 0 < n <= len(self.port), "it would wait for more"
+        buf[:n] = self.port[:n]
+        self.port = self.port[n:]
+        return n
+
+
+def test_the_counters_line_is_read_without_waiting_and_the_bus_keeps_its_pins(chip):
+    Uart.made = []
+    buses = []
+    sys.modules["machine"].UART = Uart
+    chip.pico.I2C = lambda *_, **how: buses.append((how["sda"].number, how["scl"].number)) or chip.bus
+    board = chip.build()
+    board.configure(FITTED)
+    assert not Uart.made and board.counter_read(bytearray(8)) == 0
+    board.configure({**FITTED, "counter_driver": 1})
+    board.configure({**FITTED, "counter_driver": 1})
+    (line,) = Uart.made
+    # RP2040 data sheet, function table: GPIO 17 is UART0's input. The comparator turns the line over.
+    assert (line.number, line.how["rx"].number) == (0, 17)
+    assert line.how["baudrate"] == 9600 and line.how["invert"] == Uart.INV_RX
+    # UART0 sends by GPIO 0 unless told otherwise, which is the bus's: the bus is made once more behind it.
+    assert buses == [(0, 1), (0, 1)]
+    buf = bytearray(8)
+    assert board.counter_read(buf) == 0
+    line.port = b"N 1 1000 300"
+    assert board.counter_read(buf) == 8 and bytes(buf) == b"N 1 1000"
+    assert board.counter_read(buf) == 4 and bytes(buf[:4]) == b" 300"

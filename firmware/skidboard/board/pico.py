@@ -14,7 +14,7 @@ from time import ticks_diff, ticks_ms, ticks_us
 
 import machine
 import micropython
-from machine import ADC, I2C, PWM, UART, Pin
+from machine import ADC, I2C, PWM, Pin
 
 from skidboard.board import pins, resets
 from skidboard.board.edge_counters import EdgeCounters
@@ -110,6 +110,8 @@ class Board:
     def configure(self, settings):
         """Take the settings that say what is fitted: converter, counter's line, tachometer."""
         if settings["counter_driver"] == PLAIN_SERIAL and self._line is None:
+            from machine import UART
+
             # The input turns the line over. What comes while flash is written may be lost.
             self._line = UART(pins.COUNTER_LINE_UART, baudrate=_LINE_BAUD, rx=Pin(pins.COUNTER_LINE_PIN),
                               invert=UART.INV_RX, rxbuf=_LINE_BYTES, txbuf=32)  # fmt: skip
