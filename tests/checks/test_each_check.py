@@ -77,6 +77,7 @@ CASES = {
     "settings-default": (fault(faults.WATCHDOG), fault(faults.SETTINGS_BAD)),
     "storage-fault": (fault(faults.WATCHDOG), fault(faults.STORAGE)),
     "flow-fault": (fault(faults.WATCHDOG), fault(faults.NO_FLOW)),
+    "counter-fault": (fault(faults.WATER_LOOP), fault(faults.COUNTER)),
     "water-fault": (fault(faults.TEMP_SENSOR), fault(faults.WATER_LOOP)),
     "temperature-fault": (fault(faults.WATER_LOOP), fault(faults.TEMP_SENSOR)),
     "water-unsteady": (fault(faults.WATCHDOG), fault(faults.LOOP_UNSTEADY)),

@@ -26,6 +26,7 @@ TICK_MODULES = (
     "purge",
     "sequence",
     "trace",
+    "drivers/plain_serial",
     "process",
 )
 # Functions of these modules that run after the tick and may make whatever they like.
@@ -37,6 +38,7 @@ OUTSIDE_THE_TICK = {
     "seconds_to_next",
     "measured",
     "causes_present",
+    "why",
 }
 
 
@@ -93,6 +95,7 @@ def load() -> dict[str, ModuleType]:
     loaded: dict[str, ModuleType] = {}
     for name in TICK_MODULES:
         source = (FIRMWARE / "skidboard" / f"{name}.py").read_text()
+        name = name.rsplit("/", 1)[-1]
         tree = _Checked(name).visit(ast.parse(source))
         for node in ast.walk(tree):
             if isinstance(node, ast.ImportFrom) and node.module:

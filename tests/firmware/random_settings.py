@@ -46,7 +46,13 @@ def drawn(dice):
         values["meter_pulse_nl"] = round(min(1e6, max(1000, flows[1] * between(dice, 0.5, 2000))))
         values["integral_ms"] = round(between(dice, 100, 60000))
     if dice.random() < 0.8:
-        for name in ("water_low_cpct", "temp_low_cdeg", "cleanup_output", "tachometer_pulses_rev"):
+        for name in (
+            "water_low_cpct",
+            "temp_low_cdeg",
+            "cleanup_output",
+            "tachometer_pulses_rev",
+            "counter_driver",
+        ):
             values[name] = table.TABLE[name][3]
         values["watchdog_ms"] = 3000
         values["fluid_v40_dmm2_s"] = values["fluid_v100_dmm2_s"] = 0

@@ -1,6 +1,7 @@
 """No intermediate result of the control step leaves the small integers, whatever settings and inputs."""
 
 import pytest
+from fake_board import counter_line
 from hypothesis import HealthCheck, Phase, given
 from hypothesis import settings as run_with
 from hypothesis import strategies as st
@@ -9,6 +10,10 @@ from skidboard import settings as table
 
 MODULES = load()
 MASK = (1 << 30) - 1
+LINES = [
+    counter_line(n, [most, most - n, 1000 * n, 0], most)
+    for n, most in enumerate([MASK, MASK - 1, 0, 1 << 20, MASK + 1, 10**10 - 1, 10**12])
+]
 
 
 class Board:
@@ -33,6 +38,12 @@ class Board:
 
     def refresh(self):
         pass
+
+    def counter_read(self, buf):
+        # The largest numbers that a line may say, and larger ones.
+        said = LINES[self.now_us % len(LINES)]
+        buf[: len(said)] = said
+        return len(said)
 
     def set_pump(self, duty_permille):
         assert 0 <= duty_permille <= 1000
@@ -214,3 +225,16 @@ def test_the_check_itself_notices():
     controller = MODULES["controller"].FlowController()
     with pytest.raises(NotSmall):
         controller.configure(60000, 60, 950, 400, 20000, 700)  # a gain beyond what the settings allow
+
+
+@run_with(max_examples=200, deadline=None, derandomize=True)
+@given(st.lists(st.one_of(st.sampled_from(LINES), st.binary(max_size=80)), min_size=1, max_size=12))
+def test_whatever_a_counter_says_stays_small(said):
+    driver = MODULES["plain_serial"].PlainSerial()
+    board = Board()
+    for piece in said:
+        board.counter_read = lambda buf, piece=piece: (
+            buf.__setitem__(slice(0, len(piece)), piece) or len(piece)
+        )
+        driver.step(board, 60000)
+        assert all(0 <= n <= MASK for n in driver.counts)

@@ -66,8 +66,8 @@ PLANTED = {
     ),
     "two frequencies on one PWM slice": (
         "pwm-shared",
-        "pump and heartbeat",
-        lambda d: signal(d, "heartbeat").update(function="pwm", frequency_hz=2),
+        "count_21um and pump",
+        lambda d: signal(d, "count_21um").update(function="pwm", frequency_hz=2),
     ),
     "two pins that are the same PWM output": (
         "pwm-shared",
@@ -302,7 +302,7 @@ PLANTED = {
 
 def test_the_shipped_wiring_has_no_problem():
     assert check_wiring(load(SHIPPED)) == []
-    assert len(load(SHIPPED).combinations()) == 4
+    assert len(load(SHIPPED).combinations()) == 8
 
 
 def test_the_shipped_wiring_suits_an_rp2350_too():
