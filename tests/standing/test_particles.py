@@ -151,3 +151,11 @@ def test_a_count_beyond_the_counter_meets_nothing() -> None:
         np.array([[400_000]]), np.array([10.0]), np.array([160_000.0]), asked
     )
     assert found.least[0] == 0
+
+
+def test_a_count_in_no_volume_proves_nothing(recwarn: pytest.WarningsRecorder) -> None:
+    """What a damaged record may say: neither met nor not met, and no warning of numpy reaches a user."""
+    counts, limit = np.array([[500, 9], [0, 0], [400, 8]], np.uint32), np.array([20.0, np.nan])
+    found = particles.chance_at_or_below(counts, np.array([30.0, 0.0, 30.0]), limit, Goals())
+    assert found.least[0] == 0 and found.most[0] == 1 and np.isnan([found.least[1], found.most[1]]).all()
+    assert not recwarn.list

@@ -69,6 +69,7 @@ def judge(
     samples = Samples(
         time_s=time_s,
         per_ml=history.per_ml[rows, :3],
+        code=history.code[rows],
         volume_ml=history.volume_ml[rows],
         valid=run.valid & keep,
         water_percent=history.water_percent[rows],

@@ -1,4 +1,8 @@
-"""How far a clean-up has come: each quantity's fitted decay against its target, in figures and words."""
+"""How far a clean-up has come: where each quantity's fitted decay leads, in figures and words.
+
+No verdict on the machine: that is `skidwright.standing`'s, whose rule for a single sample, as counted and as
+read, also says here whether the newest one is on target. What is told besides is where the run goes.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from skidwright.cleanup.decay import Decay, Interval, NoFit, fit
+from skidwright.standing import particles, water
+from skidwright.standing.goals import Goals
 from skidwright.trade import iso4406
 from skidwright.trade.water import Solubility, content_ppm
 
@@ -25,12 +31,13 @@ _STEADY_K = 5.0
 class Samples:
     """What a run has brought, oldest first: n samples. NaN where nothing was measured.
 
-    `time_s` since the start of the run; `per_ml` (n, 3); `valid`: the counts may be believed, `dry_valid`:
-    the water saturation may.
+    `time_s` since the start of the run; `per_ml` (n, 3); `code` (n, 4): scale numbers as counted; `valid`:
+    the counts may be believed, `dry_valid`: the water saturation may.
     """
 
     time_s: Floats
     per_ml: Floats
+    code: NDArray[np.uint8]
     volume_ml: Floats
     valid: NDArray[np.bool_]
     water_percent: Floats
@@ -86,13 +93,12 @@ def judge(
     for figure in (tank_l, flow_l_min):
         if figure is not None and not figure > 0:
             raise ValueError("tank and flow must be above 0")
+    goals = Goals((targets[0] or None, targets[1] or None, targets[2] or None, None), water_limit_percent)
     found = []
-    for i, number in enumerate(targets):
-        if number:
-            limit = float(iso4406.UPPER_PER_ML[number])
-            found.append(_particles(samples, i, limit, tank_l, flow_l_min))
+    for i in np.flatnonzero(np.isfinite(goals.limits_per_ml)).tolist():
+        found.append(_particles(samples, i, goals, tank_l, flow_l_min))
     if water_limit_percent is not None:
-        found.append(_water(samples, water_limit_percent, solubility))
+        found.append(_water(samples, water_limit_percent, goals, solubility))
     order = (NEVER, PERHAPS, UNKNOWN, ON_ITS_WAY, THERE)
     state = min((q.state for q in found), key=order.index)
     return Progress(tuple(found), state, _slowest(found))
@@ -106,7 +112,7 @@ def _slowest(found: list[Quantity]) -> Interval | None:
     return Interval(max(e.value for e in ends), max(e.low for e in ends), max(e.high for e in ends))
 
 
-def _particles(samples: Samples, i: int, limit: float, tank_l: float | None, flow: float | None) -> Quantity:
+def _particles(samples: Samples, i: int, goals: Goals, tank_l: float | None, flow: float | None) -> Quantity:
     use = samples.valid & np.isfinite(samples.per_ml[:, i])
     t, level = samples.time_s[use], samples.per_ml[use, i]
     fitted = fit(t, level, samples.volume_ml[use])
@@ -117,12 +123,13 @@ def _particles(samples: Samples, i: int, limit: float, tank_l: float | None, flo
         rate = fitted.rate_per_s.value * 60 * tank_l * 1000
         ingress = Interval(*(f * rate for f in fitted.floor))
     return _against(
-        CHANNELS[i], "per mL", limit, t, level, fitted, ratio, ingress,
+        CHANNELS[i], "per mL", float(goals.limits_per_ml[i]), t, level, fitted, ratio, ingress,
+        _newest_on_target(particles.codes_above(samples.code[use], goals)[:, i]),
         "dirt comes in as fast as the filter takes it out, or fluid goes by the filter",
     )  # fmt: skip
 
 
-def _water(samples: Samples, limit_percent: float, solubility: Solubility | None) -> Quantity:
+def _water(samples: Samples, limit_percent: float, goals: Goals, solubility: Solubility | None) -> Quantity:
     use = samples.dry_valid & np.isfinite(samples.water_percent)
     t, level, limit, unit = samples.time_s[use], samples.water_percent[use], limit_percent, "% of saturation"
     warm = samples.temperature_c[use]
@@ -141,16 +148,21 @@ def _water(samples: Samples, limit_percent: float, solubility: Solubility | None
         fitted = fit(t, level)
     return _against(
         "water", unit, limit, t, level, fitted, None, None,
+        _newest_on_target(water.reads_above(samples.water_percent[use], goals)),
         "water comes in as fast as the dryer takes it out, or the dryer is spent",
     )  # fmt: skip
 
 
+def _newest_on_target(above: NDArray[np.bool_]) -> bool:
+    """Whether the newest sample is on target by the standing's rule; `above`: which of them are not."""
+    return bool(len(above)) and not above[-1]
+
+
 def _against(
     name: str, unit: str, limit: float, t: Floats, level: Floats, fitted: Decay | NoFit,
-    ratio: Interval | None, ingress: Interval | None, because: str,
+    ratio: Interval | None, ingress: Interval | None, at_limit: bool, because: str,
 ) -> Quantity:  # fmt: skip
     latest = float(level[-1]) if len(level) else math.nan
-    at_limit = bool(len(level)) and latest <= limit
     end = None
     if isinstance(fitted, NoFit):
         state, words = THERE if at_limit else UNKNOWN, fitted.why
@@ -211,9 +223,13 @@ def of_arrays(
         return np.full(t.shape, np.nan) if given is None else np.asarray(given, np.float64)
 
     dry = np.zeros(t.shape, np.bool_) if dry_valid is None else np.asarray(dry_valid, np.bool_)
+    counted = np.asarray(per_ml, np.float64)
+    sizes = np.zeros((len(t), 4))
+    sizes[:, : counted.shape[1]] = counted
     return Samples(
         time_s=t,
-        per_ml=np.asarray(per_ml, np.float64)[:, :3],
+        code=iso4406.scale_numbers(sizes).astype(np.uint8),
+        per_ml=counted[:, :3],
         volume_ml=np.broadcast_to(np.asarray(volume_ml, np.float64), t.shape),
         valid=np.asarray(valid, np.bool_),
         water_percent=of(water_percent),

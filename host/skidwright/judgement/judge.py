@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from skidwright.judgement.events import Event
 from skidwright.judgement.forecast import Forecast, forecast
@@ -12,7 +13,6 @@ from skidwright.judgement.hints import hints
 from skidwright.judgement.series import Series, particle_series, water_series
 from skidwright.register.model import AssetRecord
 from skidwright.samples.history import VALID, History
-from skidwright.trade.iso4406 import HIGHEST, UPPER_PER_ML
 
 
 @dataclass(frozen=True)
@@ -37,10 +37,18 @@ class Judgement:
     hints: tuple[Hint, ...]
 
 
-def judge(history: History, asset: AssetRecord, happened: Sequence[Event] = ()) -> Judgement:
+def judge(
+    history: History,
+    asset: AssetRecord,
+    happened: Sequence[Event] = (),
+    limits_per_ml: ArrayLike = (np.nan,) * 4,
+    water_limit_percent: float = np.nan,
+) -> Judgement:
     """Judge an asset over time by its history; `happened` is what was done to it, in order.
 
-    How it stands against its target and limit at a moment is for `skidwright.standing` to say.
+    How it stands against its target and limit at a moment is for `skidwright.standing` to say, which hands
+    in what the lines are asked to reach: particles per mL of the four sizes, and water at the coldest in
+    percent; NaN for what nothing is asked of.
     """
     particles = particle_series(history)
     water, at_c = water_series(history, asset)
@@ -58,35 +66,17 @@ def judge(history: History, asset: AssetRecord, happened: Sequence[Event] = ()) 
         particle_series=particles,
         water_series=water,
         water_at_c=at_c,
-        forecasts=tuple(_of_channel(particles, asset, k) for k in range(4)),
-        water_forecast=_of_water(water, asset),
+        forecasts=tuple(
+            None if np.isnan(limit) else forecast(particles.trends[k], limit)
+            for k, limit in enumerate(np.log2(np.asarray(limits_per_ml, np.float64)).tolist())
+        ),
+        water_forecast=(
+            None
+            if np.isnan(water_limit_percent) or not len(water.points)
+            else forecast(water.trends[0], water_limit_percent)
+        ),
         hints=tuple(hints(history, particles, water, happened, _has_cooler(asset))),
     )
-
-
-def limit_log2(target: int | None) -> float:
-    """A target scale number as the logarithm to base 2 of the most particles per mL; NaN without one."""
-    if target is None or target >= HIGHEST:
-        return np.nan
-    return float(np.log2(UPPER_PER_ML[target]))
-
-
-def water_limit(asset: AssetRecord) -> float:
-    """The limit of saturation in percent that water at the reference temperature must not pass; NaN for
-    none."""
-    if asset.water_limit_percent is None:
-        return 100.0 if asset.coldest_c is not None else np.nan
-    return float(asset.water_limit_percent)
-
-
-def _of_channel(particles: Series, asset: AssetRecord, k: int) -> Forecast | None:
-    limit = limit_log2(asset.targets[k])
-    return None if np.isnan(limit) else forecast(particles.trends[k], limit)
-
-
-def _of_water(water: Series, asset: AssetRecord) -> Forecast | None:
-    limit = water_limit(asset)
-    return None if np.isnan(limit) or not len(water.points) else forecast(water.trends[0], limit)
 
 
 def _has_cooler(asset: AssetRecord) -> bool:

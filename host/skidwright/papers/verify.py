@@ -25,11 +25,13 @@ from skidwright.papers.claim import over_target, percent, reached, sample_lines,
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import chances_at_most
 from skidwright.samples.history import VALID, History, histories
+from skidwright.standing import water
+from skidwright.standing.quantity import NOT_MET
 from skidwright.trade.code_text import parse_code
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.
-_TIME_S, _CHANCE, _WATER = 600.0, 0.1, 0.05
+_TIME_S, _CHANCE = 600.0, 0.1
 # The same figures, rounded the same way; and what is written with six digits.
 _ROUNDED, _SIX_DIGITS = 1e-9, 1e-5
 
@@ -215,14 +217,15 @@ def _judgement(
             found.against.append(f"record {seq} is no sample of asset {number}")
             continue
         rows.append(row)
-        wet = limit is not None and not (
-            history.water_verdict[row] == VALID and history.water_percent[row] <= float(limit) + _WATER
+        place = np.array([row], np.intp)
+        wet = limit is not None and (
+            history.water_verdict[row] != VALID or water.above(history, place, goals).any()
         )
         if history.counts_verdict[row] != VALID:
             found.against.append(
                 f"record {seq} is not valid by today's thresholds (`skidwright check --all`)"
             )
-        elif over_target(history, np.array([row], np.intp), goals) or wet:
+        elif over_target(history, place, goals) or wet:
             found.against.append(f"record {seq} is above the target or the water limit")
     if history is None or len(rows) < len(seqs) or not rows:
         return
@@ -293,7 +296,7 @@ def _water(stated: dict[str, Any], history: History, rows: list[int], found: Ver
     assert line is not None
     if said != line:
         found.against.append(f"its water is {now.words}, not what the paper says")
-    elif now.high_percent > float(limit) + _WATER:
+    elif now.state == NOT_MET:
         found.against.append(f"its water is {now.words}, above the limit of {float(limit):g} %")
 
 

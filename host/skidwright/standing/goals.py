@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from skidwright.checks.limits import CheckLimits
 from skidwright.config import Config
 from skidwright.register.model import AssetRecord
+from skidwright.samples.coldest import FULL_PERCENT
 from skidwright.samples.history import JUDGED
 from skidwright.trade.iso4406 import HIGHEST, UPPER_PER_ML
 from skidwright.trade.water import Solubility
@@ -51,6 +52,13 @@ class Goals:
     def limits_per_ml(self) -> NDArray[np.float64]:
         """The most particles per mL of each size, (4,); NaN where none is asked."""
         return np.array([np.nan if n is None else float(UPPER_PER_ML[min(n, HIGHEST)]) for n in self.numbers])
+
+    @property
+    def trend_water_percent(self) -> float:
+        """What water at the coldest temperature is asked not to pass; free water where no limit is set."""
+        if self.water_limit_percent is None:
+            return FULL_PERCENT if self.coldest_c is not None else np.nan
+        return float(self.water_limit_percent)
 
     @property
     def has_target(self) -> bool:

@@ -71,10 +71,12 @@ def chance_at_or_below(
 
     `together` says whether all may be of one fluid, where that is known; `goals` say whether one may be
     outvoted, and how well the volume is known. NaN limits give NaN. A count beyond what the counter can
-    show is not at or below anything.
+    show is not at or below anything. A count in no volume proves nothing: then it is 0 to 1.
     """
     each = np.asarray(counts, np.float64)
     limit = np.asarray(limit_per_ml, np.float64)
+    if (np.asarray(volume_ml) <= 0).any():
+        return Chance(*(np.where(np.isnan(limit), np.nan, open_end) for open_end in (0.0, 1.0)))
     if one_fluid(counts, volume_ml, goals, scatter) if together is None else together:
         total, volume = each.sum(axis=0)[None], np.atleast_1d(volume_ml.sum())
         return _chance(total, volume, limit, goals, own_variance(scatter, len(each)))
@@ -217,10 +219,15 @@ def numbers_together(counts: NDArray[np.integer], volume_ml: Floats) -> NDArray[
 
 def above(history: History, rows: Rows, goals: Goals) -> NDArray[np.bool_]:
     """Which sizes of some rows are above their targets as counted, (rows, 4); nothing where not valid."""
+    valid = history.counts_verdict[rows] == VALID
+    return np.asarray(codes_above(history.code[rows], goals) & valid[:, None])
+
+
+def codes_above(code: NDArray[np.integer], goals: Goals) -> NDArray[np.bool_]:
+    """Which scale numbers (n, 4), as counted, are above their targets."""
     # no code is above 255, which stands for none
     asked = np.array([255 if number is None else number for number in goals.numbers])
-    valid = history.counts_verdict[rows] == VALID
-    return np.asarray((history.code[rows] > asked) & valid[:, None])
+    return np.asarray(code > asked)
 
 
 def age_days(when: np.datetime64, now: np.datetime64) -> float:

@@ -84,7 +84,7 @@ def stand(
     `happened`: what was done to it. `dues`: when each calibration runs out (`calibration.due`). `hidden`,
     `complete`: what damage may have taken, see `urgency` and `sureness`.
     """
-    over_time = judge(history, asset, happened)
+    over_time = judge(history, asset, happened, goals.limits_per_ml, goals.trend_water_percent)
     when_due = {} if dues is None else dues
     scatter = between_samples(history, asset)
     sizes, wet = particles(history, goals, now, scatter), water(history, goals, now, scatter)

@@ -194,8 +194,14 @@ def judged(one: Reading, goals: Goals, unknown_c: bool = False) -> tuple[Quantit
 
 def above_as_read(history: History, rows: Rows, goals: Goals) -> NDArray[np.bool_]:
     """Which of some rows have valid water that reads above the limit."""
+    read = reads_above(history.water_percent[rows], goals)
+    return np.asarray((history.water_verdict[rows] == VALID) & read)
+
+
+def reads_above(percent: Floats, goals: Goals) -> NDArray[np.bool_]:
+    """Which saturations are above the limit as they are read."""
     limit = np.inf if goals.water_limit_percent is None else goals.water_limit_percent
-    return np.asarray((history.water_verdict[rows] == VALID) & (history.water_percent[rows] > limit))
+    return np.asarray(percent > limit)
 
 
 def above(history: History, rows: Rows, goals: Goals) -> NDArray[np.bool_]:
