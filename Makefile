@@ -128,7 +128,7 @@ rises: $(VENV)/.test
 	$(BIN)/python tests/standing/rises.py --rises $(RUNS) --years $(RUNS)
 
 random-settings: $(VENV)/.test
-	$(BIN)/python tests/firmware/random_settings.py --settings $(SETTINGS)
+	$(BIN)/python tests/firmware/random_settings.py --settings $(SETTINGS) --jobs 2
 
 agree: $(VENV)/.test
 	$(BIN)/python tests/standing/agreement.py --histories $(HISTORIES)

@@ -256,10 +256,16 @@ class FlowController:
             self._duty_ppm = 0
             self.stale = True
             return
-        if self._duty_ppm <= max(self._min_ppm, self._slip_permille * 1000):
-            # Silent since the pump hardly turns: what a surge has taught must not keep it there.
-            self._integral_ppm = 0
-        held = self._feed(self._ramp) + (self._integral_ppm if self._integral_ppm < 0 else 0)
+        held = self._feed(self._ramp)
+        if self._integral_ppm < 0:
+            # Lower by what the strength tells, which is learnt slowly, and no more: a surge that has taught
+            # the integral must not keep the pump where its flow is too little to be measured.
+            strength, feed = self._strength, self._feed_strength
+            drives = (held - self._slip_permille * 1000) >> 4
+            least = drives * (strength - feed) // feed * 16 if strength < feed else 0
+            if self._integral_ppm < least:
+                self._integral_ppm = least
+            held += self._integral_ppm
         self._approach(held, dt_ms)
 
     def _approach(self, wanted, dt_ms):

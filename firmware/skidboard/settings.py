@@ -201,12 +201,19 @@ def _not_held(whole):
         problems.append("gain_ppm_per_ul_s: at most %d for this pump_full_ul_s" % (2048 * 3906 // full))
     elif integral_ms * 256 > max(loop, 1) * 1000 * whole["settle_limit_s"]:
         problems.append("gain_ppm_per_ul_s: too low for integral_ms; flow would not settle in settle_limit_s")
-    pulse_ms = whole["meter_pulse_nl"] // flow
+    # Tick, averaging and half the time between pulses are dead time whatever the pump.
+    pulse_nl = whole["meter_pulse_nl"]
     dead_ms = integral_ms * 128 // max(loop, 1) if loop <= 1024 else integral_ms // 8
-    if 2 * dead_ms < pulse_ms + 100:
+    if 2 * dead_ms < pulse_nl // flow + 200:
         problems.append("gain_ppm_per_ul_s: too high for integral_ms and the time between the meter's pulses")
-    if whole["no_flow_ms"] < 2 * whole["meter_pulse_nl"] // whole["flow_low_ul_s"]:
+    # The controller lets go after half of it; two pulses of its ramp must have come by then. Gains may be
+    # lower than the pump would bear: beyond 2.5 s they tell no dead time. Lag over dead time is loop / 128.
+    ramp_ms = max(whole["no_flow_ms"] // 2 - min(dead_ms, 2500), 0)
+    ramp = full * whole["duty_slew_permille_s"] // min(max(loop, 128), 512)
+    if whole["no_flow_ms"] < 2 * pulse_nl // whole["flow_low_ul_s"]:
         problems.append("no_flow_ms: at least twice the time between pulses at flow_low_ul_s is needed")
+    elif ramp_ms**2 * ramp < 31250 * pulse_nl:
+        problems.append("no_flow_ms: too short for integral_ms, duty_slew_permille_s and meter_pulse_nl")
     return problems
 
 

@@ -42,18 +42,15 @@ def test_three_points_of_a_good_input_say_what_the_reference_allows():
     assert few.uncertainty_ua == pytest.approx(2.776 * 5, rel=0.06)
 
 
-# Points, noise of a reading over the reference's uncertainty; least and most coverage that is promised.
-COVERAGE = [
-    (3, 0.05, 0.94, 0.985), (3, 1, 0.94, 0.992), (3, 3, 0.94, 0.985),
-    (5, 0.1, 0.94, 0.96), (5, 1, 0.94, 0.975), (9, 1, 0.94, 0.965), (9, 10, 0.94, 0.96),
-]  # fmt: skip
+# Points, noise of a reading over the reference's uncertainty.
+COVERAGE = [(3, 0.05), (3, 0.3), (3, 1), (3, 3), (4, 0.3), (5, 1), (9, 1), (9, 10)]
 
 
-@pytest.mark.parametrize(("many", "ratio", "least", "most"), COVERAGE)
-def test_stated_limits_hold_the_truth(many, ratio, least, most):
+@pytest.mark.parametrize(("many", "ratio"), COVERAGE)
+def test_stated_limits_hold_the_truth(many, ratio):
     """A reference that is off by one error for all points, an input with noise; then one reading more."""
     rng = np.random.default_rng([20261201, many, int(ratio * 100)])
-    reference_u, tried, held, told = 5.0, 300, 0, []
+    reference_u, tried, held, told = 5.0, 600, 0, []
     true = np.linspace(4000, 20000, many)
     for _ in range(tried):
         gain, offset = 1 + rng.normal(0, 0.005), rng.normal(0, 50)
@@ -69,9 +66,8 @@ def test_stated_limits_hold_the_truth(many, ratio, least, most):
         f"figure: loop calibration, {many} points, noise {ratio:g} of the reference's 5 uA: 95 % limits "
         f"(median {np.median(told):.1f} uA) held {share:.1%} of {tried}"
     )
-    # three standard errors of a count of `tried` to either side
-    error = 3 * np.sqrt(0.05 * 0.95 / tried)
-    assert least - error <= share <= most + error
+    # 94 to 96 %, and three standard errors of a count of `tried` to either side.
+    assert abs(share - 0.95) <= 0.01 + 3 * np.sqrt(0.05 * 0.95 / tried)
 
 
 @settings(deadline=None)

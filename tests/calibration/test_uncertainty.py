@@ -92,14 +92,36 @@ def test_the_line_against_scipy_and_the_uncertainties_package():
         assert line.u_at(at) == pytest.approx((intercept + at * slope).std_dev, rel=1e-6)
 
 
-@pytest.mark.parametrize("freedom", [1, 2, 30])
-@pytest.mark.parametrize("known", [0.1, 1.0, 5.0])
-@pytest.mark.parametrize("few", [math.inf, 3])
-def test_the_joined_distribution_against_a_simulation(freedom, known, few):
-    """JCGM 101: a t distribution for what was seen and a normal one (or a second t) for the rest."""
-    rng = np.random.default_rng([7, freedom, int(known * 10), int(min(few, 99))])
-    found = joined([Part("seen", 1.0, freedom), Part("rest", known, few)])
-    rest = rng.standard_normal(100_000) if math.isinf(few) else rng.standard_t(few, 100_000)
-    within = np.abs(rng.standard_t(freedom, 100_000) + known * rest) <= found.expanded
-    assert within.mean() == pytest.approx(0.95, abs=0.003)
-    assert found.factor * found.standard == pytest.approx(found.expanded)
+@pytest.mark.parametrize(
+    ("freedom", "least", "most"),
+    [
+        (1, 0.9400, 0.9600),
+        (2, 0.9430, 0.9515),
+        (3, 0.9470, 0.9530),
+        (7, 0.9490, 0.9510),
+        (30, 0.9490, 0.9510),
+    ],
+)
+def test_the_limit_holds_whatever_the_true_scatter(freedom, least, most):
+    """Something known and something seen `freedom` + 1 times, from 1/100 to 1000 of it: SciPy's chi-squared
+    distribution of what is seen of the scatter, its normal one for the sum of both, integrated."""
+    seen = np.sqrt(stats.chi2.ppf((np.arange(600) + 0.5) / 600, freedom) / freedom)
+    for true in np.geomspace(0.01, 1000, 26):
+        limits = np.array([joined([Part("a", 1.0), Part("b", true * s, freedom)]).expanded for s in seen])
+        held = (2 * stats.norm.cdf(limits / np.hypot(1, true)) - 1).mean()
+        assert least <= held <= most, true
+        assert limits.min() >= 1.9599 and (limits >= 0.98 * np.maximum.accumulate(limits)).all()
+
+
+@pytest.mark.parametrize(("fewer", "more"), [(1, 4), (2, 4), (2, 2), (4, 4), (3, 20)])
+def test_of_two_seen_things_the_limit_is_not_short(fewer, more):
+    """Both scatters only seen: at least 94 %, more where one of them has a single degree of freedom."""
+    rng = np.random.default_rng([7, fewer, more])
+    first, second = (np.sqrt(rng.chisquare(freedom, 1000) / freedom) for freedom in (fewer, more))
+    for true in np.geomspace(0.1, 10, 5):
+        limits = [
+            joined([Part("a", true * s, fewer), Part("b", t, more)]).expanded
+            for s, t in zip(first, second, strict=True)
+        ]
+        held = (2 * stats.norm.cdf(np.array(limits) / np.hypot(1, true)) - 1).mean()
+        assert 0.93 <= held <= (0.99 if fewer == 1 else 0.985), true

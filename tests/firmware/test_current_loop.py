@@ -47,6 +47,19 @@ def test_a_calibrated_input_reads_what_the_reference_said():
         assert abs(loop.loop_ua - true_ua) <= 2, (true_ua, loop.loop_ua)
 
 
+def test_a_correction_is_rounded_not_cut():
+    for gain_ppm, loop_ua, wanted in (
+        (50, 16000, 16001),
+        (50, 12000, 12001),
+        (-50, 12000, 11999),
+        (-50, 4000, 4000),
+    ):
+        loop = CurrentLoop(0, 10000)
+        loop.configure(0, 10000, 0, gain_ppm)
+        loop.update(loop_ua)
+        assert loop.loop_ua == wanted, (gain_ppm, loop_ua)
+
+
 def test_the_largest_corrections():
     # That each step of it stays small is tested in test_small_integers.py.
     for gain_ppm, loop_ua in ((-40000, 65535 + 500 - 960), (40000, 65535)):

@@ -1,6 +1,6 @@
 """Flow from meter pulses. Expected figures follow from flow = pulses * pulse volume / time."""
 
-from skidboard.flow import Flow
+from skidboard.flow import FINE, Flow
 
 MASK = (1 << 30) - 1
 
@@ -48,6 +48,16 @@ def test_steady_flow_over_the_whole_range():
             meter.run(ul_s, 20 + 4 * pulse_nl // ul_s // 100)
             assert flow.known and flow.moving
             assert near(flow.value_ul_s, ul_s, 300), (pulse_nl, ul_s, flow.value_ul_s)
+
+
+def test_slow_flows_are_not_cut_to_whole_microlitres():
+    # A quarter of a per cent at most, over pulses that a tick holds none, one or many of.
+    for pulse_nl in (1000, 5000, 50000):
+        for ul_s in (20.7, 33.9, 49.6):
+            flow = Flow()
+            flow.configure(pulse_nl, 20)
+            Meter(flow, pulse_nl).run(ul_s, 200)
+            assert abs(flow.fine / FINE - ul_s) < ul_s / 400, (pulse_nl, ul_s, flow.fine / FINE)
 
 
 def test_goes_on_across_the_wrap_of_the_ticks():

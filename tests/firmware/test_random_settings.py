@@ -24,7 +24,14 @@ def test_accepted_settings_hold_the_flow():
         ({"gain_ppm_per_ul_s": 1, "integral_ms": 2000}, "gain_ppm_per_ul_s: too low for integral_ms"),
         ({"gain_ppm_per_ul_s": 900}, "gain_ppm_per_ul_s: too high for integral_ms"),
         ({"meter_pulse_nl": 1000000}, "gain_ppm_per_ul_s: too high for integral_ms and the time between"),
+        # Pulses shorter than a tick: the tick and the averaging are dead time all the same.
+        (
+            {"meter_pulse_nl": 2000, "gain_ppm_per_ul_s": 1000, "integral_ms": 700},
+            "gain_ppm_per_ul_s: too high for",
+        ),
         ({"no_flow_ms": 1000, "meter_pulse_nl": 400000}, "no_flow_ms: at least twice"),
+        # The ramp's second pulse would come after 4 s, when the controller has let go of the pump.
+        ({"duty_slew_permille_s": 10}, "no_flow_ms: too short for integral_ms, duty_slew_permille_s"),
         ({"fluid_v40_dmm2_s": 1670, "fluid_v100_dmm2_s": 1669}, "fluid_v100_dmm2_s: 20 or more"),
     ],
 )

@@ -1,5 +1,7 @@
 """No intermediate result of the control step leaves the small integers, whatever settings and inputs."""
 
+import math
+
 import pytest
 from fake_board import counter_line
 from hypothesis import HealthCheck, Phase, given
@@ -78,12 +80,17 @@ def any_settings():
         # What a pump can give, and gains that go with it and with the meter.
         flow = values["flow_set_ul_s"]
         full = values["pump_full_ul_s"] = min(60000, max(100, flow, min(values["pump_full_ul_s"], 50 * flow)))
+        values["duty_slew_permille_s"] = max(values["duty_slew_permille_s"], 512 // full + 1)
         values["duty_max_permille"] = max(values["duty_max_permille"], 1000)
         duty = values["pump_slip_permille"] + flow * (1000 - values["pump_slip_permille"]) // full
         values["duty_min_permille"] = min(values["duty_min_permille"], duty)
         values["gain_ppm_per_ul_s"] = min(values["gain_ppm_per_ul_s"], 2048 * 3906 // full)
         values["settle_limit_s"] = 3600
-        least_ms = 2 * values["meter_pulse_nl"] // values["flow_low_ul_s"]
+        ramp = full * values["duty_slew_permille_s"] // 512
+        least_ms = max(
+            2 * values["meter_pulse_nl"] // values["flow_low_ul_s"],
+            5002 + 2 * math.isqrt(31250 * values["meter_pulse_nl"] // ramp),
+        )
         values["no_flow_ms"] = min(120000, max(values["no_flow_ms"], least_ms))
         return values
 

@@ -5,12 +5,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 _POINTS = 2001
-_STEPS = 801
-Floats = NDArray[np.float64]
 
 
 class Part(NamedTuple):
@@ -83,20 +78,38 @@ def joined(parts: Sequence[Part]) -> Joined:
     """Contributions that do not depend on each other: root of the sum of squares (GUM 5.1.2), effective
     degrees of freedom after Welch and Satterthwaite (GUM G.4.1), not cut to a whole number.
 
-    The expanded uncertainty is not that many degrees' Student factor: with one or two degrees in the largest
-    part it would hold the truth in 87 % only. The distributions themselves are joined (JCGM 101, 6.4.9.4
-    for what was seen, 6.4.7 for what is known), which is never short; docs/calibration.md has the figures.
+    The expanded uncertainty is not that many degrees' Student factor, for with one or two degrees in the
+    largest part it would hold the truth in 87 % only; nor JCGM 101's joined distribution, which holds it in
+    up to 98.8 %. It is found by `_half_width`; docs/calibration.md has the figures.
     """
+    standard, freedom = _together(parts)
+    fewest = min(parts, key=lambda part: part.freedom, default=Part("nothing", 0.0))
+    rest = _together([part for part in parts if part is not fewest])
+    expanded = _half_width(*rest, fewest.standard, fewest.freedom)
+    return Joined(standard, freedom, expanded / standard if standard else coverage_factor(freedom), expanded)
+
+
+def _together(parts: Sequence[Part]) -> tuple[float, float]:
+    """Combined standard uncertainty and its effective degrees of freedom."""
     variance = sum(part.standard**2 for part in parts)
     doubts = sum(part.standard**4 / part.freedom for part in parts if math.isfinite(part.freedom))
-    freedom = variance**2 / doubts if doubts else math.inf
-    standard = math.sqrt(variance)
-    most = max(parts, key=lambda part: part.standard**4 / part.freedom, default=Part("nothing", 0.0))
-    rest_variance = sum(part.standard**2 for part in parts if part is not most)
-    rest_doubts = doubts - (most.standard**4 / most.freedom if math.isfinite(most.freedom) else 0.0)
-    rest_freedom = rest_variance**2 / rest_doubts if rest_doubts > 0 and rest_variance > 0 else math.inf
-    expanded = _half_width(most.standard, most.freedom, math.sqrt(rest_variance), max(rest_freedom, 1.0))
-    return Joined(standard, freedom, expanded / standard if standard else coverage_factor(freedom), expanded)
+    return math.sqrt(variance), variance**2 / doubts if doubts else math.inf
+
+
+def _half_width(better: float, better_freedom: float, poorer: float, poorer_freedom: float) -> float:
+    """95 % limit of the sum of two, each by Student's factor alone a and b.
+
+    The root of a^2 + b^2 is never short, and too wide where a and b are alike. How much is taken off there
+    was chosen by integration over every ratio of the true scatters, so that 94 to 96 % are held with one
+    degree of freedom, 94.4 to 95.2 % with more. Never less than the better known part alone.
+    """
+    a, b = coverage_factor(better_freedom) * better, coverage_factor(poorer_freedom) * poorer
+    squares = a**2 + b**2
+    if squares == 0:
+        return 0.0
+    alike = 2 * a * b / squares
+    off = sum(0.7 / freedom + 1.1 / freedom**4 for freedom in (better_freedom, poorer_freedom))
+    return max(a, math.sqrt(squares * max(1 - off * alike**3, 0.0)))
 
 
 @functools.lru_cache(64)
@@ -122,40 +135,3 @@ def _within(t: float, freedom: float) -> float:
     area = step / 3 * (terms[0] + 4 * sum(terms[1:-1:2]) + 2 * sum(terms[2:-1:2]) + terms[-1])
     scale = math.exp(math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2)) / math.sqrt(math.pi)
     return 2 * scale * area
-
-
-def _half_width(one: float, one_freedom: float, other: float, other_freedom: float) -> float:
-    """Half the width within which the sum of two scaled Student's t lies with 95 %."""
-    if one == 0 or other == 0:
-        which = (one, one_freedom) if other == 0 else (other, other_freedom)
-        return coverage_factor(which[1]) * which[0]
-    t, share = _points_of(one_freedom)
-    low, high = 0.0, coverage_factor(one_freedom) * one + coverage_factor(other_freedom) * other
-    for _ in range(32):
-        middle = (low + high) / 2
-        above, below = (middle - one * t) / other, (-middle - one * t) / other
-        within = float(share @ (_below(above, other_freedom) - _below(below, other_freedom)))
-        low, high = (middle, high) if within < 0.95 else (low, middle)
-    return (low + high) / 2
-
-
-@functools.lru_cache(64)
-def _points_of(freedom: float) -> tuple[Floats, Floats]:
-    """Values of Student's t and the share of each: equal steps in angle, midpoints."""
-    freedom = min(freedom, 1e6)
-    end = min(math.pi / 2, 12 / math.sqrt(freedom))  # beyond 12 standard deviations there is nothing
-    angle = (np.arange(_STEPS) + 0.5) / _STEPS * 2 * end - end
-    share = np.cos(angle) ** (freedom - 1)
-    return math.sqrt(freedom) * np.tan(angle), share / share.sum()
-
-
-def _below(t: Floats, freedom: float) -> Floats:
-    """Chance that Student's t lies below t, from the same points."""
-    values, share = _points_of(freedom)
-    return np.interp(t, values, _sums(freedom), left=0.0, right=1.0)
-
-
-@functools.lru_cache(64)
-def _sums(freedom: float) -> Floats:
-    share = _points_of(freedom)[1]
-    return np.asarray(np.cumsum(share) - share / 2)
