@@ -65,18 +65,23 @@ def any_settings():
 
     def order(values):
         low, mid, high = sorted([values["flow_low_ul_s"], values["flow_set_ul_s"], values["flow_high_ul_s"]])
-        values["flow_low_ul_s"] = low
-        values["flow_set_ul_s"] = max(mid, low + 1)
+        values["flow_low_ul_s"] = low = min(low, 19998)
+        values["flow_set_ul_s"] = min(max(mid, low + 1), 19999)
         values["flow_high_ul_s"] = max(high, values["flow_set_ul_s"] + 1)
         v100, v40 = sorted([values["fluid_v100_dmm2_s"], values["fluid_v40_dmm2_s"]])
         values["fluid_v100_dmm2_s"] = max(20, min(v100, 5000))
-        values["fluid_v40_dmm2_s"] = max(v40, values["fluid_v100_dmm2_s"] + 1)
+        values["fluid_v40_dmm2_s"] = max(v40, values["fluid_v100_dmm2_s"] * 4 // 3 + 2)
+        values["watchdog_ms"] = max(values["watchdog_ms"], table.WATCHDOG_LEAST_MS)
+        for low, high in (("water_low_cpct", "water_high_cpct"), ("temp_low_cdeg", "temp_high_cdeg")):
+            values[low] = min(values[low], values[high] - 1)
         values["meter_table"] = []
         if values["meter_pulse_nl"] % 2:
             near = values["meter_pulse_nl"]
             nl = [max(1000, near * 3 // 4 + 1), near, min(1000000, near * 5 // 4)]
             values["meter_table"] = [[2, nl[2]], [99, nl[1]], [5000, nl[0]]]
         values["assets"] = [1, 2, 3]
+        if values["cleanup_output"]:
+            values["cleanup_output"] = min(max(values["cleanup_output"], 4), 7)
         # What a pump can give, and gains that go with it and with the meter.
         flow = values["flow_set_ul_s"]
         full = values["pump_full_ul_s"] = min(60000, max(100, flow, min(values["pump_full_ul_s"], 50 * flow)))
@@ -85,6 +90,10 @@ def any_settings():
         duty = values["pump_slip_permille"] + flow * (1000 - values["pump_slip_permille"]) // full
         values["duty_min_permille"] = min(values["duty_min_permille"], duty)
         values["gain_ppm_per_ul_s"] = min(values["gain_ppm_per_ul_s"], 2048 * 3906 // full)
+        loop = max(values["gain_ppm_per_ul_s"] * full // 3906, 1)
+        need_ms = values["meter_pulse_nl"] // flow + 200
+        least_ms = need_ms * loop // 256 + loop if loop <= 1024 else 4 * need_ms + 8
+        values["integral_ms"] = max(values["integral_ms"], min(least_ms, 600000))
         values["settle_limit_s"] = 3600
         ramp = full * values["duty_slew_permille_s"] // 512
         least_ms = max(
