@@ -382,3 +382,33 @@ def test_where_the_paper_cannot_be_written_the_register_knows_of_none(shop, arch
     assert answer.status == 2
     with Register.open(archive) as register:
         assert not list(register.papers())
+
+
+def test_the_page_says_how_soon_and_how_old_as_other_views_do(shop, issued):
+    one = shop("assess", "--asset", 1, "--json").json["assets"][0]
+    stated, text = certificate.read(issued)
+    assert stated["stands"]["needs"] == one["needs"] and stated["stands"]["title"] == one["title"]
+    assert (
+        one["title"] in html.unescape(text.split("<script")[0])
+        and f"was {stated['stands']['age']} old" in text
+    )
+    assert "as it says" in shop("verify", issued).out
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"asked": {"target": [14, 12, 9]}}, "it says of the machine 'in order'; by the log it was 'act'"),
+        ({"age_days": 0.0, "age": "1 min"}, "newest valid sample was"),
+        ({"needs": "soon"}, "not that of a certificate"),
+    ],
+)
+def test_a_milder_word_or_a_younger_age_speaks_against_it(shop, issued, changed, told):
+    """A forger who makes digest and page fit again is found out by the log."""
+    stated, _ = certificate.read(issued)
+    asked = stated["stands"]["asked"] | changed.get("asked", {})
+    stated["stands"] |= changed | {"asked": asked}
+    stated["digest"] = certificate.digest_of(stated)
+    issued.write_text(certificate.render(stated), "utf-8")
+    shown = shop("verify", issued)
+    assert shown.status in (1, 2) and told in shown.out + shown.err, shown.out

@@ -21,7 +21,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from unittest import mock
 
+import hypothesis
 import numpy as np
+from hypothesis import strategies as st
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1])]
 import synthetic_log as sl  # noqa: E402
@@ -60,32 +62,35 @@ class Case:
     lines: list[str] = field(default_factory=list)
 
 
-def case_of(rng: np.random.Generator, seed: int) -> Case:
+@st.composite
+def cases(draw: st.DrawFn) -> Case:
     """A case by chance: near limits more often than not, since that is where views could differ."""
 
-    def sometimes(share: float, value: object, other: object = None) -> object:
-        return value if rng.random() < share else other
+    def one_of(*values: object) -> object:
+        return draw(st.sampled_from(values))
 
-    n = int(rng.integers(1, 25))
+    n = draw(st.integers(1, 24))
+    some = st.sets(st.integers(0, n - 1)).map(lambda rows: tuple(sorted(rows)))
+    bad = st.one_of(st.just(()), st.just(()), some, st.just(tuple(range(n))))
     return Case(
-        seed=seed,
+        seed=draw(st.integers(0, 1 << 32)),
         samples=n,
-        level=float(rng.normal(0, 0.8)),
-        scatter=float(rng.choice([0.02, 0.15, 0.5])),
-        rise=float(sometimes(0.3, rng.uniform(0, 3), 0.0)),
-        volume=float(rng.choice([0.1, 1.0, 3.0])),
-        water_ua=int(rng.integers(4500, 19_000)),
-        target=sometimes(0.85, str(rng.choice(["18/16/13", "17/15/12", "20/18/15"]))),
-        target_21um=sometimes(0.3, int(rng.integers(7, 13))),
-        water_limit=sometimes(0.8, float(rng.choice([20, 40, 60, 80]))),
-        coldest_c=sometimes(0.5, float(rng.choice([-10, 5, 20, 40, 60]))),
-        own_constants=bool(rng.random() < 0.3),
-        age_days=float(rng.choice([0.1, 1, 10, 40, 270])),
-        hours=float(rng.choice([0.5, 6, 48])),
-        no_water=bool(rng.random() < 0.1),
-        bad_counts=tuple(np.flatnonzero(rng.random(n) < rng.choice([0, 0.2, 1], p=[0.6, 0.35, 0.05]))),
-        bad_water=tuple(np.flatnonzero(rng.random(n) < rng.choice([0, 0.2, 1], p=[0.6, 0.35, 0.05]))),
-        damaged=sometimes(0.25, int(rng.integers(3, n + 3))),
+        level=draw(st.floats(-2, 2, width=32)),
+        scatter=one_of(0.02, 0.15, 0.5),
+        rise=one_of(0.0, 0.0, 0.5, 1.5, 3.0),
+        volume=one_of(0.1, 1.0, 3.0),
+        water_ua=draw(st.integers(4500, 19_000)),
+        target=one_of("18/16/13", "17/15/12", "20/18/15", None),
+        target_21um=one_of(None, None, 7, 9, 12),
+        water_limit=one_of(20.0, 40.0, 60.0, 80.0, None),
+        coldest_c=one_of(None, None, -10.0, 5.0, 20.0, 40.0, 60.0),
+        own_constants=one_of(False, False, True),
+        age_days=one_of(0.1, 1.0, 10.0, 40.0, 270.0),
+        hours=one_of(0.5, 6.0, 48.0),
+        no_water=one_of(*[False] * 9, True),
+        bad_counts=draw(bad),
+        bad_water=draw(bad),
+        damaged=draw(st.one_of(st.none(), st.none(), st.none(), st.integers(3, n + 2))),
     )
 
 
@@ -266,18 +271,26 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=20_000)
     given = parser.parse_args()
     os.environ["NO_COLOR"] = "1"
-    rng = np.random.default_rng(given.seed)
-    wrong = spoke = 0
-    for k in range(given.histories):
-        case = case_of(rng, given.seed + k)
+    tried = wrong = spoke = 0
+
+    @hypothesis.seed(given.seed)
+    @hypothesis.settings(
+        max_examples=given.histories, deadline=None, database=None, phases=[hypothesis.Phase.generate],
+        suppress_health_check=list(hypothesis.HealthCheck),
+    )  # fmt: skip
+    @hypothesis.given(cases())
+    def each(case: Case) -> None:
+        nonlocal tried, wrong, spoke
         with tempfile.TemporaryDirectory() as folder:
             lines, views = contradictions(case, Path(folder))
-        spoke += views
+        tried, spoke = tried + 1, spoke + views
         if lines:
             wrong += 1
             print(f"{case}\n  " + "\n  ".join(lines), flush=True)
-    print(f"{given.histories} histories, {spoke} answers of views compared, {wrong} with a contradiction")
-    return 1 if wrong or not spoke else 0
+
+    each()
+    print(f"{tried} histories, {spoke} answers of views compared, {wrong} with a contradiction")
+    return 1 if wrong or not spoke or tried < given.histories else 0
 
 
 if __name__ == "__main__":

@@ -9,10 +9,12 @@ the plain rule. The machines are made here and not by what the code was tuned on
 import argparse
 import dataclasses
 import sys
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "judgement"))
 
@@ -90,8 +92,10 @@ def became_milder(found: list[tuple[int, bool]]) -> bool:
     return any(b < a for a, b in pairwise(levels))
 
 
-def alarms_of(made: history.History, asset: AssetRecord = ASSET) -> int:
-    """How often the plain rule begins to speak of any quantity in a history, looked at after each sample."""
+def signs(
+    made: history.History, asset: AssetRecord = ASSET
+) -> Iterator[tuple[NDArray[np.float64], list[bool]]]:
+    """Of each quantity and span: the days of its readings (since 1970), and whether the plain rule spoke."""
     days = made.utc_ms / MS_PER_DAY
     half = 0.5 / made.volume_ml
     levels, errors = np.log2(made.per_ml + half[:, None]), 1 / np.log(2) / np.sqrt(made.counts + 0.5)
@@ -102,7 +106,6 @@ def alarms_of(made: history.History, asset: AssetRecord = ASSET) -> int:
     if asset.coldest_c is not None:
         cold = at_coldest(made.water_percent, made.temperature_c, asset.coldest_c, None).low_percent
         series += [(cold, none, limit, approach.LEAST_PERCENT) for limit in (asked, 100.0)]
-    told = 0
     for values, error, limit, least in series:
         for span in (0.0, 0.25, 1.0):
             at, v, e = days, values, error
@@ -116,8 +119,32 @@ def alarms_of(made: history.History, asset: AssetRecord = ASSET) -> int:
                 )
                 e = e[starts] / np.sqrt(ends - starts)
             speaks = [bool(stage or fast) for _, stage, fast in approach.stages(at, v, e, limit, least)]
-            told += sum(b and not a for a, b in zip([False, *speaks], speaks, strict=False))
-    return told
+            yield at[-len(speaks) :], speaks
+
+
+def alarms_of(made: history.History, asset: AssetRecord = ASSET) -> int:
+    """How often the plain rule begins to speak of any quantity in a history, looked at after each sample."""
+    return sum(
+        b and not a
+        for _, speaks in signs(made, asset)
+        for a, b in zip([False, *speaks], speaks, strict=False)
+    )
+
+
+def delays(runs: int) -> None:
+    """Days until the plain rule speaks, on the machines of `trends.py`, by how far off the target is."""
+    from trends import NEVER, RISES
+
+    for name, (rise, begins) in RISES.items():
+        for above, target in ((1, (19, 17, 14)), (2, (20, 18, 15))):
+            asset, first = dataclasses.replace(ASSET, target=target), []
+            for seed in range(10_000, 10_000 + runs):
+                made = years(np.random.default_rng(seed), every_h=1, rise=rise, wander=0.1)
+                day0 = START.astype(np.int64) / MS_PER_DAY + begins
+                spoke = [at[np.array(said)] - day0 for at, said in signs(made, asset)]
+                first.append(min((float(d[d >= 0][0]) for d in spoke if (d >= 0).any()), default=NEVER))
+            low, middle, high = np.sort(first)[[0, runs // 2, -1]]
+            print(f"  {name}, target {above} up: {low:.1f}, {middle:.1f}, {high:.1f}", flush=True)
 
 
 def strays(made: history.History, rng: np.random.Generator, share: float) -> history.History:
@@ -143,7 +170,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--rises", type=int, default=200)
     parser.add_argument("--years", type=int, default=200)
+    parser.add_argument("--delays", type=int, default=0, help="only how late it speaks, so many years each")
     given = parser.parse_args()
+    if given.delays:
+        delays(given.delays)
+        return 0
     milder, before, late, first = 0, 0, 0, []
     for seed in range(FIRST_SEED, FIRST_SEED + given.rises):
         found = words_of(risen(seed))

@@ -113,6 +113,7 @@ def certificate(
         known.config,
         paper_source.calibrations(history, known),
         papers.Issue(by, purpose, issued, note),
+        stands,
     )
     path = output or Path(f"certificate-{number}-{issued:%Y%m%d-%H%M%S}.html")
     page = papers.render(stated)
@@ -224,6 +225,7 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
     }
     now_ms = moment.utc().timestamp() * 1000
     verifying.against_logs(stated, logs, known.config, found, now_ms)
+    verifying.against_standing(stated, list(logs.values()), known, archive, found)
     with Register.open(archive) as register:
         verifying.in_register((paper.digest for paper in register.papers()), stated, found)
     if as_json:

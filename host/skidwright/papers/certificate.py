@@ -21,11 +21,14 @@ from skidwright import __version__
 from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.judgement.scatter import Scatter
+from skidwright.judgement.wording import span
 from skidwright.papers import evidence, proof
 from skidwright.papers.claim import Claim, Water, percent, sample_lines
 from skidwright.samples import unread
 from skidwright.samples.history import History
 from skidwright.standing.goals import SURE
+from skidwright.standing.standing import Standing
+from skidwright.standing.words import title
 from skidwright.trade.code_text import format_code
 
 KIND = "skidwright certificate"
@@ -37,6 +40,8 @@ PURPOSES = {
     DELIVERY: "Delivered or transferred fluid",
     CONDITION: "State of the fluid in service",
 }
+# What is asked of the machine itself, which is judged by it; the paper's own terms may be others.
+ASKED = ("target", "target_21um", "water_limit_percent", "coldest_c", "interval_h")
 MAX_BYTES = 1 << 22
 _BLOCK = re.compile(r'<script type="application/json" id="content">(.*?)</script>', re.DOTALL)
 
@@ -58,11 +63,12 @@ def content(
     config: Config,
     calibrations: dict[str, str | None],
     issue: Issue,
+    stands: Standing | None = None,
 ) -> dict[str, Any]:
     """All that the certificate says, as plain values with its digest.
 
-    `asset` has number, name, machine, fluid; `calibrations` the day on which each runs out. Raises
-    PaperError when the samples do not support it.
+    `asset` has number, name, machine, fluid; `calibrations` the day on which each runs out; `stands` is how
+    the machine stands when the paper is issued. Raises PaperError when the samples do not support it.
     """
     if claim.refusals:
         more = f" and {len(claim.refusals) - 1} more" if len(claim.refusals) > 1 else ""
@@ -112,6 +118,8 @@ def content(
         "issued_by": issue.by,
         "note": issue.note,
     }
+    if stands is not None:  # a paper issued before this was told has the content it always had
+        stated["stands"] = stands_line(stands)
     if config.note:  # a paper of a shop without one has the content it always had
         stated["data_note"] = config.note
     return {**stated, "digest": digest_of(stated)}
@@ -127,6 +135,18 @@ def water_line(water: Water | None) -> dict[str, Any] | None:
         "high_percent": round(water.high_percent, 1),
         "at_c": at_c,
         "words": water.words,
+    }
+
+
+def stands_line(one: Standing) -> dict[str, Any]:
+    """How soon a person is needed at the machine, in the words of every view, and how old its data are."""
+    age = one.particles[0].age_days
+    return {
+        "needs": one.word,
+        "title": title(one),
+        "asked": {name: getattr(one.asset, name) for name in ASKED},
+        "age_days": round(age, 2) if math.isfinite(age) else None,
+        "age": span(max(age, 0.0)) if math.isfinite(age) else "of an age nobody knows",
     }
 
 

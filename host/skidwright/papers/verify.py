@@ -9,8 +9,9 @@ import datetime
 import json
 import math
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,11 +23,13 @@ from skidwright.judgement.scatter import Scatter
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.papers import certificate, evidence, left_out, proof
 from skidwright.papers.claim import over_target, percent, reached, sample_lines, scatter_by_then, worst_water
+from skidwright.register import KnownAssets
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.confidence import chances_at_most
 from skidwright.samples.history import VALID, History, histories
 from skidwright.standing import water
-from skidwright.standing.quantity import NOT_MET
+from skidwright.standing.quantity import NOT_MET, WORDS
+from skidwright.standing.standing import at_moment
 from skidwright.trade.code_text import parse_code
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
@@ -106,6 +109,53 @@ def against_logs(
         raise PaperError("its content is not that of a certificate", "", "ask who issued it") from None
 
 
+def against_standing(
+    stated: dict[str, Any], logs: Sequence[Assessment], known: KnownAssets, archive: Path, found: Verification
+) -> None:
+    """Whether the machine stood as the paper says when it was issued, added to `found`.
+
+    Worked out with what was sampled and done by then, and with what the paper says was asked of the machine
+    and when its calibrations ran out. A milder word on the paper speaks against it, a graver one is noted.
+    Raises OSError, RegisterError, and PaperError for content of another shape.
+    """
+    if "stands" not in stated:
+        return
+    try:
+        said, levels = stated["stands"], {word: level for level, word in WORDS.items()}
+        level, age, issued_ms = levels[said["needs"]], said["age_days"], left_out.issued_ms(stated)
+        dues = {
+            str(what): None if day is None else datetime.date.fromisoformat(day)
+            for what, day in stated["calibration_due"].items()
+        }
+        history = histories(logs, [int(stated["asset"]["number"])]).get(int(stated["asset"]["number"]))
+        if history is None:
+            return
+        asked = {name: said["asked"][name] for name in certificate.ASKED}
+        asked["target"] = None if asked["target"] is None else parse_code("/".join(map(str, asked["target"])))
+        asset = replace(known.asset(history.asset), **asked)
+        there = at_moment(history, asset, known.config, issued_ms, logs, archive, dues)
+        if there is None:
+            return
+        then = certificate.stands_line(there)
+        # Older than today's log says is honest: the newest of them may have been pulled after the issue.
+        newest = then["age_days"]
+        if newest is not None and (age is None or float(age) < newest - _TIME_S / 86_400 - 0.01):
+            found.against.append(
+                f"the machine's newest valid sample was {then['age']} old when it was issued"
+            )
+        starts = f"{said['needs'][0].upper()}{said['needs'][1:]}: "
+        if not str(said["title"]).startswith(starts):
+            found.against.append("its sentence on the machine does not begin with its word of how soon")
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
+        raise PaperError("its content is not that of a certificate", "", "ask who issued it") from None
+    if level == there.level:
+        found.holds.append(f"the machine's word was {there.word!r} when it was issued, as it says")
+    elif level < there.level:
+        found.against.append(f"it says of the machine {said['needs']!r}; by the log it was {there.word!r}")
+    else:
+        found.notes.append(f"the machine's word comes out as {there.word!r} today, milder than it says")
+
+
 def _protection(log: Assessment, seqs: list[int], said: str, found: Verification) -> None:
     """Whether the board's key proves its records, and whether the paper says so."""
     holds, against, left_open = proof.verified(log, seqs, said)
@@ -147,7 +197,7 @@ _OWN_WORD = (
 )  # fmt: skip
 _WORKED_OUT = (
     "kind", "format", "samples", "not_valid_since", "confidence_at_or_below_target", "confidence",
-    "water", "logs", "digest", "scatter", "chance_at_or_below_target",
+    "water", "logs", "digest", "scatter", "chance_at_or_below_target", "stands",
 )  # fmt: skip
 
 

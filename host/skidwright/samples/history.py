@@ -169,7 +169,12 @@ def _take(
         counts=samples["counts"].astype(np.uint32),
         volume_ml=samples["volume_ul"] / 1000,
         water_percent=verdicts.water_percent[rows].astype(np.float64),
-        water_spread_percent=water_reading.uncertainty_percent(samples, log.settings, log.limits),
+        water_spread_percent=np.concatenate(
+            [
+                water_reading.uncertainty_percent(samples[part], log.settings, limits)
+                for part, limits in log.thresholds.runs(samples["seq"])
+            ]
+        ),
         temperature_c=np.where(verdict[:, 2] == ABSENT, np.nan, samples["temp_mean_cdeg"] / 100),
         flow_ml_min=flow * _ML_MIN_PER_UL_S,
         counts_verdict=verdict[:, 0].astype(np.uint8),

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from skidwright.calibration.due import due_days
+from skidwright.config import Config
 from skidwright.judgement.events import Event, joined, marks
 from skidwright.judgement.judge import Judgement, judge
 from skidwright.judgement.scatter import between_samples
@@ -124,6 +125,28 @@ def of_history(
         all(log.chain.ok and not log.report.damaged_records and not log.report.missing_records
             for log in history.logs),
     )  # fmt: skip
+
+
+def at_moment(
+    history: History,
+    asset: AssetRecord,
+    config: Config,
+    utc_ms: int,
+    logs: Sequence[Assessment],
+    archive: Path,
+    dues: Mapping[str, datetime.date | None],
+) -> Standing | None:
+    """How an asset stood then, by what was sampled and done by that time; None with no sample by then.
+
+    Of what cannot be read nothing is said. Raises RegisterError.
+    """
+    now = np.datetime64(utc_ms, "ms")
+    history = history.until(now)
+    if not len(history):
+        return None
+    events = joined(marks(logs), book_of(archive).get(asset.number, []))
+    done = [event for event in events if event.utc_ms <= utc_ms]
+    return stand(history, asset, goals_of(asset, config), now, done, dues)
 
 
 def hidden_since(history: History, logs: Sequence[Assessment]) -> list[str]:
