@@ -3,7 +3,7 @@
 What samples do besides counting, each by its name in `NOISES`, in scale numbers (log2) of standard
 deviation `SCATTER` unless said: heavy tails, skew, odd samples, likeness from sample to sample, a season.
 `machine` gives a history of samples, `noise` the bare numbers. Seeds: those below `NEVER_TUNED` were looked
-at while limits were chosen, those from it on only to measure what the documents state.
+at while limits were chosen or their rules mended, those from it on only to measure what the documents state.
 """
 
 import numpy as np
@@ -14,7 +14,7 @@ PER_ML = (1800.0, 420.0, 38.0, 7.0)
 FEW_PER_ML = (60.0, 20.0, 2.0, 0.2)
 VOLUME_ML = 30.0
 SCATTER = 0.15
-NEVER_TUNED = 1_000_000
+NEVER_TUNED = 2_000_000
 
 
 def alike(rng, shape, r):
@@ -83,6 +83,11 @@ def times(rng, days, every_days=1.0, missing=False):
         weeks = rng.random(gone.max() + 1) < 1 / 7
         at = at[~weeks[gone] & (rng.random(len(at)) > 0.1)]
     return at
+
+
+def serviced(day, codes=2.0, a_day=0.0):
+    """A level that rises by `a_day` and falls by so many scale numbers at maintenance on `day`."""
+    return lambda at: a_day * at - np.where(at >= day, codes, 0.0)
 
 
 def machine(

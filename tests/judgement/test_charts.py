@@ -8,7 +8,7 @@ import processes
 import pytest
 from machine_years import START, first_order, step, years
 from scipy import stats
-from skidwright.judgement import changes, charts, likeness, points, run_length, series
+from skidwright.judgement import changes, charts, noise, points, run_length, series
 from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 from trends import clean_years, delay
 
@@ -76,7 +76,7 @@ def test_variance_of_an_average_of_alike_points() -> None:
     average = np.zeros(20_000)
     for i in range(1, 20_000):
         average[i] = 0.8 * average[i - 1] + 0.2 * values[i]
-    found = likeness.Likeness(np.ones(1), np.array([0.6])).of_average(0.2)
+    found = noise.Noise(np.ones(1), np.ones(1), np.array([0.6])).of_average(0.2)
     assert found[0] == pytest.approx(average[100:].var(), rel=0.08)
 
 

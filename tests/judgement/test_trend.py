@@ -4,10 +4,8 @@ import numpy as np
 import processes
 import pytest
 import statsmodels.api
-from machine_years import first_order
 from scipy import stats
-from skidwright.judgement import line, robust, series, trend
-from statsmodels.tsa.arima.model import ARIMA
+from skidwright.judgement import line, noise, series, trend
 
 # 95 % is stated, and 90 % where a level wanders so slowly that it passes for a drift.
 STATED = {name: 0.95 for name in processes.NOISES} | {"alike by 0.97": 0.90, "half of it alike by 0.9": 0.90}
@@ -19,12 +17,12 @@ def test_line_by_one_noise_is_that_of_generalised_least_squares(place) -> None:
     rng = np.random.default_rng(3)
     days = np.delete(np.arange(40.0), [7, 8, 9, 22])
     values = rng.standard_normal(len(days)) * 0.2 + 0.01 * days
-    found = line.line(days, line.within_reach(values))
+    found = line.line(days, noise.strays_held(values))
     apart = np.abs(days[:, None] - days[None, :])
     alike, share = line.ALIKE[place], line.SHARE[place]
     covariance = share * alike**apart + (1 - share) * np.eye(len(days))
     centred = np.c_[np.ones(len(days)), days - days.mean()]
-    theirs = statsmodels.api.GLS(line.within_reach(values), centred, sigma=covariance).fit()
+    theirs = statsmodels.api.GLS(noise.strays_held(values), centred, sigma=covariance).fit()
     wider = 1 + line._WIDER / len(days)
     assert (found.level[place], found.slope[place]) == pytest.approx(theirs.params)
     assert (found.level_error[place], found.slope_error[place]) == pytest.approx(theirs.bse * wider)
@@ -84,37 +82,3 @@ def test_young_hourly_logs_seldom_show_a_trend() -> None:
             shown += any(one is not None and (one.rising or one.falling) for one in lines)
             tried += days > 7
     assert shown <= stats.binom.ppf(0.999, tried, 0.1)
-
-
-def test_noise_against_the_likeliest_model_of_statsmodels() -> None:
-    """First-order noise: correlation and variance by `ARIMA(1, 0, 0)` (maximum likelihood) on the same
-    data."""
-    rng = np.random.default_rng(5)
-    for alike in (0.3, 0.6, 0.8):
-        values = np.stack([2 * first_order(rng, 366, alike) for _ in range(30)])
-        found = robust.noise(values, np.zeros(30))
-        fits = [ARIMA(row, order=(1, 0, 0)).fit() for row in values]
-        long_run = np.array([fit.params[2] / (1 - fit.params[1]) ** 2 for fit in fits])
-        assert np.median(found.long_run) == pytest.approx(np.median(long_run), rel=0.3)
-        assert np.median(found.sd) == pytest.approx(2.0, rel=0.12)
-
-
-def test_noise_is_seen_through_steps_drifts_and_strays() -> None:
-    """A step of 3 and of -2, a drift and strays of 15 leave it within a fifth."""
-    rng = np.random.default_rng(6)
-    plain = rng.standard_normal((20, 366))
-    changed = plain + 0.02 * np.arange(366)
-    changed[:, 100:] += 3
-    changed[:, 250:] -= 2
-    changed[:, [30, 60, 90]] += 15
-    before, after = (robust.noise(rows, np.zeros(20)) for rows in (plain, changed))
-    assert np.median(before.sd) == pytest.approx(1.0, rel=0.05)
-    assert np.median(after.sd) == pytest.approx(1.0, rel=0.2)
-    assert np.median(before.more) == 1.0
-    assert np.median(after.more) < 2.5
-
-
-def test_held_deviation_of_normal_values_is_theirs() -> None:
-    """The factor for values held at 3 standard deviations, by SciPy's integral of the normal density."""
-    expected = stats.norm.expect(lambda z: min(z * z, 9.0))
-    assert expected == pytest.approx(robust._HELD_VARIANCE, abs=1e-4)

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from skidwright.judgement.line import wider
-from skidwright.judgement.robust import MAD_TO_SD
+from skidwright.judgement.noise import MAD_TO_SD
 from skidwright.trade.distributions import student_quantile
 
 Floats = NDArray[np.float64]

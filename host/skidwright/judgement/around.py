@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.judgement.noise import Noise, noise_of
 from skidwright.judgement.points import MS_PER_DAY, count_rows, never_none
-from skidwright.judgement.robust import Noise, noise
 from skidwright.samples.history import History
 
 Floats = NDArray[np.float64]
@@ -55,7 +55,7 @@ def levels(history: History, since_days: float) -> Levels:
     values = np.log2(never_none(history, rows))
     usual = np.median(history.counts[rows], axis=0) if len(days) else np.zeros(4)
     floor = 1 / np.log(2) / np.sqrt(usual + 0.5)
-    return Levels(days, values, noise(values[-_FOR_NOISE:].T, floor))
+    return Levels(days, values, noise_of(values[-_FOR_NOISE:].T, floor))
 
 
 def step_at(found: Levels, days: float, after: int = AFTER) -> Step | None:

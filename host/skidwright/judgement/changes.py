@@ -15,15 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.judgement.robust import noise
+from skidwright.judgement.noise import noise_of, strays_held
 
 Floats = NDArray[np.float64]
 
 LEAST_PIECE = 7
 # Ends of pieces whose costs are worked out together: enough that numpy's cost a call counts little.
 _AT_A_TIME = 16
-# Strays beyond so many standard deviations from the running median of seven points count as lying there.
-_STRAY = 3.0
 
 
 @dataclass(frozen=True)
@@ -41,8 +39,9 @@ def changes(days: Floats, values: Floats, floor: Floats, penalty: float | None =
     n, series = values.shape
     if n < 2 * LEAST_PIECE:
         return [[] for _ in range(series)]
-    moves = noise(values.T, floor)
-    held = without_strays(values.T, moves.sd)
+    moves = noise_of(values.T, floor)
+    # odd samples that come together must make no piece of their own
+    held = strays_held(values.T, moves.sd, at=0.0)
     # less than this is no noise but a series without any
     scale = np.maximum(moves.long_run, 1e-12)
     found = partition(days, held, (penalty_for(n) if penalty is None else penalty) * scale)
@@ -52,17 +51,6 @@ def changes(days: Floats, values: Floats, floor: Floats, penalty: float | None =
 def penalty_for(points: int) -> float:
     """What a further piece must gain, in long-run variances: more when the noise is known from few points."""
     return 25.0 + 400.0 / points
-
-
-def without_strays(values: Floats, sd: Floats) -> Floats:
-    """Rows of (k, n) with each value held within 3 standard deviations of the median of the seven about
-    it."""
-    windows = np.lib.stride_tricks.sliding_window_view(
-        np.pad(values, ((0, 0), (3, 3)), mode="reflect"), 7, axis=1
-    )
-    middle = np.median(windows, axis=2)
-    reach = _STRAY * sd[:, None]
-    return np.clip(values, middle - reach, middle + reach)
 
 
 def partition(days: Floats, values: Floats, penalty: Floats, least: int = LEAST_PIECE) -> list[list[int]]:

@@ -3,7 +3,7 @@
 Each point is compared with the asset's own baseline: up to 90 points that end one to two weeks of points
 before it, so that a change does not hide in its own baseline. Neighbouring points may be alike. What is
 charted is therefore a residual: a point's distance from the baseline's median less what the five points
-before it let one expect (`likeness`), in robust standard deviations of such residuals within the baseline.
+before it let one expect (`noise`), in robust standard deviations of such residuals within the baseline.
 Two charts look at it. One is for jumps: a single point beyond its limit where each point is itself the median
 of many samples, else several in a row, each against what the points before the first of them let one expect,
 since one sample can be odd. How many depends on how often the machine's own points have been odd so far. The
@@ -20,9 +20,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.judgement.likeness import CHANCE, MEMORY, Likeness, fitted, half_variances
+from skidwright.judgement.noise import CHANCE, MEMORY, Noise, fitted, half_variances, held_sd, scaled
 from skidwright.judgement.points import Points
-from skidwright.judgement.robust import held_sd
 from skidwright.judgement.run_length import ewma_limit, single_limit, student_limit
 
 Floats = NDArray[np.float64]
@@ -59,12 +58,13 @@ _LEAST_HELD_SD = 0.989
 _REACHED = 0.88
 # Degrees of freedom of the residuals' standard deviation, for each of the baseline's points: values held
 # within 3 standard deviations are nearly as sharp as the usual estimate (0.9); residuals of a forecast that
-# was fitted to the same points are less so (0.6: chosen with `likeness.CHANCE`).
+# was fitted to the same points are less so (0.6: chosen with `noise.CHANCE`).
 _FREEDOM_PER_POINT = 0.9 * 0.6
 _LEAST_FREEDOM = 8.0
 # The level is open twice: the baseline's median is an estimate, and so is that the level stayed.
 _TIMES_OPEN = 2.0
-LEFT_CHANCE = 0.0
+# Small rises are charted from so many points on that say as much as independent ones.
+_LEAST_APART = 3.0
 # Alarms so many points apart or nearer are one.
 TOGETHER = 14
 
@@ -163,10 +163,16 @@ def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR)
     held = np.clip(apart[0], -_HELD, _HELD) - base.held_mean[of]
     spread = base.held_sd[of] * np.sqrt(base.left.of_average(WEIGHT)[of] + open_level)
     z = student_limit(ewma_limit(WEIGHT, wanted), freedom)
+    # a level that wanders nearly as slowly as its baseline is long tells nothing of small rises
+    silent = number < _LEAST_APART * base.model.more[of]
     # points that stay beyond where residuals are held must be seen, however wide the limit
     furthest = [_REACHED * (_HELD - side * base.held_mean[of]) for side in (1, -1)]
     up, down = (
-        np.minimum(_expanded(z, side * base.skew[of], base.tails[of]) * spread, most)
+        np.where(
+            silent,
+            np.inf,
+            np.minimum(_expanded(z, side * base.skew[of], base.tails[of]) * spread, most),
+        )
         for side, most in zip((1, -1), furthest, strict=True)
     )
 
@@ -194,7 +200,7 @@ def _residuals(values: Floats, base: "_Baselines", of: NDArray[np.intp], lead: i
     first = len(values) - len(of)
     usual, held = base.usual[of], base.held[of]
     residual = values[first:] - usual
-    further = base.alike[of] ** (lead - 1)
+    further = base.model.alike[of] ** (lead - 1)
     for j in range(MEMORY):
         earlier = values[first - lead - j : len(values) - lead - j] - usual
         residual -= further * base.weights[j, of] * np.clip(earlier, -held, held)
@@ -224,18 +230,17 @@ def _expanded(z: Floats, skew: Floats, tails: Floats) -> Floats:
 class _Baselines:
     """What is usual, for each of p pieces of k series, (p, k) unless said.
 
-    Median, how far from it a forecast follows, forecast weights (MEMORY, p, k), correlation of what is alike,
-    standard deviations of residuals by lead, likeness left in residuals, number of points (p,). Of all
+    Median, how far from it a forecast follows, the noise, forecast weights (MEMORY, p, k), standard deviations of residuals by lead, likeness left in residuals, number of points (p,). Of all
     residuals so far, in standard deviations: number `seen` (p,) and `odd` ones; mean, standard deviation,
     skew and tails (kurtosis less 3) of the held ones.
     """
 
     usual: Floats
     held: Floats
+    model: Noise
     weights: Floats
-    alike: Floats
     sd: list[Floats]
-    left: Likeness
+    left: Noise
     points: Floats
     seen: Floats
     odd: Floats
@@ -274,14 +279,14 @@ def _baselines(values: Floats, floor: Floats, pieces: list[slice], most_lead: in
             whole[group] = rows.reshape(len(group), series, *rows.shape[1:])
         return whole
 
-    def likeness(found: list[Floats], chance: float) -> Likeness:
+    def noise(found: list[Floats], chance: float) -> Noise:
         weight = number[:, None, None]
-        mean = np.cumsum(placed([half_variances(rows) for rows in found]) * weight, axis=0)
+        mean = np.cumsum(placed([scaled(half_variances(rows)) for rows in found]) * weight, axis=0)
         mean /= np.cumsum(weight, axis=0)
         flat = fitted(mean.reshape(-1, mean.shape[2]), np.repeat(known, series).astype(np.float64), chance)
-        return Likeness(flat.share.reshape(-1, series), flat.alike.reshape(-1, series))
+        return Noise(*(part.reshape(-1, series) for part in (flat.sd, flat.share, flat.alike)))
 
-    model = likeness(stacked, CHANCE)
+    model = noise(stacked, CHANCE)
     weights = model.forecast_weights()
     usual = placed([np.median(rows, axis=1) for rows in stacked])
     held = _FOLLOWS * np.maximum(placed([held_sd(rows) for rows in stacked]), floor)
@@ -302,9 +307,9 @@ def _baselines(values: Floats, floor: Floats, pieces: list[slice], most_lead: in
     least = np.maximum(floor, 1e-6)
     sd = [np.maximum(placed([held_sd(rows) for rows in lead]), least) for lead in leads]
     # moments of all residuals so far: new points alone count, each piece's baseline but for what it shares
-    scaled = [rows / sd[0][group].reshape(-1, 1) for group, rows in zip(groups, leads[0], strict=True)]
+    in_sd = [rows / sd[0][group].reshape(-1, 1) for group, rows in zip(groups, leads[0], strict=True)]
     new = np.diff(known, prepend=0)
-    bounded = [np.clip(rows, -_HELD, _HELD) for rows in scaled]
+    bounded = [np.clip(rows, -_HELD, _HELD) for rows in in_sd]
     weight = np.minimum(new, number)[:, None].astype(np.float64)
     seen = np.cumsum(weight[:, 0])
 
@@ -315,14 +320,14 @@ def _baselines(values: Floats, floor: Floats, pieces: list[slice], most_lead: in
     variance = np.maximum(m2 - m1**2, 0.05)
     skew = (m3 - 3 * m1 * m2 + 2 * m1**3) / variance**1.5
     tails = (m4 - 4 * m1 * m3 + 6 * m1**2 * m2 - 3 * m1**4) / variance**2 - 3
-    odd = so_far([(np.abs(rows) > _ODD).mean(axis=1) for rows in scaled]) * seen[:, None]
+    odd = so_far([(np.abs(rows) > _ODD).mean(axis=1) for rows in in_sd]) * seen[:, None]
     return _Baselines(
         usual,
         held,
+        model,
         weights,
-        model.alike,
         sd,
-        likeness(leads[0], LEFT_CHANCE),
+        noise(leads[0], 0.0),
         number - float(MEMORY),
         seen,
         odd,

@@ -1,11 +1,11 @@
 """A line, or a level, through points whose noise is only partly known: all noise that may be, weighed.
 
-Noise is taken as independent noise plus first-order noise: a share `share` of a point's variance is alike
-from one point to the next by `alike` (by a power of it over a gap). Neither is known, least of all from few
-points. So each pair of a grid is tried, its line and its likelihood are worked out exactly, and what is said
-is what all of them say together, weighed by how well each fits (A. Zellner, An Introduction to Bayesian
-Inference in Econometrics, 1971, ch. 4: flat in line and logarithm of the noise; from memory). Few points
-leave all of them standing, and the interval is then as wide as the slowest of them makes it.
+Noise is that of `noise`: a share of a point's variance is alike from one point to the next (over a gap by a
+power of how alike). Neither share nor likeness is known, least of all from few points. So each pair of a grid
+is tried, its line and its likelihood are worked out exactly, and what is said is what all of them say
+together, weighed by how well each fits (A. Zellner, An Introduction to Bayesian Inference in Econometrics,
+1971, ch. 4: flat in line and logarithm of the noise; from memory). Few points leave all of them standing, and
+the interval is then as wide as the slowest of them makes it.
 
 Likelihoods come from Kalman's filter, which whitens points and regressors alike (R. E. Kalman, 1960).
 """
@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from skidwright.judgement.robust import MAD_TO_SD
+from skidwright.judgement.noise import Noise, strays_held
 
 Floats = NDArray[np.float64]
 
@@ -32,12 +32,10 @@ _MAY_BE = np.array(
     ]
 )
 ALIKE, SHARE, BEFORE = _MAY_BE.T.copy()
+MAY_BE = Noise(np.ones(len(ALIKE)), SHARE, ALIKE)
 # A grid is coarse, and points alike by more than it knows of are there too: standard errors are widened by
 # this over the number of points (measured likewise).
 _WIDER = 3.0
-# Strays beyond so many robust standard deviations from the running median count as lying there.
-_STRAY = 3.0
-_WINDOW = 7
 _AT_ONCE = 24
 
 
@@ -83,7 +81,7 @@ class Line:
     @property
     def more(self) -> float:
         """By how much the mean of many points varies more than that of independent ones, as weighed."""
-        return float(self.weight @ (1 - SHARE + SHARE * (1 + ALIKE) / (1 - ALIKE)))
+        return float(self.weight @ MAY_BE.more)
 
     def _mixed(self, t: Floats) -> Floats:
         return np.asarray(student_cdf(t, self.freedom) @ self.weight)
@@ -98,7 +96,7 @@ def line(days: Floats, values: Floats) -> Line:
     centre = float(days.mean())
     span = max(float(days[-1] - days[0]), 1e-9)
     x = (days - centre) / span
-    y = within_reach(values)
+    y = strays_held(values)
     size = max(float(y.std()), 1e-9)
     middle = float(np.median(y))
     gaps = np.maximum(np.round(np.diff(days) / max(step, 1e-9)), 1.0)
@@ -124,18 +122,6 @@ def line(days: Floats, values: Floats) -> Line:
         weight=weight / weight.sum(),
         freedom=float(freedom),
     )
-
-
-def within_reach(values: Floats) -> Floats:
-    """Points (n,) with strays held within reach of the median of the seven about each."""
-    if len(values) < _WINDOW:
-        return values
-    half = _WINDOW // 2
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(values, half, mode="reflect"), _WINDOW)
-    middle = np.median(windows, axis=1)
-    away = values - middle
-    reach = _STRAY * MAD_TO_SD * float(np.median(np.abs(away)))
-    return np.asarray(middle + np.clip(away, -reach, reach)) if reach > 0 else values
 
 
 def whitened(rows: Floats, gaps: Floats) -> tuple[Floats, Floats]:

@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.config import Asset
+from skidwright.judgement.noise import LAGS, MAD_TO_SD, Noise, held_variance
 from skidwright.register.model import AssetRecord
 from skidwright.samples.coldest import carried, fluids
 from skidwright.samples.history import VALID, History
-from skidwright.trade.distributions import normal_quantile
 
 Floats = NDArray[np.float64]
 
@@ -33,13 +33,9 @@ LEAST_WATER_PERCENT = 0.1
 USUAL_FREEDOM = 1.0
 # More samples cost and say no more.
 _NEWEST = 1000
-_LAGS = (1, 2, 3, 5)
-_HELD_AT = 3.0
-# Variance of a standard normal value held at 3.
-_HELD_VARIANCE = 0.99501
+_LAGS = LAGS[:4]
 # Held values tell less than free ones, of few above all.
 _HELD_FREEDOM = 0.6
-_MAD_TO_SD = 1 / normal_quantile(0.75)
 _LOG2_E = 1 / np.log(2)
 
 
@@ -62,9 +58,8 @@ class Scatter:
 
     def variance_of_mean(self, samples: int) -> Floats:
         """Variance of the mean of so many neighbouring samples, (5,): alike ones say less."""
-        apart = np.arange(1, samples)[:, None]
-        more = 1 + 2 * ((1 - apart / samples) * self.alike**apart).sum(axis=0)
-        return np.asarray(self.sd**2 * more / samples)
+        noise = Noise(self.sd, np.ones(len(self.sd)), self.alike)
+        return np.asarray(self.sd**2 * noise.of_mean(samples))
 
 
 def between_samples(history: History, asset: Asset | AssetRecord | None = None) -> Scatter:
@@ -135,9 +130,8 @@ def _half_variance(values: Floats, known: Floats, lag: int, start: float) -> flo
     differences = values[lag:] - values[:-lag]
     explained = known[lag:] + known[:-lag]
     many = len(differences)
-    rough = (_MAD_TO_SD * float(np.median(np.abs(differences)))) ** 2
+    rough = (MAD_TO_SD * float(np.median(np.abs(differences)))) ** 2
     # few differences say little of their own middle
     usual = 2 * start + float(explained.mean())
-    reach = _HELD_AT * np.sqrt((4 * usual + many * rough) / (4 + many))
-    held = np.clip(differences, -reach, reach)
-    return max(float((held**2).mean()) / _HELD_VARIANCE - float(explained.mean()), 0.0) / 2
+    near = np.sqrt((4 * usual + many * rough) / (4 + many))
+    return max(float(held_variance(differences, near)) - float(explained.mean()), 0.0) / 2

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.judgement.line import Line, line
-from skidwright.judgement.robust import MAD_TO_SD
+from skidwright.judgement.noise import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 
