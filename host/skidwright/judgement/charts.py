@@ -33,9 +33,9 @@ GUARD = 7
 # What is stated: so many false alarms in a year of daily points, both charts of all series of an asset
 # together.
 FALSE_ALARMS_PER_YEAR = 0.1
-# The limits are made for half of it: the other half is kept for points that are very alike, whose likeness
-# is known less well.
-_MADE_FOR = 0.5
+# Limits are made for half of it where the mean of points varies by more than this many times that of
+# independent ones: how much is known less well then.
+_SLOW, _MADE_FOR = 12.0, 0.5
 POINTS_PER_YEAR = 365
 SERIES_OF_AN_ASSET = 5
 CHARTS = 2
@@ -47,9 +47,9 @@ _FOLLOWS = 6.0
 _MANY_SAMPLES = 5
 _ODD = 4.0
 _MOST_IN_A_ROW = 4
-# Odd points are taken for as frequent as half of one in so many, until there are enough: this project's
+# Odd points are taken for as frequent as so many of so many, until there are enough: this project's
 # judgement, chosen with seeds of its own.
-_ODD_BEFORE, _POINTS_BEFORE = 0.5, 100.0
+_ODD_BEFORE, _POINTS_BEFORE = 0.25, 50.0
 # Residuals count no further out in the moving average.
 _HELD = 2.5
 # Standard deviation of a standard normal value held at 2.5 (see tests/judgement).
@@ -63,8 +63,6 @@ _FREEDOM_PER_POINT = 0.9 * 0.6
 _LEAST_FREEDOM = 8.0
 # The level is open twice: the baseline's median is an estimate, and so is that the level stayed.
 _TIMES_OPEN = 2.0
-# Small rises are charted from so many points on that say as much as independent ones.
-_LEAST_APART = 3.0
 # Alarms so many points apart or nearer are one.
 TOGETHER = 14
 
@@ -116,7 +114,7 @@ class Alarm:
 
 def run_length(false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR) -> float:
     """Average points between false alarms that each chart of each series is given."""
-    return POINTS_PER_YEAR * SERIES_OF_AN_ASSET * CHARTS / (_MADE_FOR * false_alarms_per_year)
+    return POINTS_PER_YEAR * SERIES_OF_AN_ASSET * CHARTS / false_alarms_per_year
 
 
 def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR) -> Charts:
@@ -144,8 +142,11 @@ def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR)
     sd = np.stack(base.sd)[:, of]
     apart /= sd
     wanted = run_length(false_alarms_per_year)
-    single_lim = student_limit(single_limit(wanted), freedom) * wide
-    in_a_row = _in_a_row(base, wanted)[of]
+    seldom = wanted / _MADE_FOR
+    slow = base.model.more[of] > _SLOW
+    single_z = np.where(slow, single_limit(seldom), single_limit(wanted))
+    single_lim = student_limit(single_z, freedom) * wide
+    in_a_row = _in_a_row(base, seldom)[of]
     odd = student_limit(_ODD, freedom) * wide
     jump = np.zeros(values.shape, np.int8)
     for sign in (1, -1):
@@ -162,17 +163,12 @@ def charts(points: Points, false_alarms_per_year: float = FALSE_ALARMS_PER_YEAR)
         jump[first:][jumped] = sign
     held = np.clip(apart[0], -_HELD, _HELD) - base.held_mean[of]
     spread = base.held_sd[of] * np.sqrt(base.left.of_average(WEIGHT)[of] + open_level)
-    z = student_limit(ewma_limit(WEIGHT, wanted), freedom)
-    # a level that wanders nearly as slowly as its baseline is long tells nothing of small rises
-    silent = number < _LEAST_APART * base.model.more[of]
+    ewma_z = np.where(slow, ewma_limit(WEIGHT, seldom), ewma_limit(WEIGHT, wanted))
+    z = student_limit(ewma_z, freedom)
     # points that stay beyond where residuals are held must be seen, however wide the limit
     furthest = [_REACHED * (_HELD - side * base.held_mean[of]) for side in (1, -1)]
     up, down = (
-        np.where(
-            silent,
-            np.inf,
-            np.minimum(_expanded(z, side * base.skew[of], base.tails[of]) * spread, most),
-        )
+        np.minimum(_expanded(z, side * base.skew[of], base.tails[of]) * spread, most)
         for side, most in zip((1, -1), furthest, strict=True)
     )
 
@@ -230,9 +226,10 @@ def _expanded(z: Floats, skew: Floats, tails: Floats) -> Floats:
 class _Baselines:
     """What is usual, for each of p pieces of k series, (p, k) unless said.
 
-    Median, how far from it a forecast follows, the noise, forecast weights (MEMORY, p, k), standard deviations of residuals by lead, likeness left in residuals, number of points (p,). Of all
-    residuals so far, in standard deviations: number `seen` (p,) and `odd` ones; mean, standard deviation,
-    skew and tails (kurtosis less 3) of the held ones.
+    Median, how far from it a forecast follows, the noise, forecast weights (MEMORY, p, k), deviations of
+    residuals by lead, likeness left in residuals, number of points (p,). Of all residuals so far, in standard
+    deviations: number `seen` (p,) and `odd` ones; mean, standard deviation, skew and tails (kurtosis less 3)
+    of the held ones.
     """
 
     usual: Floats

@@ -66,13 +66,13 @@ def single_limit(run_length: float) -> float:
     return normal_quantile(1 - 0.5 / run_length)
 
 
-def student_limit(limit: float, freedom: ArrayLike) -> Floats:
+def student_limit(limit: ArrayLike, freedom: ArrayLike) -> Floats:
     """The limit that Student's distribution leaves as seldom as the normal one leaves `limit`.
 
     For a standard deviation that is itself an estimate of `freedom` degrees of freedom. Series in
     powers of 1 / freedom: M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions, 26.7.5.
     """
-    z, v = limit, np.asarray(freedom, np.float64)
+    z, v = np.asarray(limit, np.float64), np.asarray(freedom, np.float64)
     return np.asarray(
         z
         + (z**3 + z) / (4 * v)
