@@ -213,8 +213,9 @@ def main():
         began = time.process_time()
         PARTS[part](given)
         print(f"  ({time.process_time() - began:.0f} s)", flush=True)
-    print("machines on a plant floor, by a generator apart, on seeds that nothing was tuned on")
     apart = [one for one in plant_floor.PARTS if one in wanted]
+    if apart:
+        print("machines on a plant floor, by a generator apart, on seeds that nothing was tuned on")
     return 0 if plant_floor.report(given.years, given.years, parts=apart) else 1
 
 
