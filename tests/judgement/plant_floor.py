@@ -21,6 +21,8 @@ ASSET = AssetRecord(1, "machine", target=(20, 18, 15), water_limit_percent=90.0,
 # Levels that wander so slowly that it passes for a drift; what is stated of trends and of changes.
 SLOW = ("alike by 0.97", "half of it alike by 0.9")
 TREND_STATED = {name: 0.90 if name in SLOW else 0.95 for name in processes.NOISES}
+# A line goes through the mean of skewed points, which is not where most of them lie.
+DATES_STATED = TREND_STATED | {"skewed": 0.90}
 CHANGES_STATED, CHANGES_SLOW = 0.1, 1.0
 CHARTS_SLOW = 0.5
 TREND_POINTS = (8, 20, 60, 122)
@@ -170,12 +172,12 @@ def trend_intervals(runs, chart_years, first):
 
 def forecasts(runs, chart_years, first):
     """Dates of ramps, and of ramps after a step at maintenance."""
-    yield "forecasts that hold the true day; stated: 95 %, 90 % for the slow ones"
-    for name, stated in TREND_STATED.items():
+    yield "forecasts that hold the true day; stated: 95 %, 90 % for slow and skewed ones"
+    for name, stated in DATES_STATED.items():
         held, ahead = forecasts_held(name, range(first, first + runs))
         yield f"  {name:32} {held / max(ahead, 1):.1%} of {ahead}{verdict(ahead - held, ahead, 1 - stated)}"
     yield f"the same of {runs // 2} machines after a fall of two scale numbers at maintenance"
-    for name, stated in TREND_STATED.items():
+    for name, stated in DATES_STATED.items():
         held, ahead = dated_after_service(name, range(first, first + runs // 2))
         yield f"  {name:32} {held / max(ahead, 1):.1%} of {ahead}{verdict(ahead - held, ahead, 1 - stated)}"
 
