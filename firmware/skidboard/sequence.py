@@ -9,7 +9,7 @@ the next asset is sampled in its turn.
 
 from skidboard import faults
 from skidboard.current_loop import LOOP_FAILED
-from skidboard.interlocks import InTime
+from skidboard.interlocks import METER_TIMES, InTime
 from skidboard.purge import Purge
 
 STANDBY = 0
@@ -80,6 +80,7 @@ class Sequence:
         self._hold_ul_s = settings["flow_set_ul_s"]
         self._low_ul_s = settings["flow_low_ul_s"]
         self._high_ul_s = settings["flow_high_ul_s"]
+        self._most_ul_s = METER_TIMES * settings["pump_full_ul_s"]
         self._rest_ms = settings["rest_s"] * 1000
         self._settle_ms = settings["settle_ms"]
         self._steady_ua = settings["loop_steady_ua"]
@@ -179,7 +180,7 @@ class Sequence:
         elif state == SETTLE:
             self._settle(dt_ms, deltas, water)
         elif state == COUNT:
-            if self._sample.advance(deltas, flow, before_us, now_us, now_ms):
+            if self._sample.advance(deltas, flow, before_us, now_us, now_ms) and not self._noise():
                 sample = self._sample
                 self.purge.remember(sample.counts, sample.pulses * sample.pulse_nl // 1000)
                 self._end_cycle(SAMPLED, 0)
@@ -189,6 +190,16 @@ class Sequence:
             self._begin_cycle()
         elif state == MANUAL and self.state_ms >= self._hand_limit_ms:
             self.end_by_hand()
+
+    def _noise(self):
+        """Trip when what ends a purge or a count by its volume is more flow than any pump gives.
+
+        Noise fills a sample before the interlock's half second is over.
+        """
+        noise = self._flow.value_ul_s > self._most_ul_s
+        if noise:
+            self._trip(1 << faults.METER)
+        return noise
 
     def _enter(self, state):
         self.state = state
@@ -234,8 +245,9 @@ class Sequence:
         if self.target_ul > self._purge_ul:
             enough = enough or late or sample.prepare_ms >= self._purge_limit_ms
         if enough:
-            self.purge.clear(sample.purge_ul)
-            self._enter(SETTLE)
+            if not self._noise():
+                self.purge.clear(sample.purge_ul)
+                self._enter(SETTLE)
         elif late:
             self._give_up()
 

@@ -338,3 +338,18 @@ def test_fewer_assets_than_before():
     sequence.configure(values)
     cycle.run(100000)
     assert sequence.place == 0
+
+
+def test_noise_that_fills_a_purge_or_a_sample_is_a_fault_of_the_meter():
+    """Seen on an emulated board: 1 kHz fills 60 mL in 0.3 s, before the interlock's half second is over."""
+    for state in (PRIME, COUNT):
+        cycle = Cycle(sample_volume_ul=60000, purge_volume_ul=60000, prime_limit_s=60)
+        cycle.sequence.start()
+        assert state == PRIME or cycle.run(90000, COUNT)
+        cycle.run(2000)
+        assert cycle.sequence.state == state
+        cycle.ul_s = 200000
+        cycle.run(400)
+        assert cycle.sequence.state == TRIPPED and cycle.ended == [(SKIPPED, faults.METER, 0)]
+        assert cycle.sequence.set_ul_s == 0 and cycle.sequence.valve == -1
+        assert cycle.sequence.faults == 1 << faults.METER and cycle.sequence.trip_code == faults.METER
