@@ -76,6 +76,11 @@ def install(
         f"installed on {port} in {summary.seconds:.0f} s: {len(summary.sent)} files sent, "
         f"{len(summary.unchanged)} already there, {len(summary.removed)} removed, all verified"
     )
+    output.say(
+        f"the board runs the sources, and starts some seconds later: {summary.sources}"
+        if summary.sources
+        else "the board runs byte code"
+    )
     if place is not None:
         output.say(f"the log is chained with a key, kept in {place}: keep a copy of that file")
     if settings is None and not no_settings:

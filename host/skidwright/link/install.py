@@ -20,6 +20,7 @@ from skidboard import log_key
 from skidboard import settings as settings_table
 
 from skidwright.errors import ConfigError, InstallError, LinkTimeout, NotASkid, PortError
+from skidwright.link import byte_code
 from skidwright.link.prompt import leave_app as _leave_app
 from skidwright.link.prompt import mpremote as _mpremote
 from skidwright.link.session import Session
@@ -60,7 +61,7 @@ for n in ('main.py','settings.json','log.key'):
     except OSError: pass
 try: w('skidboard',o)
 except OSError: pass
-print('SKID'+json.dumps([sys.platform,o]))
+print('SKID'+json.dumps([sys.platform,o,getattr(sys.implementation,'_mpy',0)]))
 """
 # mpremote still writes after handing this over: the reset, which takes the port away, has to wait for that.
 _START = """
@@ -91,6 +92,7 @@ class InstallSummary:
     removed: list[str] = field(default_factory=list)
     device: str = ""  # known once the firmware has started
     keyed: bool = False  # a key for the chain is on the board
+    sources: str = ""  # why the board got sources and no byte code; empty when it got byte code
     seconds: float = 0.0
 
 
@@ -140,11 +142,12 @@ def install(
         if wrong:
             raise ConfigError(wrong[0], "settings", "correct it, then repeat")
     summary = InstallSummary(left_app=_leave_app(port))
-    summary.platform, there = _look_patiently(port)
+    summary.platform, there, mpy = _look_patiently(port)
     files = firmware_files(summary.platform)
     summary.keyed = key is not None or KEY in there
     _refuse_another_key(port, key, there)
     with tempfile.TemporaryDirectory() as folder:
+        files, summary.sources = byte_code.compiled(files, mpy, Path(folder))
         if key is not None:
             path = Path(folder) / KEY
             path.write_bytes(key)
@@ -255,7 +258,7 @@ def _await_start(port: str) -> str:
             time.sleep(0.2)
 
 
-def _look_patiently(port: str) -> tuple[str, dict[str, str]]:
+def _look_patiently(port: str) -> tuple[str, dict[str, str], int]:
     deadline = time.monotonic() + _BACK_WITHIN_S
     while True:
         try:
@@ -266,15 +269,16 @@ def _look_patiently(port: str) -> tuple[str, dict[str, str]]:
             time.sleep(0.5)
 
 
-def _look(port: str) -> tuple[str, dict[str, str]]:
-    """(platform, {path: SHA-256}) of the board."""
+def _look(port: str) -> tuple[str, dict[str, str], int]:
+    """(platform, {path: SHA-256}, `sys.implementation._mpy`) of the board."""
     return _looked(port, _mpremote(port, "exec", _LOOK, within_s=_LOOK_S))
 
 
-def _looked(port: str, said: str) -> tuple[str, dict[str, str]]:
+def _looked(port: str, said: str) -> tuple[str, dict[str, str], int]:
     try:
-        platform, files = json.loads(said.split("SKID", 1)[1].splitlines()[0])
-        return str(platform), {str(name): str(digest) for name, digest in files.items()}
+        platform, files, *more = json.loads(said.split("SKID", 1)[1].splitlines()[0])
+        mpy = more[0] if more and isinstance(more[0], int) else 0
+        return str(platform), {str(name): str(digest) for name, digest in files.items()}, mpy
     except (IndexError, ValueError, TypeError, AttributeError, RecursionError):
         raise InstallError(
             "the board's prompt answers nonsense", port, "reset the board, then repeat"
