@@ -1,6 +1,7 @@
 """Byte code for a board: only where it is what the board runs, else the sources and a reason.
 
-Version, architecture and flags in `sys.implementation._mpy` after MicroPython's docs, "MicroPython .mpy files".
+Version, architecture and flags in `sys.implementation._mpy` after MicroPython's docs, "MicroPython .mpy
+files".
 """
 
 import pytest
@@ -25,7 +26,8 @@ def test_what_a_board_runs_is_byte_code_but_for_main(tmp_path):
 
 @pytest.mark.parametrize(
     "mpy, reason",
-    [(0, "does not say"), (2 << 10 | 3 << 8 | 6, "does not say"), (4 << 10 | 2 << 8 | 6, "v6.2"), (4 << 10 | 5, "v5")],
+    [(0, "does not say"), (2 << 10 | 3 << 8 | 6, "does not say"),
+     (4 << 10 | 2 << 8 | 6, "v6.2"), (4 << 10 | 5, "v5")],
 )  # fmt: skip
 def test_any_other_board_gets_the_sources(tmp_path, mpy, reason):
     files = firmware_files("rp2")
