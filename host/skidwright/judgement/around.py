@@ -18,6 +18,8 @@ REACH_DAYS = 7.0
 LEAST_STEP, LEAST_SURE = 0.5, 4.0
 # The newest samples that tell how single ones scatter: more would cost and say no more.
 _FOR_NOISE = 2000
+# A level that wanders over days passes for no more than this between a few neighbouring samples.
+_MOST_ALIKE = 0.9
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ def levels(history: History, since_days: float) -> Levels:
     values = np.log2(never_none(history, rows))
     usual = np.median(history.counts[rows], axis=0) if len(days) else np.zeros(4)
     floor = 1 / np.log(2) / np.sqrt(usual + 0.5)
-    return Levels(days, values, noise_of(values[-_FOR_NOISE:].T, floor))
+    return Levels(days, values, noise_of(values[-_FOR_NOISE:].T, floor, _MOST_ALIKE))
 
 
 def step_at(found: Levels, days: float, after: int = AFTER) -> Step | None:

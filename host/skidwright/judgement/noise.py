@@ -145,11 +145,14 @@ def scaled(half: Floats) -> Floats:
     return np.asarray(np.where(mean > 0, half / np.where(mean > 0, mean, 1.0), 1.0))
 
 
-def fitted(half: Floats, points: Floats, chance: float = CHANCE, doubt: float = 0.0) -> Noise:
+def fitted(
+    half: Floats, points: Floats, chance: float = CHANCE, doubt: float = 0.0, most: float = _GRID[-1]
+) -> Noise:
     """The noise that wanders most of all that fit `half` (k, lags), known from `points` (k,) points, as well
     as chance lets them; with a `chance` of 0 the one that fits best.
 
     With `doubt`, independent noise is taken to fit better than it does by as much as `chance` would let it.
+    Points are taken to be alike by `most` at the most.
     """
     lags = np.array(LAGS[: half.shape[1]])
     y = scaled(half)
@@ -157,7 +160,8 @@ def fitted(half: Floats, points: Floats, chance: float = CHANCE, doubt: float = 
     centred = y - mean[:, None]
     errors = [(centred**2).sum(axis=1) - doubt / points]
     sizes, shares = [np.ones(len(y))], [np.zeros(len(y))]
-    for r in _GRID:
+    grid = [r for r in _GRID if r <= most]
+    for r in grid:
         x = 1 - r**lags
         off = x - x.mean()
         part = (centred @ off) / (off @ off)
@@ -169,13 +173,13 @@ def fitted(half: Floats, points: Floats, chance: float = CHANCE, doubt: float = 
         sizes.append(rest + part)
         shares.append(part / (rest + part))
     error, size, share = np.array(errors), np.array(sizes), np.array(shares)
-    alike = np.broadcast_to(np.array((0.0, *_GRID))[:, None], share.shape)
+    alike = np.broadcast_to(np.array((0.0, *grid))[:, None], share.shape)
     fits = error <= error.min(axis=0) + chance / points
     chosen = np.where(fits, Noise(size, share, alike).more, -1.0).argmax(axis=0), np.arange(len(half))
     return Noise(np.sqrt(half.mean(axis=1) * size[chosen]), share[chosen], alike[chosen])
 
 
-def noise_of(values: Floats, floor: Floats) -> Noise:
+def noise_of(values: Floats, floor: Floats, most: float = _GRID[-1]) -> Noise:
     """The noise that fits each row of (k, n) best; `floor` (k,) is the least deviation of a point.
 
     A change must be seen while few points show it, and a step makes points look alike: so they count as alike
@@ -186,5 +190,5 @@ def noise_of(values: Floats, floor: Floats) -> Noise:
         none = np.zeros(series)
         spread = held_sd(np.diff(values, axis=-1)) / np.sqrt(2) if n > 2 else none
         return Noise(np.maximum(spread, floor), none, none)
-    found = fitted(half_variances(values), np.full(series, float(n)), chance=0.0, doubt=CHANCE)
+    found = fitted(half_variances(values), np.full(series, float(n)), chance=0.0, doubt=CHANCE, most=most)
     return Noise(np.maximum(found.sd, floor), found.share, found.alike)
