@@ -85,10 +85,10 @@ readme: $(VENV)/.run
 	$(BIN)/python tests/docs/readme.py build/demo
 
 score: $(VENV)/.run
-	$(BIN)/python -m skidwright.sim.score --seeds $(SEEDS) $(if $(SCENARIO),--scenario $(SCENARIO))
+	PYTHONPATH=tests $(BIN)/python -m score.run --seeds $(SEEDS) $(if $(SCENARIO),--scenario $(SCENARIO))
 
 score-families: $(VENV)/.run
-	$(BIN)/python -m skidwright.sim.score --families --seeds $(FAMILY_SEEDS) $(if $(JOBS),--jobs $(JOBS))
+	PYTHONPATH=tests $(BIN)/python -m score.run --families --seeds $(FAMILY_SEEDS) $(if $(JOBS),--jobs $(JOBS))
 
 bench: $(VENV)/.test
 	$(PIP) --group bench

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from score.join import facts, place_boots
 from skidboard import cleanup, records
 from skidboard import settings as board_settings
 from skidwright.checks import SettingsHistory, judge
 from skidwright.log import dataset
 from skidwright.log.timeline import TimelineBuilder
-from skidwright.sim.join import facts, place_boots
 from skidwright.sim.play import config_of
 from skidwright.sim.scenario import from_table
 from skidwright.sim.scenario_keys import Scenario

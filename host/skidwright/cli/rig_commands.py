@@ -27,7 +27,7 @@ def _hardware_option(command: Command) -> Command:
     return click.option(
         "--hardware",
         type=click.Path(path_type=Path, file_okay=False),
-        help="Directory with wiring.toml and its fellows.  [default: ./hardware, else the source's]",
+        help="Directory with wiring.toml and its fellows.  [default: ./hardware, else what comes along]",
     )(command)
 
 

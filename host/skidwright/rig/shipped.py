@@ -15,14 +15,17 @@ def example_rig() -> str:
 
 
 def hardware_directory(given: Path | None = None) -> Path:
-    """The directory with wiring.toml and its fellows: as given, ./hardware, or the source tree's.
+    """The directory with wiring.toml and its fellows: as given, ./hardware, or what comes with this package.
 
     Raises RigError when there is none.
     """
-    places = [given] if given is not None else [Path("hardware"), _HERE.parents[2] / "hardware"]
+    # The wheel carries a copy of the files; a clone is read where they stand.
+    shipped = [_HERE / "hardware", _HERE.parents[2] / "hardware"]
+    places = [given] if given is not None else [Path("hardware"), *shipped]
     for place in places:
         if (place / "wiring.toml").is_file():
             return place
     raise RigError(
-        f"{places[0]}: has no wiring.toml; give the directory with --hardware (it comes with the source)"
+        f"{places[0]}: has no wiring.toml; give another directory, or leave --hardware out for the one that "
+        "comes along"
     )

@@ -17,7 +17,7 @@ refuses to mix the two.
 
     skidwright sim --scenario my_case.toml        # run it, then stay at a port like a board
     skidwright demo --scenario my_case.toml       # run it, pull, check, report
-    python -m skidwright.sim.score --scenario my_case.toml --seeds 1-5
+    make score SCENARIO=my_case.toml SEEDS=1-5       # in a clone of the project
 
 The firmware never sees this file. What truly happened is written to `truth.npz` in the skid's folder, and
 the score compares the checks' verdicts with it. Scenarios that come with the package

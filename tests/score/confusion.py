@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
+from score.join import Facts
 from skidwright.checks import CATALOGUE, VALID, CheckLimits, Verdicts
 from skidwright.samples.confidence import limits_per_ml
-from skidwright.sim.join import Facts
 from skidwright.sim.schedule import FAULT_BITS
 from skidwright.sim.truth import Rows
 from skidwright.trade.counting import Interval

@@ -8,13 +8,13 @@ from collections import Counter
 import numpy as np
 import pytest
 import synthetic_log as sl
+from score import family_sweep, run
+from score.confusion import CONDITIONS, MEANT_FOR, Confusion, conditions, confusion
+from score.families import FAMILIES, scenario
+from score.join import Facts
 from sim.skids import needs_micropython
 from skidwright.checks import CATALOGUE, CheckLimits, Verdicts
 from skidwright.errors import SimError
-from skidwright.sim import score, score_families
-from skidwright.sim.confusion import CONDITIONS, MEANT_FOR, Confusion, conditions, confusion
-from skidwright.sim.families import FAMILIES, scenario
-from skidwright.sim.join import Facts
 from skidwright.sim.schedule import FAULT_BITS
 
 BAND = (0.667, 1.0)
@@ -156,17 +156,17 @@ def test_families_are_drawn_from_the_seed(family):
 
 @needs_micropython
 def test_families_in_short():
-    short = score_families.sweep([1], 2, ("steady", "swapped channels"))
+    short = family_sweep.sweep([1], 2, ("steady", "swapped channels"))
     steady, swapped = short["by_family"]["steady"], short["by_family"]["swapped channels"]
     assert steady["samples"] >= 3 and steady["valid"] == steady["samples"]
     assert swapped["by_condition"]["swapped channels"]["samples"] >= 3
     assert swapped["valid"] == 0 and swapped["checks"]["channel-order"]["missed"] == 0
-    text = "\n".join(score_families.lines(short))
+    text = "\n".join(family_sweep.lines(short))
     assert "channel-order" in text and "95 % limits" in text
 
 
 def test_an_aim_without_samples_is_missed():
-    assert [row["met"] for row in score_families.aims(score_families.Confusion())] == [False] * 3
+    assert [row["met"] for row in family_sweep.aims(family_sweep.Confusion())] == [False] * 3
 
 
 def test_a_board_that_hung_is_played_once_more(monkeypatch):
@@ -178,14 +178,12 @@ def test_a_board_that_hung_is_played_once_more(monkeypatch):
             raise SimError("board.log: the board has hung")
         return Confusion(samples=5)
 
-    monkeypatch.setattr(score_families, "_score_once", once)
-    assert score_families.score_one("air", 7).samples == 5 and tries == [("air", 7)] * 2
+    monkeypatch.setattr(family_sweep, "_score_once", once)
+    assert family_sweep.score_one("air", 7).samples == 5 and tries == [("air", 7)] * 2
     tries.clear()
-    monkeypatch.setattr(
-        score_families, "_score_once", lambda family, seed: once(tries.clear() or family, seed)
-    )
+    monkeypatch.setattr(family_sweep, "_score_once", lambda family, seed: once(tries.clear() or family, seed))
     with pytest.raises(SimError):
-        score_families.score_one("air", 7)
+        family_sweep.score_one("air", 7)
 
 
 def test_results_of_other_seeds_are_added_up(tmp_path, capsys):
@@ -196,22 +194,22 @@ def test_results_of_other_seeds_are_added_up(tmp_path, capsys):
         files.append(tmp_path / f"{seed}.json")
         files[-1].write_text(json.dumps(made))
     out = tmp_path / "both.json"
-    assert score.main(["--join", *map(str, files), "--out", str(out)]) == 1  # every limit holds: above 97 %
+    assert run.main(["--join", *map(str, files), "--out", str(out)]) == 1  # every limit holds: above 97 %
     both = json.loads(out.read_text())
     assert both["seeds"] == [1, 2] and both["total"]["samples"] == 8
     assert both["by_family"]["air"]["checks"]["air"]["detected"] == 2
     assert "2 seeds of 1 families" in capsys.readouterr().out
-    assert score.main(["--join", str(files[0]), str(files[0]), "--out", str(out)]) == 2
+    assert run.main(["--join", str(files[0]), str(files[0]), "--out", str(out)]) == 2
     assert "seed 1 is in two" in capsys.readouterr().err
     files[0].write_text("[]")
-    assert score.main(["--join", str(files[0]), "--out", str(out)]) == 2
+    assert run.main(["--join", str(files[0]), "--out", str(out)]) == 2
     assert str(files[0]) in capsys.readouterr().err
 
 
 def test_command_line_writes_where_told(tmp_path, monkeypatch, capsys):
-    empty = score_families.Confusion(sound=Counter(samples=0, not_valid=0))
+    empty = family_sweep.Confusion(sound=Counter(samples=0, not_valid=0))
     result = {"seeds": [1], "met": True, "aims": [], "meant_for": {}, "total": empty.plain(), "by_family": {}}
-    monkeypatch.setattr(score_families, "sweep", lambda seeds, jobs, progress: result)
+    monkeypatch.setattr(family_sweep, "sweep", lambda seeds, jobs, progress: result)
     out = tmp_path / "deep" / "families.json"
-    assert score.main(["--families", "--seeds", "1", "--out", str(out)]) == 0
+    assert run.main(["--families", "--seeds", "1", "--out", str(out)]) == 0
     assert out.exists() and str(out) in capsys.readouterr().out

@@ -9,12 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from skidwright.archive.folder import Archive
-from skidwright.errors import SimError
-from skidwright.log.timeline import TimelineBuilder
-from skidwright.samples.assessment import Assessment
-from skidwright.sim import truth
-from skidwright.sim.confusion import (
+from score.confusion import (
     ALL_VALID,
     CONDITIONS,
     MANY,
@@ -24,8 +19,13 @@ from skidwright.sim.confusion import (
     confusion,
     of_plain,
 )
-from skidwright.sim.families import FAMILIES, drawn
-from skidwright.sim.join import facts, place_boots
+from score.families import FAMILIES, drawn
+from score.join import facts, place_boots
+from skidwright.archive.folder import Archive
+from skidwright.errors import SimError
+from skidwright.log.timeline import TimelineBuilder
+from skidwright.samples.assessment import Assessment
+from skidwright.sim import truth
 from skidwright.sim.play import config_of, play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario_keys import Scenario

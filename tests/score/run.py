@@ -1,4 +1,4 @@
-"""Scores the checks against the plant's own truth: `python -m skidwright.sim.score --seeds 1-20`.
+"""Scores the checks against the plant's own truth: `python -m score.run --seeds 1-20`.
 
 Each seed plays the scenario on the virtual skid, pulls, judges, and joins every
 sample with what truly happened. Exit status 1 when an aim is missed or nothing
@@ -18,13 +18,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from score import family_sweep
+from score.tally import Tally, score_archive
 from skidwright.errors import SkidwrightError
-from skidwright.sim import score_families
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import load
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.sim.tally import Tally, score_archive
 
 BAD_FLOW_OR_AIR_VALID = 0
 BROKEN_LOOP_VALID = 0
@@ -103,9 +103,7 @@ def sweep(scenario_file: str, seeds: Iterable[int], jobs: int) -> dict[str, Any]
 
 def main(arguments: list[str] | None = None) -> int:
     """The command line. Returns the exit status."""
-    parser = argparse.ArgumentParser(
-        prog="python -m skidwright.sim.score", description=__doc__.splitlines()[0]
-    )
+    parser = argparse.ArgumentParser(prog="python -m score.run", description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", default="1-20", help="such as 1-20 or 3,5,8-9")
     parser.add_argument(
         "--scenario", default="ferry", help="a scenario file, or the name of one that comes along"
@@ -139,7 +137,7 @@ def main(arguments: list[str] | None = None) -> int:
         if given.join:
             result = _joined(given.join)
         elif given.families:
-            result = score_families.sweep(seeds, given.jobs, progress=_Progress())
+            result = family_sweep.sweep(seeds, given.jobs, progress=_Progress())
         else:
             result = sweep(given.scenario, seeds, given.jobs)
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -147,7 +145,7 @@ def main(arguments: list[str] | None = None) -> int:
     except (SkidwrightError, OSError, ValueError) as problem:
         print(f"score: {problem}", file=sys.stderr)
         return 2
-    print("\n".join(score_families.lines(result) if families else _lines(given.scenario, result)))
+    print("\n".join(family_sweep.lines(result) if families else _lines(given.scenario, result)))
     print(f"written to {out}")
     return 0 if result["met"] else 1
 
@@ -161,7 +159,7 @@ def _joined(files: list[Path]) -> dict[str, Any]:
         except ValueError as problem:
             raise ValueError(f"{file}: no JSON: {problem}") from None
     try:
-        return score_families.joined(results)
+        return family_sweep.joined(results)
     except (KeyError, TypeError, AttributeError):
         names = ", ".join(map(str, files))
         raise ValueError(f"{names}: not all are results of --families") from None

@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from score import run, tally
+from score.join import UNPLACED, facts, place_boots
 from sim.skids import scenario
 from skidwright.checks import REJECTED, VALID
 from skidwright.log import layouts
-from skidwright.sim import score, tally, truth
-from skidwright.sim.join import UNPLACED, facts, place_boots
+from skidwright.sim import truth
 from skidwright.sim.schedule import FAULT_BITS
 
 SECOND = 1_000_000
@@ -136,16 +137,16 @@ def test_tally_of_bad_samples() -> None:
 
 
 def test_aims_are_missed_when_nothing_was_judged() -> None:
-    met = {row["aim"]: row["met"] for row in score.aims(tally.Tally(), scenario())}
+    met = {row["aim"]: row["met"] for row in run.aims(tally.Tally(), scenario())}
     assert [met[name] for name in met] == [True, True, False, False, False]
     scripted = scenario(fault=[{"kind": "air", "start": 5}, {"kind": "water_loop_broken", "start": 5}])
-    assert not any(row["met"] for row in score.aims(tally.Tally(), scripted))
+    assert not any(row["met"] for row in run.aims(tally.Tally(), scripted))
 
 
 def test_aims_are_met_and_missed_at_their_limits() -> None:
     def met(**numbers: int) -> list[bool]:
         full = {"good": 100, "numbers": 1000, "numbers_within_one": 990, "numbers_equal": 900, **numbers}
-        return [row["met"] for row in score.aims(tally.Tally(**full), scenario())]
+        return [row["met"] for row in run.aims(tally.Tally(**full), scenario())]
 
     assert all(met(good_not_valid=2))
     assert met(good_not_valid=3)[2] is False
@@ -157,13 +158,13 @@ def test_aims_are_met_and_missed_at_their_limits() -> None:
 
 @pytest.mark.parametrize(("text", "seeds"), [("1-3", [1, 2, 3]), ("5", [5]), ("1,4-5", [1, 4, 5])])
 def test_seeds(text: str, seeds: list[int]) -> None:
-    assert score.seeds_of(text) == seeds
+    assert run.seeds_of(text) == seeds
 
 
 def test_command_line_refuses_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
-    assert score.main(["--scenario", "nowhere", "--seeds", "1"]) == 2
+    assert run.main(["--scenario", "nowhere", "--seeds", "1"]) == 2
     said = capsys.readouterr().err
     assert said.startswith("score: nowhere: no such scenario") and said.count("\n") == 1
     with pytest.raises(SystemExit) as caught:
-        score.main(["--seeds", "5-2"])
+        run.main(["--seeds", "5-2"])
     assert caught.value.code == 2

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-
 from skidwright.sim.scenario import from_table
 from skidwright.sim.scenario_keys import HOUR_S, Scenario
 from skidwright.trade import settling, viscosity

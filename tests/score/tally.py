@@ -8,13 +8,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
+from score.join import facts, place_boots
 from skidwright.archive.folder import Archive
 from skidwright.checks import VALID, SettingsHistory, judge
 from skidwright.log import dataset
 from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim import truth
-from skidwright.sim.join import facts, place_boots
 from skidwright.sim.play import config_of
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.trade import iso4406

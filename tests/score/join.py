@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
 from skidwright.sim.schedule import FAULT_BITS
 from skidwright.sim.truth import Rows
 
