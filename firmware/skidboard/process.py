@@ -31,13 +31,15 @@ class Process:
     """The parts of the skid's control, wired together.
 
     After `step()`: `faults`, all fault bits present or latched; `now_ms`, the tick's time. `temp` is the
-    temperature sensor in use, or None. `driver` reads the counter, None where the board counts its pulses.
+    temperature sensor in use, or None. `driver` reads the counter, None where the board counts its pulses;
+    `coded` is the driver where it gives a code and no counts, else None.
     """
 
     def __init__(self, board):
         self.faults = 0
         self.temp = None
         self.driver = None
+        self.coded = None
         self._driver_number = drivers.PULSES
         self.flow = Flow()
         self.meter_table = MeterTable()
@@ -99,6 +101,9 @@ class Process:
             self._driver_number = s["counter_driver"]
             self.driver = drivers.chosen(self._driver_number)
             self._counters = Counters(COUNTERS)
+        self.coded = self.driver if self._driver_number == drivers.LOOP_CODES else None
+        if self.coded is not None:
+            self.coded.configure(s)
         self.sequence.configure(s)
         self.cleanup.configure(s)
 
@@ -152,6 +157,8 @@ class Process:
         if sequence.state == COUNT or sequence.ended == SAMPLED:
             if sequence.fixed_permille >= 0:
                 self.sample.fixed_duty = True
+            if self.coded is not None:
+                self.coded.follow(self.sample.counting)
             self.sample.observe(dt_ms, flow.steady_ul_s, sequence.in_band, water, temp, duty, self.faults)
             if sequence.ended == SAMPLED and self.sample.temp_cdeg.n:
                 # One volume for all pulses of a count, so that it can be reckoned again from the record.

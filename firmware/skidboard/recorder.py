@@ -50,6 +50,8 @@ class Recorder:
             settings["calibration_due_day"],
             app.settings_crc,
         )
+        if app.process.coded is not None:
+            app.process.coded.pack(self._slot)
         seq = self._append()
         self.sample_stored = seq >= 0
         self.samples += 1

@@ -64,6 +64,8 @@ KIND_NAMES = {
 }
 
 FLAG_FIXED_DUTY = 1 << 4
+# No counts but the code of one channel, see drivers/loop_codes.py.
+FLAG_CODE = 1 << 5
 
 # Of the text in an event; what is longer goes on in the next record.
 TEXT_BYTES = 88

@@ -54,7 +54,10 @@ TABLE = {
     "temp_low_cdeg": ("0.01 degC", -10000, 10000, 0),
     "temp_high_cdeg": ("0.01 degC", -5000, 30000, 10000),
     "metal_channels": ("", 0, 2, 0),
-    "counter_driver": ("", 0, 1, 0),
+    "counter_driver": ("", 0, 2, 0),
+    "code_channel": ("", 1, 4, 2),
+    "code_low": ("", 0, 28, 0),
+    "code_high": ("", 0, 28, 28),
     "loop_converter": ("", 0, 1, 0),
     "tachometer_pulses_rev": ("1/rev", 0, 1000, 0),
     "calibration_due_day": ("d since 2000-01-01", 0, 65535, 0),
@@ -173,6 +176,10 @@ def check_all(values):
             problems.append("water_low_cpct: must be below water_high_cpct")
         if whole["temp_low_cdeg"] >= whole["temp_high_cdeg"]:
             problems.append("temp_low_cdeg: must be below temp_high_cdeg")
+        if whole["code_low"] >= whole["code_high"]:
+            problems.append("code_low: must be below code_high")
+        if whole["counter_driver"] == 2 and whole["temp_source"] == 1:
+            problems.append("counter_driver: 2 has the temperature loop's input; temp_source must be 0 or 2")
         output = whole["cleanup_output"]
         if 0 < output <= len(whole[ASSETS]):
             problems.append("cleanup_output: output %d opens a sampling valve" % output)

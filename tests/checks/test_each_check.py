@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from record_maker import codes, counted, hits, sample, timeline_at
-from skidboard import faults, settings
+from skidboard import faults, records, settings
 from skidwright.checks import CATALOGUE, CheckLimits, SettingsHistory
 from skidwright.log import dataset, decoded
 
@@ -77,6 +77,7 @@ CASES = {
     "settings-default": (fault(faults.WATCHDOG), fault(faults.SETTINGS_BAD)),
     "storage-fault": (fault(faults.WATCHDOG), fault(faults.STORAGE)),
     "flow-fault": (fault(faults.WATCHDOG), fault(faults.NO_FLOW)),
+    "code-alone": (GOOD, changed(flags=GOOD["flags"] | records.FLAG_CODE)),
     "counter-fault": (fault(faults.WATER_LOOP), fault(faults.COUNTER)),
     "water-fault": (fault(faults.TEMP_SENSOR), fault(faults.WATER_LOOP)),
     "temperature-fault": (fault(faults.WATER_LOOP), fault(faults.TEMP_SENSOR)),

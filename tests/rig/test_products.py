@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -155,3 +156,14 @@ def test_no_figure_of_the_wiring_page_is_out_of_date():
     assert f"on from {q['input voltage that is surely on'].high:.1f} V" in text
     assert f"off up to {q['input voltage that is surely off'].low:.1f} V" in text
     assert f"error at most {q['temperature error'].high:.1f} K" in text
+
+
+def test_no_title_of_a_circuit_sheet_is_cut_off():
+    """Measured on the sheets as Chromium renders them: 9.6 px a letter of the bold titles, which begin at 20."""
+    sheets = sorted((ROOT / "hardware" / "schematics").glob("circuit_*.svg"))
+    assert len(sheets) > 10
+    for sheet in sheets:
+        text = sheet.read_text(encoding="utf-8")
+        width = float(re.search(r'viewBox="0 0 ([0-9.]+) ', text).group(1))
+        title = html.unescape(re.search(r"<title>(.*?)</title>", text, re.DOTALL).group(1))
+        assert 20 + 9.6 * len(title) <= width, sheet.name

@@ -302,7 +302,7 @@ PLANTED = {
 
 def test_the_shipped_wiring_has_no_problem():
     assert check_wiring(load(SHIPPED)) == []
-    assert len(load(SHIPPED).combinations()) == 8
+    assert len(load(SHIPPED).combinations()) == 12
 
 
 def test_the_shipped_wiring_suits_an_rp2350_too():

@@ -1,4 +1,4 @@
-"""A counter with a line of its own through the whole chain: skid, pull, checks."""
+"""Counters that give no pulses through the whole chain: skid, pull, checks, standing."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from sim.skids import needs_micropython, scenario
 from skidboard import faults, records
-from skidwright.checks import REJECTED, SettingsHistory, Verdicts, judge
+from skidwright.checks import REJECTED, UNCHECKED, SettingsHistory, Verdicts, judge
 from skidwright.log import dataset
 from skidwright.sim.play import play
 from skidwright.sim.rom import line_counter
@@ -19,9 +19,11 @@ from skidwright.sim.runner import VirtualSkid
 QUICK = {"rest_s": 10, "sample_volume_ul": 20000, "purge_volume_ul": 60000, "settle_ms": 3000}
 
 
-def played(folder: Path, driver: int = 1, board: str = "", **tables: Any) -> tuple[dataset.Dataset, Verdicts]:
+def played(
+    folder: Path, driver: int = 1, board: str = "", more: dict[str, int] | None = None, **tables: Any
+) -> tuple[dataset.Dataset, Verdicts]:
     """The log of a quarter of an hour, and what the checks say of it."""
-    settings = {**QUICK, "counter_driver": driver}
+    settings = {**QUICK, "counter_driver": driver, **(more or {})}
     made = scenario(duration="0:15", settings=settings, contact=[{"at": "0:15"}], **tables)
     with VirtualSkid(made, folder / "skid", 3, python_board=board) as skid:
         play(skid, folder / "archive")
@@ -75,3 +77,26 @@ def test_a_counter_that_fails_in_a_count_is_named_and_the_count_rejected(tmp_pat
     spoke = verdicts.hit("counter-fault")
     assert spoke[1:5].all() and (verdicts.verdict[spoke, 0] == REJECTED).all()
     assert not spoke[0] and not spoke[5:].any()
+
+
+@needs_micropython
+def test_a_code_never_passes_for_counts_and_cannot_be_checked(tmp_path: Path) -> None:
+    more = {"temp_source": 2, "code_channel": 2, "code_low": 4, "code_high": 24}
+    broken = [{"kind": "temp_loop_at", "amount": 3500, "start": 300, "end": 330}]
+    data, verdicts = played(tmp_path, 2, more=more, fault=broken)
+    samples = data.samples
+    assert len(samples) >= 5 and (samples["counts"] == 0).all()
+    assert ((samples["flags"] & 63) == records.FLAG_CODE).all()
+    rejected = verdicts.hit("counter-fault")
+    assert 1 <= rejected.sum() <= 2 and (verdicts.verdict[rejected, 0] == REJECTED).all()
+    well = ~rejected
+    # 1800 per mL and slope 2.8: 578 per mL >=6 um(c); ISO 4406:2021, table 1: above 320 up to 640 is 16.
+    assert (verdicts.codes[well] == [255, 16, 255, 255]).all()
+    assert (verdicts.verdict[well, 0] == UNCHECKED).all()
+    assert np.isnan(verdicts.per_ml).all()
+    assert all(verdicts.reason_ids(i, notes=False) == [] for i in np.flatnonzero(well))
+    assert verdicts.hit("code-alone").all()
+    # mean, lowest and highest current of that channel, and that it was one: 4 mA is 4, 20 mA is 24
+    mean, lowest, highest, state = samples["windows_4um"][well][:, 4:].T
+    assert np.abs(mean - (4000.0 + 16000 * 12 / 20)).max() < 60
+    assert (lowest <= mean).all() and (mean <= highest).all() and (state == 0).all()

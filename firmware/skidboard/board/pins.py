@@ -54,3 +54,6 @@ PUMP_TACHOMETER_BESIDE_RS485_PIN = 19
 # Option: particle counter with a serial line in place of the four pulse outputs
 COUNTER_LINE_PIN = 17
 COUNTER_LINE_UART = 0
+
+# Option: particle counter with a 4-20 mA loop in place of the four pulse outputs and the temperature loop
+CODE_LOOP_PIN = 27

@@ -7,6 +7,7 @@ control tick: it allocates nothing and waits for nothing. What is asked of a sen
 
 PULSES = 0
 PLAIN_SERIAL = 1
+LOOP_CODES = 2
 
 
 def chosen(number):
@@ -15,4 +16,8 @@ def chosen(number):
         from skidboard.drivers.plain_serial import PlainSerial
 
         return PlainSerial()
+    if number == LOOP_CODES:
+        from skidboard.drivers.loop_codes import LoopCodes
+
+        return LoopCodes()
     return None

@@ -9,7 +9,7 @@ from skidwright.checks.judging import Judge, judge
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.checks.thresholds_in_force import ThresholdsInForce, limits_of
-from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID, WORDS, Verdicts, join
+from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, UNCHECKED, VALID, WORDS, Verdicts, join
 
 __all__ = [
     "ABSENT",
@@ -17,6 +17,7 @@ __all__ = [
     "QUANTITIES",
     "REJECTED",
     "SUSPECT",
+    "UNCHECKED",
     "VALID",
     "WORDS",
     "Check",

@@ -46,7 +46,7 @@ def _over_dispersed(c: Columns, windows: Floats) -> Mask:
     if by_line.any():
         # the totals of a part's edges are those of the last line before them
         deviation = deviation + by_line * _LINE_AGE_MS / np.maximum(c.count_ms / records.SUB_WINDOWS, 1)
-    return np.asarray(statistic > dispersion_limit(total, deviation))
+    return np.asarray((statistic > dispersion_limit(total, deviation)) & ~c.by_code)
 
 
 def over_dispersed_4um(c: Columns) -> Mask:

@@ -32,6 +32,7 @@ _UP_TO = np.concatenate((iso4406.UPPER_PER_ML, [np.inf, -1.0]))
 class Columns:
     """Columns of `n` samples. Record fields are attributes by their name, gathered once, in float64.
 
+    `by_code` is where the counter gave a code and no counts, which are NaN then.
     `counts`, `per_ml` (as counted), `true_per_ml` (corrected for coincidence, NaN beyond the model's
     limit) and `loss` (share lost) have shape (4, n). `before` holds what was sampled earlier, see `Before`.
     """
@@ -54,6 +55,10 @@ class Columns:
             utc_error_ms if utc_error_ms is not None else np.full(self.n, UNBOUNDED_MS, np.int64)
         )
         self.counts = _rows(samples["counts"])
+        self.by_code = by_code(samples)
+        if self.by_code.any():
+            # no counts were given: whatever compares them is silent
+            self.counts[:, self.by_code] = np.nan
         # a volume of 0 is rejected elsewhere; here it must only not divide by zero
         volume_ul = np.maximum(self.whole("volume_ul"), 1)
         self.volume_ml = volume_ul * 1e-3
@@ -265,6 +270,11 @@ class Before:
             same_ml[first] = self._ml.get(asset, np.nan)
             self._counts[asset], self._ml[asset] = counts[:, last].copy(), float(volume_ml[last])
         return same, same_ml, before
+
+
+def by_code(samples: NDArray[np.void]) -> NDArray[np.bool_]:
+    """Where the counter gave a code and no counts: what stands in `counts` there is nothing counted."""
+    return np.asarray((samples["flags"] & records.FLAG_CODE) != 0)
 
 
 def corrected(per_ml: Floats, sensing_volume_ml: float) -> tuple[Floats, Floats]:

@@ -72,12 +72,17 @@ def coincidence_heavy(c: Columns) -> Mask:
 
 def coincidence_beyond(c: Columns) -> Mask:
     """More were counted than the counter can show by the model of coincidence."""
-    return np.asarray(np.isnan(c.true_per_ml).any(axis=0))
+    return np.asarray(np.isnan(c.true_per_ml).any(axis=0) & ~c.by_code)
 
 
 def coincidence_unknown(c: Columns) -> Mask:
     """The counter's sensing volume is not known: nothing was corrected."""
     return c.every(np.asarray(c.limits.sensing_volume_ml == 0))
+
+
+def code_alone(c: Columns) -> Mask:
+    """The counter gave a code in place of counts."""
+    return c.by_code
 
 
 def metal_too_many(c: Columns) -> Mask:
@@ -186,6 +191,18 @@ CHECKS = (
         JUDGEMENT,
         "without it nothing can be corrected",
         "Give `[counter] sensing_volume_ml` in skid.toml.",
+    ),
+    Check(
+        "code-alone",
+        COUNTS,
+        NOTE,
+        code_alone,
+        "whether the counter gave counts, or a code for one channel (`counter_driver` 2)",
+        (),
+        JUDGEMENT,
+        "a code to the nearest whole number hides coincidence, air, bursts, a dead channel and chance: "
+        "*cannot be checked*",
+        "Judge by a bottle sample, or use a counter that gives counts.",
     ),
     Check(
         "metal-excess",

@@ -20,7 +20,8 @@ _INTRODUCTION = """\
 # Checks
 
 `skidwright check` gives every sample a verdict for each quantity that it carries (counts, water,
-temperature, metal): **valid**, **suspect** or **rejected**, or *not measured* where no sensor is set up.
+temperature, metal): **valid**, **suspect** or **rejected**, *not measured* where no sensor is set
+up, or *cannot be checked* where the counter gives a code and no counts.
 The worst check that speaks against a quantity decides. A **note** is shown with the sample and changes no
 verdict. Nothing is deleted: every sample stays in the archive and in the export, with its verdict and the
 ids of the checks that spoke.

@@ -13,7 +13,7 @@ from skidwright.checks.columns import Before, Columns, Floats
 from skidwright.checks.limits import CheckLimits
 from skidwright.checks.settings_in_force import SettingsHistory
 from skidwright.checks.thresholds_in_force import ThresholdsInForce
-from skidwright.checks.verdicts import ABSENT, Verdicts, join
+from skidwright.checks.verdicts import ABSENT, UNCHECKED, VALID, Verdicts, join
 from skidwright.log.decoded import Dataset
 from skidwright.log.timeline import Timeline
 from skidwright.trade import iso4406
@@ -21,7 +21,7 @@ from skidwright.trade import iso4406
 # Samples at a time: enough that numpy's cost a call counts little, few enough for the cache.
 _STRETCH = 512 * records.SLOTS
 _CARRYOVER = np.uint64([check.id for check in CATALOGUE].index("purge-carryover"))
-_WATER, _TEMPERATURE, _METAL = 1, 2, 3
+_COUNTS, _WATER, _TEMPERATURE, _METAL = 0, 1, 2, 3
 
 
 class Judge:
@@ -68,6 +68,7 @@ class Judge:
                 for q in range(len(QUANTITIES)):
                     if check.quantities >> q & 1:
                         np.maximum(worst[q], hit * np.uint8(check.severity), out=worst[q])
+        worst[_COUNTS][c.by_code & (worst[_COUNTS] == VALID)] = UNCHECKED
         worst[_TEMPERATURE][loops.temperature_absent(c)] = ABSENT
         worst[_METAL][loops.metal_absent(c)] = ABSENT
         return Verdicts(
@@ -96,7 +97,7 @@ def _by_sample(rows: Floats, kind: type[np.floating[Any]] = np.float64) -> NDArr
 def _codes(c: Columns) -> NDArray[np.uint8]:
     """Scale numbers of the corrected concentrations, (n, 4); the board's are kept where proven right."""
     # a correction only ever raises a concentration
-    wrong = ~(c.code_right & (c.true_per_ml <= c.code_up_to))
+    wrong = ~(c.code_right & (c.true_per_ml <= c.code_up_to)) & ~c.by_code
     codes = c.whole("codes").copy()
     place = np.flatnonzero(wrong)
     codes[place % c.n, place // c.n] = iso4406.scale_numbers(c.true_per_ml.reshape(-1)[place])

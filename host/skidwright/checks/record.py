@@ -58,7 +58,7 @@ def code_differs(c: Columns) -> Mask:
     right = c.code_right.all(axis=0)
     few = (c.counts < iso4406.FEW_PARTICLES).view(np.uint8)
     flags = few[0] | few[1] << 1 | few[2] << 2 | few[3] << 3
-    return np.asarray(~right | ((c.whole("flags") & 15) != flags))
+    return np.asarray((~right | ((c.whole("flags") & 15) != flags)) & ~c.by_code)
 
 
 def windows_differ(c: Columns) -> Mask:
@@ -68,7 +68,8 @@ def windows_differ(c: Columns) -> Mask:
     unit = 2.0**c.window_shift if c.window_shift.any() else 1.0
     coarse = c.windows_14um
     differs = coarse.sum(axis=0) != c.counts[2]
-    return np.asarray((off > records.SUB_WINDOWS / 2 * (unit - 1)) | (differs & ~c.windows_full))
+    differs = (off > records.SUB_WINDOWS / 2 * (unit - 1)) | (differs & ~c.windows_full)
+    return np.asarray(differs & ~c.by_code)
 
 
 CHECKS = (

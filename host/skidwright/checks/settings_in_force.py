@@ -18,7 +18,7 @@ Settings = Mapping[str, Any]
 # What the defaults were before each new firmware that changed them, newest first; None: there was no such
 # setting. With these a guess at settings is tried as that firmware would have had them.
 EARLIER: tuple[dict[str, Any], ...] = (
-    {"counter_driver": None},
+    {"counter_driver": None, "code_channel": None, "code_low": None, "code_high": None},
     {"purge_limit_ul": None, "purge_limit_s": None, "line_volume_ul": None, "carryover_percent": None},
 )
 

@@ -8,15 +8,16 @@ from numpy.typing import NDArray
 from skidwright.checks.catalogue import CATALOGUE
 from skidwright.checks.check import NOTE, QUANTITIES
 
-VALID, SUSPECT, REJECTED, ABSENT = 0, 1, 2, 3
-WORDS = ("valid", "suspect", "rejected", "not measured")
+VALID, SUSPECT, REJECTED, ABSENT, UNCHECKED = 0, 1, 2, 3, 4
+WORDS = ("valid", "suspect", "rejected", "not measured", "cannot be checked")
 
 
 @dataclass(frozen=True)
 class Verdicts:
     """Verdicts on `n` samples, in the order of the samples.
 
-    verdict: (n, 4) uint8 for counts, water, temperature, metal: VALID, SUSPECT, REJECTED or ABSENT.
+    verdict: (n, 4) uint8 for counts, water, temperature, metal: VALID, SUSPECT, REJECTED,
+    ABSENT or UNCHECKED.
     reasons: (n,) uint64, bit i set where `CATALOGUE[i]` spoke.
     per_ml: (n, 4) particles per mL >=4, >=6, >=14, >=21 um(c), corrected for coincidence; NaN where refused.
     left_over_per_ml: (n, 4) what to add to a concentration as counted if as much of the fluid sampled before
@@ -63,7 +64,9 @@ class Verdicts:
     def totals(self) -> dict[str, dict[str, int]]:
         """How many samples are valid, suspect, rejected, not measured, for each quantity by name."""
         return {
-            name: dict(zip(WORDS, np.bincount(self.verdict[:, q], minlength=4).tolist(), strict=True))
+            name: dict(
+                zip(WORDS, np.bincount(self.verdict[:, q], minlength=len(WORDS)).tolist(), strict=True)
+            )
             for q, name in enumerate(QUANTITIES)
         }
 

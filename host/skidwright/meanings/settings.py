@@ -83,7 +83,12 @@ GROUPS: dict[str, dict[str, str]] = {
         "loop_converter": "What reads the current loops. 0: the chip's own converter. 1: a 16-bit converter"
         " on the I2C bus.",
         "counter_driver": "How the particle counter gives its counts. 0: pulses, one output a channel."
-        " 1: lines of text on a serial line, see `docs/counter_drivers.md`.",
+        " 1: lines of text on a serial line. 2: the code of one channel as a current loop, on the temperature"
+        " loop's terminals. See `docs/counter_drivers.md`.",
+        "code_channel": "Whose code the loop carries (`counter_driver` 2). 1: >=4, 2: >=6, 3: >=14, 4: >=21"
+        " um(c).",
+        "code_low": "Scale number that the loop means by 4 mA.",
+        "code_high": "Scale number that the loop means by 20 mA.",
         "metal_channels": "Wear-metal channels that are wired. 0: none. 1: ferrous. 2: ferrous and "
         "non-ferrous.",
         "calibration_due_day": "Day on which the counter's calibration runs out, counted from 2000-01-01;"

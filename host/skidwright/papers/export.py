@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.checks import QUANTITIES, WORDS, Verdicts
+from skidwright.checks.columns import by_code
 from skidwright.checks.verdicts import ids_of
 from skidwright.log.dataset import Dataset
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
@@ -60,6 +61,14 @@ def _whole(name: str, index: int | None = None) -> Column:
     return cells
 
 
+def _counted(index: int) -> Column:
+    """A raw count; empty where the counter gave a code and no counts."""
+    whole = _whole("counts", index)
+    return lambda rows: [
+        "" if coded else text for text, coded in zip(whole(rows), by_code(rows.samples).tolist(), strict=True)
+    ]
+
+
 def _scaled(name: str, factor: float, digits: int) -> Column:
     form = f"%.{digits}f"
     return lambda rows: _texts(rows.samples[name], lambda v: form % (v * factor))
@@ -80,7 +89,7 @@ def _per_ml(index: int) -> Column:
 
 
 def _code(rows: _Rows) -> Cells:
-    few = rows.samples["counts"][:, :3] < iso4406.FEW_PARTICLES
+    few = (rows.samples["counts"][:, :3] < iso4406.FEW_PARTICLES) & ~by_code(rows.samples)[:, None]
     return iso4406.code_texts(rows.verdicts.codes[:, :3], few)
 
 
@@ -108,7 +117,7 @@ _COLUMNS: tuple[tuple[str, Column], ...] = (
     ("reasons", _reasons),
     ("iso4406_code", _code),
     *((f"particles_from_{size}um_per_ml", _per_ml(i)) for i, size in enumerate(_SIZES)),
-    *((f"raw_count_from_{size}um", _whole("counts", i)) for i, size in enumerate(_SIZES)),
+    *((f"raw_count_from_{size}um", _counted(i)) for i, size in enumerate(_SIZES)),
     ("raw_count_ferrous", _whole("metal", 0)),
     ("raw_count_non_ferrous", _whole("metal", 1)),
     ("counted_volume_ml", _scaled("volume_ul", 1e-3, 3)),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.checks import CATALOGUE, QUANTITIES, REJECTED, SUSPECT, WORDS, Check
+from skidwright.checks import CATALOGUE, QUANTITIES, REJECTED, SUSPECT, UNCHECKED, WORDS, Check
 from skidwright.checks.check import NOTE, SEVERITY_WORDS
 from skidwright.checks.verdicts import ids_of
 from skidwright.report.happenings import iso
@@ -71,7 +71,7 @@ def of(
             )
         )
     found.sort(key=lambda reason: (reason.verdict != "rejected", -reason.count))
-    bad = (verdict == SUSPECT) | (verdict == REJECTED)
+    bad = (verdict == SUSPECT) | (verdict == REJECTED) | (verdict == UNCHECKED)
     rows = np.flatnonzero(bad.any(axis=1))
     newest = [_one(int(i), utc_ms, seq, verdict, reasons) for i in rows[::-1][:SHOWN]]
     return Exclusions(found, newest, len(rows), tuple(notes))
@@ -84,12 +84,15 @@ def _one(
     verdict: NDArray[np.uint8],
     reasons: NDArray[np.uint64],
 ) -> ExcludedSample:
-    bad = [q for q in range(len(QUANTITIES)) if verdict[i, q] in (SUSPECT, REJECTED)]
+    bad = [q for q in range(len(QUANTITIES)) if verdict[i, q] in (SUSPECT, REJECTED, UNCHECKED)]
     words = {WORDS[verdict[i, q]] for q in bad}
     if len(words) == 1:
         what, how = ", ".join(QUANTITIES[q] for q in bad), words.pop()
     else:
         what = ", ".join(QUANTITIES[q] for q in bad)
         how = ", ".join(f"{QUANTITIES[q]} {WORDS[verdict[i, q]]}" for q in bad)
-    why = ", ".join(name.replace("-", " ") for name in ids_of(int(reasons[i]), notes=False))
+    why = ", ".join(
+        name.replace("-", " ")
+        for name in ids_of(int(reasons[i]), notes=bool((verdict[i] == UNCHECKED).any()))
+    )
     return ExcludedSample(int(seq[i]), iso(int(utc_ms[i])), what, how, why)

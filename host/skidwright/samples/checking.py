@@ -8,6 +8,7 @@ from skidboard import records
 
 from skidwright.checks import CATALOGUE, QUANTITIES, WORDS, CheckLimits, Verdicts
 from skidwright.checks.check import SEVERITY_WORDS
+from skidwright.checks.columns import by_code
 from skidwright.checks.verdicts import ids_of
 from skidwright.config import Config
 from skidwright.log.chain import ChainResult
@@ -69,6 +70,9 @@ class Tally:
                 row["water_uncertainty_percent"] = (
                     None if np.isnan(water_off[k]) else round(float(water_off[k]), 2)
                 )
+                if by_code(piece.samples)[i]:
+                    # what chance leaves open of a code nobody can say
+                    row["limits_per_ml"], row["scale_number_chances"] = [None] * len(low[k]), []
                 row |= self._water_row(log, row)
                 yield row
 
@@ -235,6 +239,7 @@ def _span(low: float, high: float) -> list[float | None] | None:
 def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
     """Sample `i` of a piece as a plain row; None for what is not known."""
     sample = piece.samples[i]
+    coded = bool(by_code(piece.samples)[i])
     utc_ms, error_ms = int(verdicts.utc_ms[i]), int(verdicts.utc_error_ms[i])
     absent = WORDS.index("not measured")
     verdict = verdicts.verdict[i]
@@ -246,9 +251,11 @@ def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
         "utc_uncertainty_s": None if error_ms == UNBOUNDED_MS else error_ms / 1000,
         "asset": int(sample["asset"]),
         "run": int(sample["run"]),
-        "code": iso4406.code_texts(verdicts.codes[i : i + 1, :3], sample["counts"][:3] < _FEW)[0],
+        "code": iso4406.code_texts(
+            verdicts.codes[i : i + 1, :3], (sample["counts"][:3] < _FEW) & (not coded)
+        )[0],
         "per_ml": [None if np.isnan(x) else round(float(x), 4) for x in verdicts.per_ml[i]],
-        "counts": sample["counts"].tolist(),
+        "counts": None if coded else sample["counts"].tolist(),
         "volume_ml": int(sample["volume_ul"]) / 1000,
         "purge_ml": int(sample["purge_ul"]) / 1000,
         "purge_needed_ml": None if np.isnan(needed_ul) else round(needed_ul / 1000, 1),

@@ -13,14 +13,24 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from skidwright.checks import Verdicts
-from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, VALID
+from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, UNCHECKED, VALID
 from skidwright.log.decoded import Dataset
 from skidwright.log.timeline import UNKNOWN_UTC_MS
 from skidwright.samples import water_reading
 from skidwright.samples.assessment import Assessment
 from skidwright.trade.iso4406 import scale_numbers_of_counts
 
-__all__ = ["ABSENT", "JUDGED", "REJECTED", "SUSPECT", "VALID", "History", "histories", "of_arrays"]
+__all__ = [
+    "ABSENT",
+    "JUDGED",
+    "REJECTED",
+    "SUSPECT",
+    "UNCHECKED",
+    "VALID",
+    "History",
+    "histories",
+    "of_arrays",
+]
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]

@@ -48,8 +48,13 @@ class Loops:
             -dt_s / self._scenario.temperature.lag_s
         )
 
-    def settle(self, dt_s: float, water_percent: float, active: Mapping[str, float]) -> None:
-        """Let the water sensor follow `water_percent` for `dt_s`; sets what the currents are before noise."""
+    def settle(
+        self, dt_s: float, water_percent: float, active: Mapping[str, float], code: float | None = None
+    ) -> None:
+        """Let the water sensor follow `water_percent` for `dt_s`; sets what the currents are before noise.
+
+        `code` is the current of a counter on the temperature loop's terminals, uA; None without one.
+        """
         temperature = self._scenario.temperature
         self._water += (water_percent - self._water) * -math.expm1(-dt_s / self._scenario.water.lag_s)
         self._water_mean_ua = 4000.0 + 160.0 * self._water
@@ -60,8 +65,12 @@ class Loops:
         if "temp_loop_broken" in active:
             self._temp_mean_ua = self.temp_ua = self.temp_ohm = 0
             return
+        if code is not None:
+            # in place of the temperature transmitter; the thermistor stays
+            self._temp_mean_ua = active.get("temp_loop_at", code)
         share = (self._sensor_c - temperature.low_c) / (temperature.high_c - temperature.low_c)
-        self._temp_mean_ua = active.get("temp_loop_at", 4000.0 + 16000.0 * share)
+        if code is None:
+            self._temp_mean_ua = active.get("temp_loop_at", 4000.0 + 16000.0 * share)
         kelvin = 1.0 / (self._sensor_c + 273.15) - 1.0 / 298.15
         self.temp_ohm = round(temperature.thermistor_ohm * math.exp(temperature.thermistor_beta_k * kelvin))
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from skidboard import settings as board_settings
+from skidboard.drivers import LOOP_CODES
 
 from skidwright.sim import optics
 from skidwright.sim.air import Air
@@ -18,6 +20,7 @@ from skidwright.sim.loops import Loops
 from skidwright.sim.scenario_keys import Fault, Scenario
 from skidwright.sim.schedule import FAULT_BITS, Schedule
 from skidwright.sim.truth import Truth
+from skidwright.trade import iso4406
 
 MODULO = 1 << 30
 STOP_CHAIN_OPEN = 1
@@ -273,7 +276,17 @@ class Plant:
             now = fluid.per_ml(t_s) + [fluid.water_percent(t_s)]
             self._at_sensor = [n + (s - n) * old for n, s in zip(now, self._at_switch, strict=True)]
         self._optics()
-        self.loops.settle(dt_s, self._at_sensor[6], self._active)
+        self.loops.settle(dt_s, self._at_sensor[6], self._active, self._code_ua())
+
+    def _code_ua(self) -> float | None:
+        """Current of a counter that gives the scale number of what it sees; None where it gives counts."""
+        board = {**board_settings.defaults(), **self.scenario.settings}
+        if board["counter_driver"] != LOOP_CODES:
+            return None
+        per_ml = sum(self._rates[board["code_channel"] - 1 : 4])
+        number = int(iso4406.scale_numbers(np.array([per_ml]))[0])
+        low, high = board["code_low"], board["code_high"]
+        return float(4000 + 16000 * (number - low) / (high - low))
 
     def _optics(self) -> None:
         """What reaches the beam, what it counts, and what a pulse of the meter is worth."""

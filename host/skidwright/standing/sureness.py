@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from skidwright.judgement.wording import span
-from skidwright.samples.history import ABSENT, JUDGED, VALID, History
+from skidwright.samples.history import ABSENT, JUDGED, UNCHECKED, VALID, History
 from skidwright.standing.goals import Goals
 from skidwright.standing.quantity import OPEN, Quantity
 from skidwright.standing.urgency import days_left, is_old
@@ -47,7 +47,10 @@ def sureness(
     verdicts = history.counts_verdict[-RECENT:]
     valid = int((verdicts == VALID).sum())
     if not valid:
-        return Sureness(NONE, (f"None of the newest {len(verdicts)} samples has a valid count.",))
+        lacking = [f"None of the newest {len(verdicts)} samples has a valid count."]
+        if coded := int((verdicts == UNCHECKED).sum()):
+            lacking.append(f"{coded} of them have a code and no counts, which cannot be checked.")
+        return Sureness(NONE, tuple(lacking))
     doubts = 0
     reasons = [f"{valid} of the newest {len(verdicts)} samples have valid counts."]
     if valid < len(verdicts) / 2 or valid < JUDGED:

@@ -73,7 +73,7 @@ def _sheet(blocks: list[Block]) -> str:
     table = 40 + 20 * len(blocks) if len(blocks) > 1 else 0
     title = first.title.partition(": turns")[0] if len(blocks) == 1 else first.title.rpartition(": ")[0]
     title = title or first.title
-    width = max(columns * _CELL_W + 40, 640.0, 60 + 7.6 * len(title))
+    width = max(columns * _CELL_W + 40, 640.0, 60 + _TITLE_CHAR_W * len(title))
     sheet = Sheet(
         width,
         76 + max(heights) + table + 20,
