@@ -159,7 +159,7 @@ def test_no_figure_of_the_wiring_page_is_out_of_date():
 
 
 def test_no_title_of_a_circuit_sheet_is_cut_off():
-    """Measured on the sheets as Chromium renders them: 9.6 px a letter of the bold titles, which begin at 20."""
+    """Measured on the sheets as Chromium renders them: 9.6 px a letter of a title, which begins at 20."""
     sheets = sorted((ROOT / "hardware" / "schematics").glob("circuit_*.svg"))
     assert len(sheets) > 10
     for sheet in sheets:

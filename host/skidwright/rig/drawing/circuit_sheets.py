@@ -12,6 +12,8 @@ from ..circuit.model import Block, Circuit, Part
 from .sheet import Sheet
 
 _CELL_W, _LINE = 420.0, 46.0
+# Of bold text of 16 px, as Chromium draws it: 9.6 a letter.
+_TITLE_CHAR_W = 9.8
 _PIN = 17.0
 _UNITS = {
     "resistor": "ohm", "resettable_fuse": "ohm cold", "capacitor": "F", "electrolytic": "F", "zener": "V",
