@@ -51,13 +51,15 @@ def drawn(dice):
         values["gain_ppm_per_ul_s"] = min(5000, max(1, round(between(dice, 0.02, 12) * 1e6 / full)))
         values["meter_pulse_nl"] = round(min(1e6, max(1000, flows[1] * between(dice, 0.5, 2000))))
         values["integral_ms"] = round(between(dice, 100, 60000))
+    # how particles are counted does nothing to the flow
+    for name in ("counter_driver", "code_low", "code_high"):
+        values[name] = table.TABLE[name][3]
     if dice.random() < 0.8:
         for name in (
             "water_low_cpct",
             "temp_low_cdeg",
             "cleanup_output",
             "tachometer_pulses_rev",
-            "counter_driver",
         ):
             values[name] = table.TABLE[name][3]
         values["watchdog_ms"] = 3000

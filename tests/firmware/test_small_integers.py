@@ -79,6 +79,9 @@ def any_settings():
             near = values["meter_pulse_nl"]
             nl = [max(1000, near * 3 // 4 + 1), near, min(1000000, near * 5 // 4)]
             values["meter_table"] = [[2, nl[2]], [99, nl[1]], [5000, nl[0]]]
+        values["code_low"], values["code_high"] = 4, 24
+        if values["counter_driver"] == 2:
+            values["temp_source"] = 2
         values["assets"] = [1, 2, 3]
         if values["cleanup_output"]:
             values["cleanup_output"] = min(max(values["cleanup_output"], 4), 7)
