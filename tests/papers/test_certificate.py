@@ -5,6 +5,8 @@ import html
 import json
 import re
 import shutil
+from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -20,17 +22,26 @@ from skidwright.register import Register
 ISSUE = ("certificate", "--by", "A. Moe", "-o", "c.html")
 
 
-def raised(log: Path, seq: int, channel: int, factor: float) -> None:
-    """Edit a sample's count in the log, and make its CRC right again."""
+def edited(log: Path, seq: int, change: Callable[[np.ndarray], None]) -> None:
+    """Edit a sample in the log by a function of its row, and make its CRC right again."""
     raw = bytearray(log.read_bytes())
     for start in range(0, len(raw), records.SEGMENT_BYTES):
         for at in range(start + records.HEADER_BYTES, start + records.SEGMENT_BYTES, records.RECORD_BYTES):
             slot = raw[at : at + records.RECORD_BYTES]
             if len(slot) == records.RECORD_BYTES and int.from_bytes(slot[4:8], "little") == seq:
                 row = np.frombuffer(bytes(slot), sl.layouts.SAMPLE).copy()
-                row["counts"][0, channel] = int(row["counts"][0, channel] * factor)
+                change(row)
                 raw[at : at + records.RECORD_BYTES] = sl.sealed(row).tobytes()
     log.write_bytes(raw)
+
+
+def raised(log: Path, seq: int, channel: int, factor: float) -> None:
+    """Another count in a sample of the log."""
+
+    def change(row):
+        row["counts"][0, channel] = int(row["counts"][0, channel] * factor)
+
+    edited(log, seq, change)
 
 
 @pytest.fixture
@@ -176,6 +187,40 @@ def test_no_figure_can_be_forged_with_its_digest(shop, issued, forge):
     issued.write_text(certificate.render(stated))
     shown = shop("verify", issued)
     assert shown.status == 1 and "AGAINST" in shown.out, shown.out
+
+
+def against(shown) -> list[str]:
+    """What `verify` said against a paper, a line each."""
+    assert shown.status == 1, shown.out
+    return [line.split("AGAINST:")[1].strip() for line in shown.out.splitlines() if "AGAINST:" in line]
+
+
+def test_a_valid_sample_left_out_between_speaks_against_it(shop, log_path, tmp_path):
+    """The issuer had the middle one of the samples rejected, by a threshold that nobody else applies."""
+    toml = tmp_path / "here" / "skid.toml"
+    text = toml.read_text()
+    toml.write_text(text + "\n[checks]\ntemperature_span_c = 1\n")
+    edited(log_path, 56, lambda row: row["temp_max_cdeg"].fill(4750))
+    assert shop(*ISSUE, "--asset", 1).status == 0
+    stated, _ = certificate.read(tmp_path / "here" / "c.html")
+    assert [line["record"] for line in stated["samples"]] == [52, 54, 58]
+    assert shop("verify", "c.html").status == 0
+    toml.write_text(text)
+    left_out = "record 56 between its samples is valid today and was left out"
+    assert left_out in against(shop("verify", "c.html"))
+
+
+def test_a_broken_chain_inside_its_segments_speaks_against_it(shop, issued, log_path):
+    """A record of another asset changed in a segment of the paper, and the paper's digests made anew."""
+    raised(log_path, 41, 0, 0.9)
+    stated, _ = certificate.read(issued)
+    part = stated["logs"][0]
+    part["segments"] = [asdict(one) for one in evidence.of_samples(log_path, part["records"])]
+    stated["digest"] = certificate.digest_of(stated)
+    issued.write_text(certificate.render(stated))
+    wrong = against(shop("verify", issued))
+    assert "segment 1 breaks the chain of digests" in wrong
+    assert not any("is not what it was when the paper was issued" in line for line in wrong)
 
 
 def test_names_of_a_paper_that_the_register_does_not_know_are_left_open(shop, issued):
