@@ -30,6 +30,11 @@ def test_the_list_in_the_help_is_complete() -> None:
     assert sorted(listed) == sorted(app.COMMANDS)
 
 
+def test_the_list_says_of_each_command_what_its_own_help_says() -> None:
+    own = {name: every_command()[name].get_short_help_str(80) for name in app.COMMANDS}
+    assert {name: words for name, (_, words) in app.COMMANDS.items()} == own
+
+
 @pytest.mark.parametrize("name", sorted(app.COMMANDS))
 def test_help_of_every_command(run, name: str) -> None:
     answer = run(name, "--help")
@@ -58,14 +63,17 @@ def test_version(run) -> None:
     assert run("--version").out == f"skidwright {VERSION}\n"
 
 
-def test_help_reads_no_heavy_module_and_is_quick() -> None:
+def test_help_reads_no_command_and_no_heavy_module_and_is_quick() -> None:
+    modules = [f"skidwright.cli.{where.partition(':')[0]}" for where, _ in app.COMMANDS.values()]
     code = (
         "import sys; from skidwright.cli.app import run; status = run(['--help']); "
-        f"read = sorted(set({HEAVY!r}) & set(sys.modules)); sys.exit(f'read: {{read}}' if read else status)"
+        f"read = sorted({{*{HEAVY!r}, *{modules!r}}} & set(sys.modules)); "
+        "sys.exit(f'read: {read}' if read else status)"
     )
     started = time.perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+    assert "Say which samples may be believed" in done.stdout
     assert time.perf_counter() - started < 10
 
 

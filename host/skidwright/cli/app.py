@@ -15,42 +15,61 @@ from skidboard import VERSION
 
 from skidwright.cli import ended
 
-# Command -> module of this package and the name of the command in it. A module is read when it is needed.
+# Command -> module of this package with the name of the command in it, and its line in the list of commands.
+# A module is read when its command is called; the list reads none.
 COMMANDS = {
-    "demo": "demo_command:demo",
-    "sim": "sim_command:sim",
-    "ports": "ports_command:ports",
-    "install": "install_commands:install",
-    "settings": "install_commands:settings",
-    "status": "board_commands:status",
-    "watch": "board_commands:watch",
-    "tell": "board_commands:tell",
-    "mark": "board_commands:mark",
-    "cleanup": "cleanup_command:cleanup",
-    "pull": "pull_command:pull",
-    "salvage": "salvage_command:salvage",
-    "check": "check_command:check",
-    "order": "order_command:order",
-    "thresholds": "thresholds_command:thresholds",
-    "report": "report_command:report",
-    "export": "export_command:export",
-    "assess": "assess_command:assess",
-    "asset": "asset_commands:asset",
-    "receive": "receive_command:receive",
-    "certificate": "paper_commands:certificate",
-    "verify": "paper_commands:verify",
-    "slip": "paper_commands:slip",
-    "payback": "money_commands:payback",
-    "backup": "backup_commands:backup",
-    "restore": "backup_commands:restore",
-    "code": "code_command:code",
-    "fluid": "fluid_command:fluid",
-    "water": "water_command:water",
-    "size": "rig_commands:size",
-    "wiring": "rig_commands:wiring",
-    "bill": "rig_commands:bill",
-    "tune": "tune_command:tune",
-    "calibrate": "calibrate_commands:calibrate",
+    "demo": ("demo_command:demo", "Show the whole job without hardware: run, pull, check, report."),
+    "sim": ("sim_command:sim", "Run a virtual skid that offers a port like a board's."),
+    "ports": ("ports_command:ports", "List serial ports and mark the skids among them."),
+    "install": ("install_commands:install", "Put the firmware and your settings on a board."),
+    "settings": ("install_commands:settings", "Show the settings of a running skid, or send yours."),
+    "status": ("board_commands:status", "Show what a skid is doing now."),
+    "watch": ("board_commands:watch", "Watch a skid live until Ctrl-C."),
+    "tell": ("board_commands:tell", "Start, stop or reset a skid, or take its pump by hand."),
+    "mark": ("board_commands:mark", "Write a remark of yours into the log."),
+    "cleanup": ("cleanup_command:cleanup", "Filter until the fluid is proven clean; judge how that went."),
+    "pull": ("pull_command:pull", "Pull what is new in a skid's log into the archive."),
+    "salvage": ("salvage_command:salvage", "Recover a log from raw flash after its file system was lost."),
+    "check": ("check_command:check", "Say which samples may be believed, and why not the others."),
+    "order": (
+        "order_command:order",
+        "Say in which order to sample the assets, and how much to purge for each.",
+    ),
+    "thresholds": (
+        "thresholds_command:thresholds",
+        "Show by what the pulled samples are read; read them by today's skid.toml.",
+    ),
+    "report": ("report_command:report", "Write one report for each asset."),
+    "export": ("export_command:export", "Write the samples as CSV or Parquet, units in the heads."),
+    "assess": ("assess_command:assess", "Say which asset needs attention first, and why."),
+    "asset": ("asset_commands:asset", "The register: machines, targets, maintenance, tags."),
+    "receive": ("receive_command:receive", "Accept or refuse a fluid that was delivered or moved."),
+    "certificate": ("paper_commands:certificate", "Issue a one-page certificate that a target was met."),
+    "verify": ("paper_commands:verify", "Say whether the log still supports a certificate."),
+    "slip": ("paper_commands:slip", "A slip of 48 columns for a receipt printer."),
+    "payback": ("money_commands:payback", "What cleaner fluid saves and when it has paid, as ranges."),
+    "backup": ("backup_commands:backup", "Back up the register, skid.toml and calibrations."),
+    "restore": ("backup_commands:restore", "Bring a backup back, or verify it."),
+    "code": ("code_command:code", "Cleanliness code of particle counts (ISO 4406, AS4059, NAS 1638)."),
+    "fluid": ("fluid_command:fluid", "Viscosity at a temperature, viscosity index, ISO grade of an oil."),
+    "water": (
+        "water_command:water",
+        "Water in oil: content, saturation elsewhere, where free water appears.",
+    ),
+    "size": ("rig_commands:size", "Whether the plumbing of RIG (a rig.toml) works out, cold and hot."),
+    "wiring": (
+        "rig_commands:wiring",
+        "Check the wiring, compute the front end, make pin table, drawings and netlists.",
+    ),
+    "bill": (
+        "rig_commands:bill",
+        "What to buy for a build, by rating, with what may replace it, and what it costs.",
+    ),
+    "tune": ("tune_command:tune", "Identify pump and flow loop, propose and verify controller gains."),
+    "calibrate": (
+        "calibrate_commands:calibrate",
+        "Calibrate flow meter and loop inputs; compare the counter.",
+    ),
 }
 GROUPS = {
     "Without a skid": ("demo", "sim", "code", "fluid", "water"),
@@ -111,7 +130,7 @@ class CommandGroup(click.Group):
         """The command of that name, its module read now; None when there is none."""
         if cmd_name not in COMMANDS:
             return None
-        module, _, name = COMMANDS[cmd_name].partition(":")
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(f"skidwright.cli.{module}"), name)
         return command
 
@@ -130,8 +149,7 @@ class CommandGroup(click.Group):
         """The list of commands in the help."""
         for heading, names in GROUPS.items():
             with formatter.section(heading):
-                rows = [(name, self.get_command(ctx, name)) for name in names]
-                formatter.write_dl([(name, made.get_short_help_str(80)) for name, made in rows if made])
+                formatter.write_dl([(name, COMMANDS[name][1]) for name in names])
 
 
 @click.group(
