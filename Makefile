@@ -27,8 +27,10 @@ SETTINGS ?= 10000
 # For `make absurd` and `make forgeries`.
 ABSURD ?= 2000
 PAPERS ?= 2000
+# For `make mutate`.
+MUTANTS ?= 60
 
-.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd forgeries soak trends pio interlocks random-settings cleanup-runs rises agree readme clean
+.PHONY: help demo test lint types bench score score-families docs storm flips fuzz absurd forgeries mutate soak trends pio interlocks random-settings cleanup-runs rises agree readme clean
 
 help:
 	@echo "make demo   the whole job on a virtual skid, no hardware needed"
@@ -41,6 +43,7 @@ help:
 	@echo "make fuzz MINUTES=2   hostile bytes for everything that reads any (atheris; skipped where there is none)"
 	@echo "make absurd ABSURD=2000   absurd records, and half as many hostile boards, through every command"
 	@echo "make forgeries PAPERS=2000   forged logs and papers must be refused, genuine ones not"
+	@echo "make mutate MUTANTS=60 [SEED=1]   code broken at random and in named ways; what no test sees is listed; 15 min"
 	@echo "make soak DAYS=365   virtual days with random faults, power cuts and contacts"
 	@echo "make trends YEARS=200 [PART=charts]   how often judgement over time errs, how late it sees; 20 min"
 	@echo "make pio EDGES=10000000   that many pulses through the edge counter, instruction by instruction"
@@ -107,6 +110,11 @@ fuzz: $(VENV)/.test
 
 forgeries: $(VENV)/.test
 	$(BIN)/python tests/fault/forgeries.py --papers $(PAPERS)
+
+mutate: $(VENV)/.test
+	$(PIP) --group mutate
+	$(BIN)/python tests/fault/mutate.py --mutants $(MUTANTS) --seed $(SEED)
+	$(BIN)/python tests/fault/mutations.py
 
 absurd: $(VENV)/.test
 	$(BIN)/python tests/fault/absurd_records.py --trials $(ABSURD)
