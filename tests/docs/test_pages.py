@@ -43,6 +43,22 @@ def test_files_that_are_named_exist(page: Path) -> None:
         assert any(f"/{path}".endswith(f"/{name}") for path in FILES), name
 
 
+def test_the_index_leads_to_every_page() -> None:
+    index = HERE / "docs" / "README.md"
+    linked = set(re.findall(r"\]\(([\w./]+)", index.read_text("utf-8")))
+    assert {page.name for page in PAGES if page.parent == index.parent and page != index} - linked == set()
+
+
+def test_the_changed_settings_are_settings_or_thresholds() -> None:
+    text = (HERE / "docs" / "settings_changes.md").read_text("utf-8")
+    tables = "".join((HERE / "docs" / name).read_text("utf-8") for name in ("settings.md", "checks.md"))
+    named = re.findall(
+        r"`([a-z0-9_]+)`", "".join(row.split("|")[2] for row in text.splitlines() if "| `" in row)
+    )
+    assert len(named) > 30
+    assert [name for name in named if f"| `{name}` |" not in tables] == []
+
+
 def commands_of(page: Path) -> list[str]:
     """Whole command lines of a page: of its blocks, with lines that go on, and between backticks."""
     text = re.sub(r"\\\n\s*", " ", page.read_text("utf-8"))
