@@ -133,7 +133,7 @@ def called_met(many, sd, above, each, seeds, name="normal"):
         )
         found = scatter_of(scatter.between_samples(made, ASSET), np.array([0]))
         newest = slice(-3, None)
-        chance = chance_at_or_below(made.counts[newest, :1], made.volume_ml[newest], limit, goals, found)
+        chance = chance_at_or_below(made.counted(newest).of(slice(None), slice(0, 1)), limit, goals, found)
         wrong += chance.least[0] >= goals.confidence
     return wrong
 

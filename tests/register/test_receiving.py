@@ -1,5 +1,6 @@
 """Fluids are accepted and refused as the counts allow, and no more often wrongly than was said."""
 
+import dataclasses
 import json
 from fractions import Fraction
 from pathlib import Path
@@ -34,7 +35,13 @@ NO_SCATTER = Scatter(np.zeros(5), np.full(5, np.inf), np.zeros(5), np.zeros(5), 
 
 
 def decide(samples, terms, limits, now=NOW):
-    return receiving.decide(samples, terms, limits, now)
+    return receiving.decide(read_by(samples, limits), terms, now)
+
+
+def read_by(samples, limits):
+    """The same samples, taken with other thresholds."""
+    spread = np.full(len(samples), limits.volume_uncertainty_percent / 100)
+    return dataclasses.replace(samples, volume_spread=spread)
 
 
 @pytest.fixture
@@ -53,7 +60,7 @@ def without_words(monkeypatch) -> None:
 
 
 def reached(samples, rows, target, limits):
-    return claim.reached(samples, rows, Terms(target).goals(limits), NO_SCATTER)
+    return claim.reached(read_by(samples, limits), rows, Terms(target).goals(), NO_SCATTER)
 
 
 def fluid(counts, **more) -> history.History:
@@ -218,7 +225,7 @@ def test_more_particles_never_help(counting_alone, without_words, counts, sample
     before = decide(fluid(rows), terms, EXACT)
     after = decide(fluid(rows + more), terms, EXACT)
     assert not (after.accepted and not before.accepted and before.one_fluid)
-    kept = record(before, fluid(rows), terms, EXACT)
+    kept = record(before, fluid(rows), terms)
     assert kept["outcome"] == before.outcome and len(kept["samples"]) == len(before.rows)
 
 

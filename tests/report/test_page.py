@@ -207,9 +207,8 @@ def test_each_place_says_of_what_its_limits_are(make) -> None:
 
 def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
     from scipy import stats
-    from skidwright.checks import CheckLimits
 
-    data = dataclasses.replace(make(), limits=CheckLimits(volume_uncertainty_percent=0))
+    data = change(make(), volume_spread=np.zeros(60))
     lines = openness.openness(data)
     n = data.samples.counts[-1].astype(float)
     # F. Garwood's limits by chi-square quantiles (scipy), in 30 mL

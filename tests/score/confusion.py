@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from score.join import Facts
 from skidwright.checks import CATALOGUE, VALID, CheckLimits, Verdicts
 from skidwright.samples.confidence import limits_per_ml
+from skidwright.samples.counted import read_by
 from skidwright.sim.schedule import FAULT_BITS
 from skidwright.sim.truth import Rows
 from skidwright.trade.counting import Interval
@@ -185,10 +186,11 @@ def _coverage(samples: Rows, verdicts: Verdicts, known: Facts, limits: CheckLimi
     Limits with what the line may have left over and let settle are held against the machine, those without
     against what flowed through the counter.
     """
-    counts, volume_ml = samples["counts"], samples["volume_ul"] * 1e-3
+    counts = samples["counts"]
+    counted = read_by(limits, counts, samples["volume_ul"] * 1e-3)
     line = (verdicts.left_over_per_ml, verdicts.settled_share)
-    machine = _hold(limits_per_ml(counts, volume_ml, limits, *line), known.tank_per_ml)
-    counter = _hold(limits_per_ml(counts, volume_ml, limits), known.sensor_per_ml)
+    machine = _hold(limits_per_ml(counted, *line), known.tank_per_ml)
+    counter = _hold(limits_per_ml(counted), known.sensor_per_ml)
     everywhere = np.ones_like(counts, dtype=np.bool_)
     strata = {
         ALL_VALID: valid[:, None] & everywhere,

@@ -7,6 +7,7 @@ from scipy import stats
 from skidwright.checks.limits import CheckLimits
 from skidwright.judgement.scatter import Scatter
 from skidwright.samples import history
+from skidwright.samples.counted import Counted
 from skidwright.standing import particles
 from skidwright.standing.goals import Goals
 from skidwright.standing.quantity import MET, NO_GOAL, NO_VALID, NOT_MEASURED, NOT_MET, OPEN
@@ -15,18 +16,29 @@ from skidwright.trade.counting import scale_probabilities
 NOW = START + np.timedelta64(1, "D")
 
 
-def of_counts(counts, volume_ml=10.0, **more):
+EXACT = CheckLimits(volume_uncertainty_percent=0)
+
+
+def of_counts(counts, volume_ml=10.0, limits=EXACT, **more):
     when = START + np.arange(len(counts)).astype("timedelta64[h]")
-    return history.of_arrays(when, np.array(counts), volume_ml, **more)
+    return history.of_arrays(when, np.array(counts), volume_ml, limits=limits, **more)
 
 
-def goals(target=(18, 16, 13), spread_percent=0.0, fourth=None, **more):
-    return Goals((*target, fourth), limits=CheckLimits(volume_uncertainty_percent=spread_percent), **more)
+def goals(target=(18, 16, 13), fourth=None, **more):
+    return Goals((*target, fourth), **more)
 
 
-def chance(counts, volume_ml, limit_per_ml, asked, scatter=None):
-    volumes = np.broadcast_to(np.asarray(volume_ml, float), len(counts))
-    return particles.chance_at_or_below(np.array(counts), volumes, limit_per_ml, asked, scatter)
+def counted(counts, volume_ml, spread_percent=0.0, sensing_volume_ml=0.0):
+    """Samples with what each is read by: one figure for all, or one for each."""
+    each = [
+        np.broadcast_to(np.asarray(one, float), len(counts))
+        for one in (volume_ml, np.asarray(spread_percent) / 100, sensing_volume_ml)
+    ]
+    return Counted(np.array(counts), *each)
+
+
+def chance(counts, volume_ml, limit_per_ml, asked, scatter=None, **read):
+    return particles.chance_at_or_below(counted(counts, volume_ml, **read), limit_per_ml, asked, scatter)
 
 
 def known(sd, freedom=np.inf, series=2):
@@ -66,8 +78,8 @@ def test_what_scatters_is_averaged_over_as_by_scipy() -> None:
         level = level * np.exp(spread * rng.standard_normal((n, 1)))
         student = rng.standard_normal((n, 1)) if np.isinf(freedom) else rng.standard_t(freedom, (n, 1))
         level = level * 2 ** (sd / np.sqrt(3) * student)
-        found = chance(counts, 10.0, [80.0, 80.0], goals(spread_percent=100 * spread),
-                       known(sd, freedom))  # fmt: skip
+        found = chance(counts, 10.0, [80.0, 80.0], goals(), known(sd, freedom),
+                       spread_percent=100 * spread)  # fmt: skip
         # Welch and Satterthwaite join the two; where one is much larger that is exact
         assert found.least == pytest.approx((level <= 80).mean(axis=0), abs=0.01), (spread, sd)
 
@@ -82,13 +94,13 @@ def test_of_three_that_differ_the_middle_decides_of_two_the_worse() -> None:
 
 
 def test_limits_are_the_chances_turned_round() -> None:
-    counts, volumes = np.array([[790], [800], [795]]), np.full(3, 10.0)
-    for asked, scatter in ((goals(spread_percent=2.0), known(0.15, 5.0, 5)), (goals(), None)):
+    for spread_percent, scatter in ((2.0, known(0.15, 5.0, 5)), (0.0, None)):
         part = particles.scatter_of(scatter, slice(0, 1))
-        high = particles.limit_of_level(counts, volumes, asked, part, True)
-        low = particles.limit_of_level(counts, volumes, asked, part, False)
-        at_high = particles.chance_at_or_below(counts, volumes, [high], asked, part)
-        at_low = particles.chance_at_or_below(counts, volumes, [low], asked, part)
+        samples = counted([[790], [800], [795]], 10.0, spread_percent)
+        high = particles.limit_of_level(samples, goals(), part, True)
+        low = particles.limit_of_level(samples, goals(), part, False)
+        at_high = particles.chance_at_or_below(samples, [high], goals(), part)
+        at_low = particles.chance_at_or_below(samples, [low], goals(), part)
         assert (at_high.least[0], at_low.most[0]) == pytest.approx((0.95, 0.05), abs=1e-3)
     # the last: Garwood's limits by SciPy's chi-square
     assert high == pytest.approx(stats.chi2.ppf(0.95, 2 * 2386) / 2 / 30, rel=1e-4)
@@ -109,10 +121,10 @@ def test_state_follows_from_the_chance(ratio, state) -> None:
 
 def test_scatter_opens_what_counting_alone_would_decide() -> None:
     """4 % below the limit, counted exactly: proven by counting, open with 0.15 of a scale number."""
-    counts, limit = np.array([[768_000]] * 3), np.array([80.0])
-    exact = particles.chance_at_or_below(counts, np.full(3, 10_000.0), limit, goals())
+    samples, limit = counted([[768_000]] * 3, 10_000.0), np.array([80.0])
+    exact = particles.chance_at_or_below(samples, limit, goals())
     assert exact.least[0] > 0.999
-    real = particles.chance_at_or_below(counts, np.full(3, 10_000.0), limit, goals(), known(0.15, 30.0, 1))
+    real = particles.chance_at_or_below(samples, limit, goals(), known(0.15, 30.0, 1))
     # 0.0589 of log2 against 0.15 / sqrt(3): Student's t by SciPy
     expected = stats.t.cdf(np.log2(80 / 76.8) / (0.15 / np.sqrt(3)), 30)
     assert real.least[0] == pytest.approx(expected, abs=0.01)
@@ -146,16 +158,39 @@ def test_a_target_for_21um_is_judged_too() -> None:
 
 def test_a_count_beyond_the_counter_meets_nothing() -> None:
     """With a sensing volume of 1e-5 mL a counter shows at most 1 / (e v) = 36,788 per mL."""
-    asked = Goals((24, None, None, None), limits=CheckLimits(sensing_volume_ml=1e-5))
-    found = particles.chance_at_or_below(
-        np.array([[400_000]]), np.array([10.0]), np.array([160_000.0]), asked
-    )
+    asked = Goals((24, None, None, None))
+    found = chance([[400_000]], 10.0, np.array([160_000.0]), asked, sensing_volume_ml=1e-5)
     assert found.least[0] == 0
 
 
 def test_a_count_in_no_volume_proves_nothing(recwarn: pytest.WarningsRecorder) -> None:
     """What a damaged record may say: neither met nor not met, and no warning of numpy reaches a user."""
     counts, limit = np.array([[500, 9], [0, 0], [400, 8]], np.uint32), np.array([20.0, np.nan])
-    found = particles.chance_at_or_below(counts, np.array([30.0, 0.0, 30.0]), limit, Goals())
+    found = chance(counts, [30.0, 0.0, 30.0], limit, Goals())
     assert found.least[0] == 0 and found.most[0] == 1 and np.isnan([found.least[1], found.most[1]]).all()
     assert not recwarn.list
+
+
+def test_each_sample_is_read_by_what_it_was_taken_with() -> None:
+    """One fluid of 20,000 per mL, counted before and after a counter with another sensing volume was fitted.
+
+    Coincidence by hand: 20,000 exp(-20,000 v) is seen (Knoll, chapter 4), 16,375 for 1e-5 mL, all for none.
+    The chance of both together by SciPy, from the sum of what either shows of the limit.
+    """
+    sensing = np.array([0.0, 1e-5])
+    seen = np.rint(10 * 20_000 * np.exp(-20_000 * sensing)).astype(int)
+    assert seen.tolist() == [200_000, 163_746]
+    samples = counted(seen[:, None], 10.0, sensing_volume_ml=sensing)
+    assert particles.one_fluid(samples)
+    assert not particles.one_fluid(counted(seen[:, None], 10.0))
+    for limit in (19_950.0, 20_020.0, 20_080.0):
+        found = particles.chance_at_or_below(samples, [limit], Goals((21, None, None, None)))
+        shows = 10 * limit * np.exp(-limit * sensing)
+        assert found.least[0] == pytest.approx(stats.poisson.sf(seen.sum(), shows.sum()), abs=1e-9)
+    # Of two uncertainties of the volume the larger one counts, wherever it stands: 2 % of 200,000 outweighs
+    # counting, so 2 % above the level is one sigma.
+    wide = [
+        chance([[200_000]] * 2, 10.0, [20_400.0], goals(), spread_percent=pair) for pair in ((0, 2), (2, 0))
+    ]
+    assert wide[0] == wide[1]
+    assert wide[0].least[0] == pytest.approx(stats.norm.cdf(np.log(1.02) / 0.02), abs=0.01)

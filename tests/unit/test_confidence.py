@@ -7,13 +7,14 @@ from skidwright import config
 from skidwright.checks import CheckLimits
 from skidwright.errors import ConfigError
 from skidwright.samples.confidence import limits_per_ml, number_texts
+from skidwright.samples.counted import read_by
 
 EXACT = CheckLimits(volume_uncertainty_percent=0)
 
 
 def test_limits_are_garwoods():
     counts = np.array([[54_000, 12_600, 1_140, 5], [0, 0, 0, 0]])
-    low, high = limits_per_ml(counts, [30.0, 12.0], EXACT)
+    low, high = limits_per_ml(read_by(EXACT, counts, [30.0, 12.0]))
     # F. Garwood, Biometrika 28, 1936, by chi-square quantiles (scipy)
     assert low[0] == pytest.approx(stats.chi2.ppf(0.025, 2 * counts[0]) / 2 / 30, rel=1e-6)
     assert high[0] == pytest.approx(stats.chi2.ppf(0.975, 2 * counts[0] + 2) / 2 / 30, rel=1e-6)
@@ -22,26 +23,30 @@ def test_limits_are_garwoods():
 
 def test_an_uncertain_volume_widens_and_coincidence_lifts():
     counts, volume = np.array([[54_000, 12_600, 1_140, 210]]), [30.0]
-    exact, wide = (limits_per_ml(counts, volume, CheckLimits(volume_uncertainty_percent=u)) for u in (0, 2))
+    exact, wide = (
+        limits_per_ml(read_by(CheckLimits(volume_uncertainty_percent=u), counts, volume)) for u in (0, 2)
+    )
     assert (wide.low_per_ml < exact.low_per_ml).all() and (wide.high_per_ml > exact.high_per_ml).all()
     # of many counts the volume is all that is left: 1.96 times 2 % to either side
     assert wide.high_per_ml[0, 0] / 1800 - 1 == pytest.approx(0.0405, abs=0.001)
     lifted = limits_per_ml(
-        counts, volume, CheckLimits(volume_uncertainty_percent=0, sensing_volume_ml=2.5e-5)
+        read_by(CheckLimits(volume_uncertainty_percent=0, sensing_volume_ml=2.5e-5), counts, volume)
     )
     assert (lifted.low_per_ml[0, 0] / exact.low_per_ml[0, 0]) > 1.04
 
 
 def test_nothing_is_said_of_no_volume():
     counts = np.array([[54_000, 12_600, 1_140, 210]])
-    low, high = limits_per_ml(counts, [0.0], EXACT)
+    low, high = limits_per_ml(read_by(EXACT, counts, [0.0]))
     assert np.isnan(low).all() and np.isnan(high).all()
-    assert number_texts(counts, [0.0], EXACT) == [["", "", ""]]
+    assert number_texts(read_by(EXACT, counts, [0.0])) == [["", "", ""]]
 
 
 def test_chances_add_up_and_follow_the_table():
     # 1300 per mL is the last of scale number 17 (ISO 4406:2021, table 1): at 39000 in 30 mL it is even
-    (first, second, third), *_ = number_texts(np.array([[39_000, 12_600, 1_140, 210]]), [30.0], EXACT)
+    (first, second, third), *_ = number_texts(
+        read_by(EXACT, np.array([[39_000, 12_600, 1_140, 210]]), [30.0])
+    )
     assert {first} <= {"17 (50 %), 18 (50 %)", "18 (50 %), 17 (50 %)"}
     assert second == "16 (over 99 %)"
     # 1140 in 30 mL against 40 per mL, the last of 12: chance of less than 1200 by scipy

@@ -224,7 +224,7 @@ def verify(file: Path, archive: Path, config: Config, keys: list[bytes], as_json
         (log.path.parent.name, log.path.stem): log for log in selection.assess(archive, config, keys=keys)
     }
     now_ms = moment.utc().timestamp() * 1000
-    verifying.against_logs(stated, logs, known.config, found, now_ms)
+    verifying.against_logs(stated, logs, found, now_ms)
     verifying.against_standing(stated, list(logs.values()), known, archive, found)
     with Register.open(archive) as register:
         verifying.in_register((paper.digest for paper in register.papers()), stated, found)
@@ -322,7 +322,7 @@ def slip(
           for log in history.logs[-1:]),
     ]  # fmt: skip
     text = slips.slip(
-        known.asset(number).title, number, sample_lines(history, claim.rows, known.config.limits()),
+        known.asset(number).title, number, sample_lines(history, claim.rows),
         "/".join(map(str, claim.target)), claim.goals.water_limit_percent, verdict, facts,
         moment.utc(), known.config.note,
     )  # fmt: skip

@@ -106,11 +106,11 @@ def receive(
     logs = selection.assess(archive, known.config, "", (number,), keys)
     samples = history.histories(logs, [number])[number]
     now = moment.now()
-    decision = receiving.decide(samples, terms, known.config.limits(), now)
+    decision = receiving.decide(samples, terms, now)
     hidden = unread.listed(unread.since(samples, decision.rows[0], logs)) if decision.rows else []
     decision = receiving.unless_hidden(decision, hidden)
     decision = receiving.unless_proven(decision, proof.refusals(samples, decision.rows))
-    content = receipt.record(decision, samples, terms, known.config.limits())
+    content = receipt.record(decision, samples, terms)
     cold = receipt.when_cold(decision, samples, terms)
     damage = f"what cannot be read may hold newer samples: {unread.REMEDY}"
     notes = [*([damage] if hidden else []), *([cold] if cold else []), *receiving.PRACTICE]

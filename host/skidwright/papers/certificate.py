@@ -102,7 +102,7 @@ def content(
         "coldest_c": claim.goals.coldest_c,
         "water_constants": list(claim.goals.solubility[:2]) if claim.goals.solubility else None,
         "water": water_line(claim.water),
-        "samples": sample_lines(history, claim.rows, config.limits()),
+        "samples": sample_lines(history, claim.rows),
         "not_valid_since": claim.excluded,
         "confidence_at_or_below_target": [round(each, 4) for each in claim.confidences],
         # of the rounded ones, so that who has the paper only comes to the same

@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.errors import PaperError
 from skidwright.judgement.scatter import Scatter, between_samples
 from skidwright.judgement.wording import moment, span
@@ -126,7 +125,7 @@ def claim(history: History, goals: Goals, now: np.datetime64, logs: Sequence[Ass
     hidden = unread.listed(unread.since(history, int(rows[0]), logs))
     places = [place for place, number in enumerate(goals.numbers) if number is not None]
     part = particles.scatter_of(scatter, np.array(places, np.intp))
-    one_fluid = particles.one_fluid(history.counts[rows][:, places], history.volume_ml[rows], goals, part)
+    one_fluid = particles.one_fluid(history.counted(rows).of(slice(None), np.array(places, np.intp)), part)
     target = tuple(number for number in goals.numbers[:3] if number is not None)
     return Claim(
         rows, goals, (target[0], target[1], target[2]), (*sizes, *wet), scatter,
@@ -148,7 +147,7 @@ def reached(
     """The confidence with which the fluid of these samples is at or below each target, by `claim`'s rule."""
     places = np.array([place for place, number in enumerate(goals.numbers) if number is not None], np.intp)
     found = particles.chance_at_or_below(
-        history.counts[rows][:, places], history.volume_ml[rows], goals.limits_per_ml[places], goals,
+        history.counted(rows).of(slice(None), places), goals.limits_per_ml[places], goals,
         particles.scatter_of(scatter, places),
     )  # fmt: skip
     return tuple(found.least.tolist())
@@ -228,9 +227,9 @@ def _name(history: History, row: int) -> str:
     return f"record {history.seq[row]} of {moment(history.when[row])}"
 
 
-def sample_lines(history: History, rows: NDArray[np.intp], limits: CheckLimits) -> list[dict[str, object]]:
+def sample_lines(history: History, rows: NDArray[np.intp]) -> list[dict[str, object]]:
     """The samples as plain values, as a paper shows and keeps them."""
-    low, high = limits_per_ml(history.counts[rows], history.volume_ml[rows], limits)
+    low, high = limits_per_ml(history.counted(rows))
     lines: list[dict[str, object]] = []
     for k, row in enumerate(rows.tolist()):
         water, fluid = float(history.water_percent[row]), float(history.temperature_c[row])

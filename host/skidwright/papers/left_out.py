@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.judgement.wording import moment
 from skidwright.log.timeline import UNKNOWN_UTC_MS
 from skidwright.papers.claim import over_target, over_water
@@ -87,7 +86,7 @@ def _over(stated: dict[str, Any], history: History, rows: NDArray[np.intp]) -> l
     return ["; ".join(found[row]) for row in sorted(found)]
 
 
-def stated_goals(stated: dict[str, Any], limits: CheckLimits | None = None) -> Goals:
+def stated_goals(stated: dict[str, Any]) -> Goals:
     """What a certificate says was asked. Raises ValueError, KeyError and such for content of another
     shape.
     """
@@ -101,7 +100,6 @@ def stated_goals(stated: dict[str, Any], limits: CheckLimits | None = None) -> G
     return Goals(
         (*target, None if extra is None else int(extra)), None if limit is None else float(limit), cold, own,
         SURE if asked is None else float(asked), len(stated["samples"]) or 1, True,
-        limits=limits or CheckLimits(),
     )  # fmt: skip
 
 

@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.config import Config
 from skidwright.errors import PaperError
 from skidwright.judgement.scatter import Scatter
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
@@ -76,7 +75,6 @@ def paper_itself(stated: dict[str, Any], text: str) -> Verification:
 def against_logs(
     stated: dict[str, Any],
     logs: dict[tuple[str, str], Assessment],
-    config: Config,
     found: Verification,
     now_ms: float,
 ) -> None:
@@ -101,7 +99,7 @@ def against_logs(
             seqs = [int(seq) for seq in part["records"]]
             _bytes(log, digests, seqs, found)
             _protection(log, seqs, str(part["chain"]), found)
-            _judgement(stated, seqs, log, config, found)
+            _judgement(stated, seqs, log, found)
         against, notes = left_out.against(stated, list(logs.values()))
         found.against += against
         found.notes += notes
@@ -253,11 +251,9 @@ def _bytes(
         )
 
 
-def _judgement(
-    stated: dict[str, Any], seqs: list[int], log: Assessment, config: Config, found: Verification
-) -> None:
+def _judgement(stated: dict[str, Any], seqs: list[int], log: Assessment, found: Verification) -> None:
     number, limit = int(stated["asset"]["number"]), stated["water_limit_percent"]
-    goals = left_out.stated_goals(stated, config.limits())
+    goals = left_out.stated_goals(stated)
     history = histories([log], [number]).get(number)
     here = {} if history is None else {int(seq): row for row, seq in enumerate(history.seq.tolist())}
     rows = []
@@ -280,7 +276,7 @@ def _judgement(
     if history is None or len(rows) < len(seqs) or not rows:
         return
     before = len(found.against)
-    _figures(stated, history, rows, config, found)
+    _figures(stated, history, rows, found)
     _water(stated, history, rows, found)
     _in_a_row(stated, history, rows, limit is not None, found)
     if len(found.against) == before and not any("record" in line for line in found.against):
@@ -289,12 +285,10 @@ def _judgement(
         )
 
 
-def _figures(
-    stated: dict[str, Any], history: History, rows: list[int], config: Config, found: Verification
-) -> None:
+def _figures(stated: dict[str, Any], history: History, rows: list[int], found: Verification) -> None:
     """The figures of the samples and the chances, worked out again."""
     places = np.array(rows, np.intp)
-    for now in sample_lines(history, places, config.limits()):
+    for now in sample_lines(history, places):
         lines = [line for line in stated["samples"] if int(line["record"]) == now["record"]]
         # Two logs may have a record of one number: the line that fits best is this one's.
         differs = min((_differing(line, now) for line in lines), key=len, default=["nothing"])
@@ -304,13 +298,11 @@ def _figures(
         return
     target = parse_code(stated["target"])
     if stated["format"] == 1:
-        counts = history.counts[places].sum(axis=0)[None, :]
-        volume = [history.volume_ml[places].sum()]
-        chances = chances_at_most(counts, volume, target, config.limits())[0]
+        chances = chances_at_most(history.counted(places).put_together(), target)[0]
         if not _near(stated["chance_at_or_below_target"], chances.tolist(), 0, _CHANCE):
             found.against.append("the chances to be at or below the target are not those of these samples")
         return
-    goals = left_out.stated_goals(stated, config.limits())
+    goals = left_out.stated_goals(stated)
     sure = reached(history, places, goals, _scatter(stated, history, places, found))
     said = stated["confidence_at_or_below_target"]
     asked = stated["confidence_asked"]

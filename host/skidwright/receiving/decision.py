@@ -21,11 +21,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.checks.verdicts import VALID, WORDS, ids_of
 from skidwright.judgement.scatter import Scatter, between_samples
 from skidwright.judgement.wording import span
 from skidwright.samples import coldest
+from skidwright.samples.counted import Counted
 from skidwright.samples.history import History
 from skidwright.standing import particles, water, words
 from skidwright.standing.goals import Goals
@@ -68,12 +68,12 @@ class Terms:
     solubility: Solubility | None = None
     oldest_days: float = 30.0
 
-    def goals(self, limits: CheckLimits) -> Goals:
+    def goals(self) -> Goals:
         """The same as what is asked of each quantity."""
         asks = self.water_limit_percent is not None and self.water_limit_percent < 100
         return Goals(
             (*self.target, self.target_21um), self.water_limit_percent if asks else None, self.coldest_c,
-            self.solubility, self.confidence, self.samples, True, self.oldest_days, limits=limits,
+            self.solubility, self.confidence, self.samples, True, self.oldest_days,
         )  # fmt: skip
 
     @property
@@ -121,10 +121,10 @@ class Decision:
         return self.outcome == ACCEPTED
 
 
-def decide(history: History, terms: Terms, limits: CheckLimits, now: np.datetime64) -> Decision:
+def decide(history: History, terms: Terms, now: np.datetime64) -> Decision:
     """Accept, refuse, or say what is missing, at the moment `now` (UTC). ValueError when `terms` ask for what
     cannot be."""
-    goals = terms.goals(limits)
+    goals = terms.goals()
     rows = _looked_at(history, terms)
     valid = rows[history.counts_verdict[rows] == VALID]
     used = valid[-terms.samples :]
@@ -137,9 +137,9 @@ def decide(history: History, terms: Terms, limits: CheckLimits, now: np.datetime
     dry = used[history.water_verdict[used] == VALID]
     wet = water.of_rows(history, dry, goals, now, scatter) if len(dry) else ()
     part = particles.scatter_of(scatter, slice(0, len(terms.numbers)))
-    counts, volumes = history.counts[used, : len(terms.numbers)], history.volume_ml[used]
-    one_fluid = particles.one_fluid(counts, volumes, goals, part)
-    channels = _channels(sizes, counts, volumes, goals, part, one_fluid)
+    counted = history.counted(used).of(slice(None), slice(0, len(terms.numbers)))
+    one_fluid = particles.one_fluid(counted, part)
+    channels = _channels(sizes, counted, goals, part, one_fluid)
     said = [(channel.state, _words(channel, terms)) for channel in channels]
     said.append(_water(wet, terms, len(dry), len(used)))
     if is_old(sizes[0], goals):
@@ -151,7 +151,7 @@ def decide(history: History, terms: Terms, limits: CheckLimits, now: np.datetime
     if not one_fluid:
         reasons.insert(0, _NOT_ONE_FLUID)
     if outcome == OPEN and any(channel.state == OPEN for channel in channels):
-        reasons += _more(channels, history, used, terms, limits)
+        reasons += _more(channels, counted, terms)
     few = history.counts[used].sum(axis=0)[:3] < FEW_PARTICLES
     code = particles.code_together(history, used) if one_fluid else [channel.number for channel in channels]
     return Decision(
@@ -216,8 +216,7 @@ def _since(text: str, terms: Terms) -> str:
 
 def _channels(
     sizes: tuple[Quantity, ...],
-    counts: NDArray[np.uint32],
-    volume_ml: NDArray[np.float64],
+    counted: Counted,
     goals: Goals,
     scatter: Scatter | None,
     one_fluid: bool,
@@ -226,17 +225,16 @@ def _channels(
     them.
     """
     channels = []
-    for c in range(counts.shape[1]):
+    for c in range(counted.counts.shape[1]):
         size, own = sizes[c], particles.scatter_of(scatter, slice(c, c + 1))
-        rows = np.arange(len(counts))
+        alone = counted.of(slice(None), slice(c, c + 1))
         if not one_fluid:
-            rows = particles.deciding(counts[:, c : c + 1], volume_ml, size, goals, own)
-        count, volume = counts[rows, c : c + 1], volume_ml[rows]
+            alone = alone.of(particles.deciding(alone, size, own))
         upper = size.state != NOT_MET
-        end = particles.limit_of_level(count, volume, goals, own, upper)
+        end = particles.limit_of_level(alone, goals, own, upper)
         low, high = (float("nan"), end) if upper else (end, float("nan"))
-        number = int(particles.numbers_together(count, volume)[0])
-        per_ml = float(count.sum() / volume.sum())
+        number = int(particles.numbers_together(alone.counts, alone.volume_ml)[0])
+        per_ml = float(alone.counts.sum() / alone.volume_ml.sum())
         target = -1 if size.asked is None else size.asked
         state = _OUTCOMES.get(size.state, OPEN)
         channels.append(Channel(SIZES_UM[c], target, size.limit, number, per_ml, low, high, state))
@@ -257,15 +255,9 @@ def _words(channel: Channel, terms: Terms) -> str:
     )
 
 
-def _more(
-    channels: list[Channel],
-    history: History,
-    used: NDArray[np.intp],
-    terms: Terms,
-    limits: CheckLimits,
-) -> list[str]:
+def _more(channels: list[Channel], counted: Counted, terms: Terms) -> list[str]:
     """How much fluid would have to be counted to tell, if it is as clean as it looks."""
-    need, spread = 0.0, terms.goals(limits).volume_spread
+    need, spread = 0.0, float(counted.volume_spread.max())
     for channel in channels:
         if channel.state != OPEN:
             continue
@@ -278,7 +270,7 @@ def _more(
                 "so clean the fluid first"
             ]
         need = max(need, volume)
-    have = float(history.volume_ml[used].sum())
+    have = float(counted.volume_ml.sum())
     if need <= have:
         return []
     return [f"about {need:.3g} mL would have to be counted to prove it if it is as clean as it looks; "

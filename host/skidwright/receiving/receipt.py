@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.receiving.decision import Decision, Terms
 from skidwright.samples import coldest
 from skidwright.samples.history import History
@@ -14,7 +13,7 @@ from skidwright.standing import plain
 from skidwright.trade.code_text import format_code
 
 
-def record(decision: Decision, history: History, terms: Terms, limits: CheckLimits) -> dict[str, Any]:
+def record(decision: Decision, history: History, terms: Terms) -> dict[str, Any]:
     """All of a decision in plain values: terms, figures, reasons, and the records that it rests on."""
     samples = [
         {
@@ -24,6 +23,8 @@ def record(decision: Decision, history: History, terms: Terms, limits: CheckLimi
             "utc": None if np.isnat(history.when[row]) else f"{history.when[row].astype('datetime64[s]')}Z",
             "counts": history.counts[row].tolist(),
             "volume_ml": round(float(history.volume_ml[row]), 4),
+            "volume_uncertainty_percent": round(100 * float(history.volume_spread[row]), 6),
+            "sensing_volume_ml": float(history.sensing_volume_ml[row]),
             "water_percent": _rounded(history.water_percent[row]),
         }
         for row in decision.rows
@@ -38,8 +39,6 @@ def record(decision: Decision, history: History, terms: Terms, limits: CheckLimi
         "water_constants": constants(terms),
         "samples_needed": terms.samples,
         "confidence": terms.confidence,
-        "volume_uncertainty_percent": limits.volume_uncertainty_percent,
-        "sensing_volume_ml": limits.sensing_volume_ml,
         "one_fluid": decision.one_fluid,
         "channels": [
             {

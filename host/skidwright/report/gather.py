@@ -72,7 +72,6 @@ def _report(samples: History, known: KnownAssets, done: Sequence[Event], standin
         loops_due=due["current loops"],
         judged_with=_digest(known, number),
         note=config.note,
-        limits=config.limits(),
     )
 
 

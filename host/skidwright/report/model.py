@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.config import Counter
 from skidwright.register.model import AssetRecord
 from skidwright.samples.history import ABSENT, REJECTED, SUSPECT, VALID, History
@@ -100,4 +99,3 @@ class AssetReport:
     loops_due: datetime.date | None = None
     judged_with: str = ""  # SHA-256 of asset, counter and thresholds
     note: str = ""  # for the top of the page
-    limits: CheckLimits = field(default_factory=CheckLimits)

@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from skidboard.records import CHANNELS_UM
 
 from skidwright.report.model import VALID, AssetReport
@@ -21,14 +22,12 @@ class Line(NamedTuple):
 
 def openness(data: AssetReport) -> list[Line]:
     """A line a channel; none when there is no valid count. The 21 um(c) channel is in no code."""
-    samples = data.samples
-    believed = np.flatnonzero(samples.counts_verdict == VALID)
-    if not len(believed):
+    samples, last = data.samples, _newest(data)
+    if not len(last):
         return []
-    last = believed[-1:]
-    counts, volume_ml = samples.counts[last], samples.volume_ml[last]
-    low, high = limits_per_ml(counts, volume_ml, data.limits)
-    chances = [*number_texts(counts, volume_ml, data.limits)[0], "not part of the code"]
+    counts, counted = samples.counts[last], samples.counted(last)
+    low, high = limits_per_ml(counted)
+    chances = [*number_texts(counted)[0], "not part of the code"]
     return [
         Line(
             f"≥ {size} µm(c)",
@@ -39,3 +38,13 @@ def openness(data: AssetReport) -> list[Line]:
         )
         for i, size in enumerate(CHANNELS_UM)
     ]
+
+
+def volume_uncertainty_percent(data: AssetReport) -> str:
+    """Standard uncertainty of the counted volume of the same sample; "" without one."""
+    return "".join(f"{100 * spread:.4g}" for spread in data.samples.volume_spread[_newest(data)].tolist())
+
+
+def _newest(data: AssetReport) -> NDArray[np.intp]:
+    """The row of the newest valid count, or none."""
+    return np.flatnonzero(data.samples.counts_verdict == VALID)[-1:]

@@ -11,7 +11,7 @@ from skidboard import VERSION
 from skidwright.judgement.wording import moment
 from skidwright.report import columns, headline, pictures
 from skidwright.report.model import VALID, AssetReport
-from skidwright.report.openness import openness
+from skidwright.report.openness import openness, volume_uncertainty_percent
 from skidwright.report.over_time import over_time, stands
 from skidwright.report.typeset import typeset, typeset_brief
 from skidwright.trade.code_text import format_code
@@ -63,7 +63,7 @@ def render(data: AssetReport, tuning: "TuningSection | None" = None) -> str:
         over_time=over_time(data),
         stands=stands(data),
         confidence=f"{100 * data.standing.goals.confidence:g}",
-        volume_uncertainty=f"{data.limits.volume_uncertainty_percent:g}",
+        volume_uncertainty=volume_uncertainty_percent(data),
         total=len(samples),
         period_start=moment(dated.min()) if len(dated) else "unknown",
         period_end=moment(dated.max()) if len(dated) else "unknown",

@@ -249,7 +249,7 @@ def size_distribution(data: AssetReport) -> str:
     last = believed[-1]
     per_ml = samples.per_ml[last]
     row = slice(last, last + 1)
-    ends = limits_per_ml(samples.counts[row], samples.volume_ml[row], data.limits)
+    ends = limits_per_ml(samples.counted(row))
     low, high = ends.low_per_ml[0], ends.high_per_ml[0]
     made, (axis,) = drawing.figure(2.9, 1)
     axis.set_xscale("log")

@@ -18,6 +18,7 @@ from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
 from skidwright.meanings.faults import FAULTS
 from skidwright.samples import confidence, water_reading
 from skidwright.samples.assessment import Assessment
+from skidwright.samples.counted import read_by
 from skidwright.trade import iso4406, water
 
 _FEW = iso4406.FEW_PARTICLES
@@ -60,8 +61,9 @@ class Tally:
         for part, limits in _parts(log, piece, chosen):
             counts, volume_ml = piece.samples["counts"][part], piece.samples["volume_ul"][part] * 1e-3
             left_over, settled = verdicts.left_over_per_ml[part], verdicts.settled_share[part]
-            low, high = confidence.limits_per_ml(counts, volume_ml, limits, left_over, settled)
-            chances = confidence.number_texts(counts, volume_ml, limits)
+            counted = read_by(limits, counts, volume_ml)
+            low, high = confidence.limits_per_ml(counted, left_over, settled)
+            chances = confidence.number_texts(counted)
             water_off = water_reading.uncertainty_percent(piece.samples[part], log.settings, limits)
             for k, i in enumerate(part.tolist()):
                 row = row_of(piece, verdicts, i)

@@ -1,6 +1,6 @@
 """What an archive knows of one asset: plain arrays, one row a sample, oldest first, out of all its logs.
 
-`histories` goes through assessed logs once. Memory is linear in the samples (about 190 bytes each). What is
+`histories` goes through assessed logs once. Memory is linear in the samples (about 210 bytes each). What is
 judged over time, printed or exported starts from here.
 """
 
@@ -12,12 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from skidwright.checks import Verdicts
+from skidwright.checks import CheckLimits, Verdicts
 from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, UNCHECKED, VALID
 from skidwright.log.decoded import Dataset
 from skidwright.log.timeline import UNKNOWN_UTC_MS
 from skidwright.samples import water_reading
 from skidwright.samples.assessment import Assessment
+from skidwright.samples.counted import Counted, volume_spread
 from skidwright.trade.iso4406 import scale_numbers_of_counts
 
 __all__ = [
@@ -48,7 +49,8 @@ class History:
     >=14, >=21 um(c); a code is 29 above the table and 255 where there is none. Quantities that were not
     measured are NaN. A verdict is VALID, SUSPECT, REJECTED or ABSENT; `reasons` has a bit for each check
     of the catalogue that spoke. `due_day` is when the counter's calibration runs out by the board's own
-    settings, in days since 2000-01-01, 0 for unknown. Sample `i` stands in `logs[which_log[i]]` as `seq[i]`.
+    settings, in days since 2000-01-01, 0 for unknown. Uncertainties and sensing volumes are by the thresholds
+    that each sample was taken with. Sample `i` stands in `logs[which_log[i]]` as `seq[i]`.
     """
 
     asset: int
@@ -59,6 +61,8 @@ class History:
     per_ml: Floats
     counts: NDArray[np.uint32]
     volume_ml: Floats
+    volume_spread: Floats  # its relative standard uncertainty
+    sensing_volume_ml: Floats  # of the counter
     water_percent: Floats
     water_spread_percent: Floats  # its standard uncertainty, see `samples.water_reading`
     temperature_c: Floats
@@ -86,6 +90,12 @@ class History:
     def volume_ul(self) -> NDArray[np.int64]:
         """The counted volumes as the whole microlitres that they are, for sums that must be exact."""
         return np.rint(self.volume_ml * 1000).astype(np.int64)
+
+    def counted(self, rows: NDArray[np.intp] | slice) -> Counted:
+        """What was counted in some samples, with what it is to be read by."""
+        return Counted(
+            self.counts[rows], self.volume_ml[rows], self.volume_spread[rows], self.sensing_volume_ml[rows]
+        )
 
     @property
     def verdict(self) -> Bytes:
@@ -168,6 +178,8 @@ def _take(
 ) -> None:
     samples = piece.samples[rows]
     verdict = verdicts.verdict[rows]
+    runs = list(log.thresholds.runs(samples["seq"]))
+    many = [len(samples[part]) for part, _ in runs]
     flow = np.stack([samples["flow_min_ul_s"], samples["flow_mean_ul_s"], samples["flow_max_ul_s"]], axis=1)
     pile.add(
         log,
@@ -178,12 +190,11 @@ def _take(
         per_ml=verdicts.per_ml[rows].astype(np.float64),
         counts=samples["counts"].astype(np.uint32),
         volume_ml=samples["volume_ul"] / 1000,
+        volume_spread=np.repeat([volume_spread(limits) for _, limits in runs], many),
+        sensing_volume_ml=np.repeat([float(limits.sensing_volume_ml) for _, limits in runs], many),
         water_percent=verdicts.water_percent[rows].astype(np.float64),
         water_spread_percent=np.concatenate(
-            [
-                water_reading.uncertainty_percent(samples[part], log.settings, limits)
-                for part, limits in log.thresholds.runs(samples["seq"])
-            ]
+            [water_reading.uncertainty_percent(samples[part], log.settings, limits) for part, limits in runs]
         ),
         temperature_c=np.where(verdict[:, 2] == ABSENT, np.nan, samples["temp_mean_cdeg"] / 100),
         flow_ml_min=flow * _ML_MIN_PER_UL_S,
@@ -210,12 +221,13 @@ def of_arrays(
     water_verdict: ArrayLike | None = None,
     asset: int = 1,
     seq: ArrayLike | None = None,
+    limits: CheckLimits | None = None,
 ) -> History:
     """A history out of plain arrays, oldest first: for data from elsewhere, benches and tests.
 
-    `when` is datetime64 (n,), `counts` whole numbers (n, 4) in `volume_ml`, without coincidence; the volume
-    is above 0 and taken to the microlitre; `metal` is (n, 2). What is left out was not measured; the rest is
-    valid unless a verdict says otherwise.
+    `when` is datetime64 (n,), `counts` whole numbers (n, 4) in `volume_ml`, read by `limits`; the volume is
+    above 0 and taken to the microlitre; `per_ml` is as counted; `metal` is (n, 2). What is left out was not
+    measured; the rest is valid unless a verdict says otherwise.
     ValueError when shapes do not fit.
     """
     moments = np.asarray(when).astype("datetime64[ms]")
@@ -244,6 +256,8 @@ def of_arrays(
         per_ml=raw * 1000.0 / volume_ul[:, None],
         counts=raw,
         volume_ml=volume_ul / 1000,
+        volume_spread=np.full(n, volume_spread(limits or CheckLimits())),
+        sensing_volume_ml=np.full(n, (limits or CheckLimits()).sensing_volume_ml),
         water_percent=values(water_percent),
         water_spread_percent=values(water_spread_percent),
         temperature_c=values(temperature_c),

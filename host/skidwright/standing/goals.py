@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.checks.limits import CheckLimits
 from skidwright.config import Config
 from skidwright.register.model import AssetRecord
 from skidwright.samples.coldest import FULL_PERCENT
@@ -28,9 +27,8 @@ class Goals:
     own constants `solubility` if it has any.
 
     `confidence` is one-sided. `samples` valid ones decide; a machine is judged by their middle, with
-    `each` (a fluid that is received) none may be outvoted. Samples older than `oldest_days` are old. `limits`
-    give the uncertainty of the volume and the counter's sensing volume; `notice_days` how long before it
-    runs out a calibration is spoken of.
+    `each` (a fluid that is received) none may be outvoted. Samples older than `oldest_days` are old.
+    `notice_days` is how long before it runs out a calibration is spoken of.
     """
 
     numbers: Numbers = (None, None, None, None)
@@ -42,7 +40,6 @@ class Goals:
     each: bool = False
     oldest_days: float = 30.0
     notice_days: float = 30.0
-    limits: CheckLimits = field(default_factory=CheckLimits)
 
     def __post_init__(self) -> None:
         if self.samples < 1 or not 0.5 <= self.confidence < 1:
@@ -65,11 +62,6 @@ class Goals:
         """True when a scale number is asked for."""
         return any(number is not None for number in self.numbers)
 
-    @property
-    def volume_spread(self) -> float:
-        """Relative standard uncertainty of the counted volume."""
-        return min(self.limits.volume_uncertainty_percent / 100, 0.5)
-
 
 def goals_of(asset: AssetRecord, config: Config) -> Goals:
     """What is asked of an asset by what is known of it and by skid.toml."""
@@ -83,5 +75,4 @@ def goals_of(asset: AssetRecord, config: Config) -> Goals:
         solubility=asset.solubility,
         oldest_days=oldest,
         notice_days=config.judgement.calibration_notice_days,
-        limits=config.limits(),
     )

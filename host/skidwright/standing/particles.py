@@ -4,7 +4,8 @@ A count leaves open what its particles came from (Garwood's limits: gamma distri
 `trade.counting`), the volume has an uncertainty that is common to all samples, and samples of one machine
 scatter more than counting explains. The last two are joined as the GUM joins standard uncertainties (JCGM
 100:2008, 5.1.2), in log2 of concentration, with the degrees of freedom of the Welch-Satterthwaite formula
-(annex G.4.1), and the count's distribution is averaged over the Student t that they make.
+(annex G.4.1), and the count's distribution is averaged over the Student t that they make. Of samples that
+were taken with different uncertainties of the volume the largest counts.
 
 Samples that could be of one fluid are put together: counts add up, and so do volumes. Others are not. Then a
 machine is judged by the middle one of three, which sheds one wild sample; a fluid that is received by the
@@ -20,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from skidwright.judgement.scatter import Scatter
+from skidwright.samples.counted import Counted
 from skidwright.samples.history import ABSENT, VALID, History
 from skidwright.standing.goals import Goals
 from skidwright.standing.quantity import (
@@ -59,73 +61,64 @@ class Chance(NamedTuple):
 
 
 def chance_at_or_below(
-    counts: NDArray[np.integer],
-    volume_ml: Floats,
+    counted: Counted,
     limit_per_ml: ArrayLike,
     goals: Goals,
     scatter: Scatter | None = None,
-    together: bool | None = None,
 ) -> Chance:
-    """Chance that the level is at or below `limit_per_ml` (channels,), by `counts` (n, channels) in
-    `volume_ml`.
+    """Chance that the level is at or below `limit_per_ml` (channels,), by what was counted.
 
-    `together` says whether all may be of one fluid, where that is known; `goals` say whether one may be
-    outvoted, and how well the volume is known. NaN limits give NaN. A count beyond what the counter can
+    `goals` say whether one sample may be outvoted. NaN limits give NaN. A count beyond what the counter can
     show is not at or below anything. A count in no volume proves nothing: then it is 0 to 1.
     """
-    each = np.asarray(counts, np.float64)
     limit = np.asarray(limit_per_ml, np.float64)
-    if (np.asarray(volume_ml) <= 0).any():
+    many = len(counted)
+    if (counted.volume_ml <= 0).any():
         return Chance(*(np.where(np.isnan(limit), np.nan, open_end) for open_end in (0.0, 1.0)))
-    if one_fluid(counts, volume_ml, goals, scatter) if together is None else together:
-        total, volume = each.sum(axis=0)[None], np.atleast_1d(volume_ml.sum())
-        return _chance(total, volume, limit, goals, own_variance(scatter, len(each)))
-    if len(each) == 3 and not goals.each:
-        return _chance(each, volume_ml, limit, goals, own_variance(scatter, 3, MEDIAN_LOSS))
+    if one_fluid(counted, scatter):
+        return _chance(counted, limit, own_variance(scatter, many), together=True)
+    if many == 3 and not goals.each:
+        return _chance(counted, limit, own_variance(scatter, 3, MEDIAN_LOSS))
     alone = own_variance(scatter, 1)
-    single = [_chance(each[i : i + 1], volume_ml[i : i + 1], limit, goals, alone) for i in range(len(each))]
-    if goals.each or len(each) < 3:
+    single = [_chance(counted.of(slice(i, i + 1)), limit, alone) for i in range(many)]
+    if goals.each or many < 3:
         return Chance(*(np.min([one[k] for one in single], axis=0) for k in (0, 1)))
     return Chance(*(np.median([one[k] for one in single], axis=0) for k in (0, 1)))
 
 
-def limit_of_level(
-    counts: NDArray[np.integer], volume_ml: Floats, goals: Goals, scatter: Scatter | None, upper: bool
-) -> float:
+def limit_of_level(counted: Counted, goals: Goals, scatter: Scatter | None, upper: bool) -> float:
     """Of samples of one size (n, 1) that are put together: the concentration per mL which the level is at or
     below (`upper`), else at or above, with the confidence asked for.
 
     `chance_at_or_below` turned round: at the upper end the least chance is that confidence, at the lower end
     the most is what is left of it. Infinite where there is none.
     """
-    total, volume = np.asarray(counts, np.float64).sum(axis=0)[None], np.atleast_1d(volume_ml.sum())
-    own, wanted = own_variance(scatter, len(counts)), goals.confidence if upper else 1 - goals.confidence
-    start = float(np.log2((total[0, 0] + 1) / volume[0]))
+    own, wanted = own_variance(scatter, len(counted)), goals.confidence if upper else 1 - goals.confidence
+    start = float(np.log2((counted.counts.sum(dtype=np.float64) + 1) / counted.volume_ml.sum()))
     low, high = start - _REACH, start + _REACH
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        reached = _end(total, volume, np.array([2**middle]), goals, own, upper)[0] >= wanted
+        reached = _end(counted, np.array([2**middle]), own, upper, together=True)[0] >= wanted
         low, high = (low, middle) if reached else (middle, high)
     if high == start + _REACH:
         return float("inf")
     return 0.0 if low == start - _REACH else float(2**high)
 
 
-def one_fluid(
-    counts: NDArray[np.integer], volume_ml: Floats, goals: Goals, scatter: Scatter | None = None
-) -> bool:
+def one_fluid(counted: Counted, scatter: Scatter | None = None) -> bool:
     """Could all these samples come from one fluid? By the two furthest apart, all pairs and sizes allowed
     for.
     """
-    many = counts.shape[1]
-    pairs = len(counts) * (len(counts) - 1) // 2 * many
+    many = counted.counts.shape[1]
+    pairs = len(counted) * (len(counted) - 1) // 2 * many
+    shown_in = _shown_in(counted)
     for channel in range(many):
-        column = counts[:, channel].astype(np.float64)
+        column, volume_ml = counted.counts[:, channel].astype(np.float64), shown_in[:, channel]
         low, high = int(np.argmin(column / volume_ml)), int(np.argmax(column / volume_ml))
         if low == high or column[low] + column[high] == 0:
             continue
         own = 0.0 if scatter is None else float(scatter.sd[channel]) * _LN2
-        spread = min(float(np.hypot(goals.volume_spread, own)), 0.5)
+        spread = min(float(np.hypot(counted.volume_spread[[low, high]].max(), own)), 0.5)
         chance = p_value_of_same(
             int(column[high]), float(volume_ml[high]), int(column[low]), float(volume_ml[low]), spread
         )
@@ -134,23 +127,27 @@ def one_fluid(
     return True
 
 
-def deciding(
-    counts: NDArray[np.integer],
-    volume_ml: Floats,
-    one: Quantity,
-    goals: Goals,
-    scatter: Scatter | None = None,
-) -> Rows:
+def _shown_in(counted: Counted) -> Floats:
+    """Volumes (n, channels) that have as many particles as the counter shows of the same fluid: less by what
+    is lost to coincidence at the samples' mean level, which differs where their sensing volumes do.
+    """
+    volume, sensing = counted.volume_ml[:, None], counted.sensing_volume_ml[:, None]
+    if not np.ptp(sensing):
+        return np.broadcast_to(volume, counted.counts.shape)
+    true = coincidence.correct(counted.counts / volume, sensing).true_per_ml
+    with np.errstate(divide="ignore"):
+        level = np.where(np.isnan(true), 1 / sensing, true).mean(axis=0)
+    return np.asarray(volume * np.exp(-np.minimum(level * sensing, 1.0)))
+
+
+def deciding(counted: Counted, one: Quantity, scatter: Scatter | None = None) -> Rows:
     """Which of some samples of one size (n, 1), each judged by itself, decides its state: the worst for
     it.
     """
     alone = own_variance(scatter, 1)
     limit = np.array([one.limit])
     end = 1 if one.state == NOT_MET else 0
-    each = [
-        _chance(np.asarray(counts[i : i + 1], np.float64), volume_ml[i : i + 1], limit, goals, alone)[end][0]
-        for i in range(len(counts))
-    ]
+    each = [_chance(counted.of(slice(i, i + 1)), limit, alone)[end][0] for i in range(len(counted))]
     return np.array([int(np.argmin(each))])
 
 
@@ -175,16 +172,15 @@ def of_rows(
     history: History, rows: Rows, goals: Goals, now: np.datetime64, scatter: Scatter | None = None
 ) -> tuple[Quantity, ...]:
     """The four sizes, by these valid samples."""
-    counts, volume_ml = history.counts[rows], history.volume_ml[rows]
     limits = goals.limits_per_ml
     asked = np.flatnonzero(~np.isnan(limits))
     least = np.full(len(CHANNELS), np.nan)
     most = least.copy()
     if len(asked):
-        found = chance_at_or_below(
-            counts[:, asked], volume_ml, limits[asked], goals, scatter_of(scatter, asked)
+        counted = history.counted(rows).of(slice(None), asked)
+        least[asked], most[asked] = chance_at_or_below(
+            counted, limits[asked], goals, scatter_of(scatter, asked)
         )
-        least[asked], most[asked] = found
     code = middle_code(history, rows)
     newest = history.when[rows].max()
     quantities = []
@@ -283,31 +279,32 @@ def _absent(k: int, goals: Goals, state: str) -> Quantity:
     return Quantity(CHANNELS[k], "per mL", state, limit=float(goals.limits_per_ml[k]), asked=number)
 
 
-def _chance(counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance) -> Chance:
+def _chance(counted: Counted, limit: Floats, own: OwnVariance, together: bool = False) -> Chance:
     """Of one sample (or several together), or of three the middle one, with what they have of their own."""
-    return Chance(*(_end(counts, volume_ml, limit, goals, own, least) for least in (True, False)))
+    return Chance(*(_end(counted, limit, own, least, together) for least in (True, False)))
 
 
-def _end(
-    counts: Floats, volume_ml: Floats, limit: Floats, goals: Goals, own: OwnVariance, least: bool
-) -> Floats:
+def _end(counted: Counted, limit: Floats, own: OwnVariance, least: bool, together: bool = False) -> Floats:
     """The least or the most of the chances that a count leaves."""
-    spread, freedom = joined(np.full(counts.shape[1], goals.volume_spread / _LN2), own)
+    spread, freedom = joined(np.full(len(limit), counted.volume_spread.max() / _LN2), own)
     t, weight = student(freedom) if spread.any() else (np.zeros((1, 1)), np.ones((1, 1)))
-    sensing = np.asarray(goals.limits.sensing_volume_ml)
-    # (places, channels): the limit as it would have to be for each of the errors that may have been made
-    shifted = limit * 2.0 ** np.clip(-spread * t, -60, 60)
+    volume, sensing = counted.volume_ml[:, None], counted.sensing_volume_ml[:, None]
+    # (places, samples, channels): the limit as it would have to be for each of the errors that may have been
+    # made, and what each sample would show of it
+    shifted = (limit * 2.0 ** np.clip(-spread * t, -60, 60))[:, None, :]
     with np.errstate(divide="ignore"):
-        seen = coincidence.observed(np.minimum(shifted, 1 / sensing), sensing)
-    expected = np.asarray(seen)[:, None, :] * volume_ml[None, :, None]
-    count = np.broadcast_to(counts, expected.shape)
-    beyond = np.isnan(coincidence.correct(counts / volume_ml[:, None], sensing).true_per_ml)
+        expected = coincidence.observed(np.minimum(shifted, 1 / sensing), sensing) * volume
+    if together:
+        expected, counted = expected.sum(axis=1, keepdims=True), counted.put_together()
+        volume, sensing = counted.volume_ml[:, None], counted.sensing_volume_ml[:, None]
+    count = np.broadcast_to(counted.counts.astype(np.float64), expected.shape)
+    beyond = np.isnan(coincidence.correct(counted.counts / volume, sensing).true_per_ml)
     if least:
         each = gamma_cdf(count + 1, expected)
     else:
         each = np.where(count > 0, gamma_cdf(np.where(count > 0, count, 1.0), expected), 1.0)
     known = np.where(beyond, 0.0, each)
-    of_all = _middle(known) if len(counts) == 3 else known[:, 0]
+    of_all = _middle(known) if len(counted) == 3 else known[:, 0]
     chance = np.clip((weight * of_all).sum(axis=0), 0.0, 1.0)
     return np.asarray(np.where(np.isnan(limit), np.nan, chance))
 
