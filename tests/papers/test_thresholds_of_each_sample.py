@@ -13,9 +13,9 @@ from skidwright.samples.history import histories
 from skidwright.standing import particles
 from skidwright.standing.goals import Goals
 
-BEFORE = {"volume_uncertainty_percent": 1.0, "sensing_volume_ml": 0.0}
-AFTER = {"volume_uncertainty_percent": 4.0, "sensing_volume_ml": 1e-5}
-TODAY = "\n[checks]\nvolume_uncertainty_percent = 9\n"
+BEFORE = {"volume_uncertainty_percent": 1.0, "sensing_volume_ml": 0.0, "loop_error_ua": 100.0}
+AFTER = {"volume_uncertainty_percent": 4.0, "sensing_volume_ml": 1e-5, "loop_error_ua": 400.0}
+TODAY = "\n[checks]\nvolume_uncertainty_percent = 9\nloop_error_ua = 700\n"
 
 
 @pytest.fixture
@@ -30,12 +30,15 @@ def test_a_history_has_the_thresholds_of_each_sample_and_so_has_its_chance(chang
     """By hand: of c per mL a counter shows c exp(-c v) (Knoll, chapter 4), and counts add up over samples.
     The chance by SciPy: P(more than n) averaged over the larger uncertainty of the volume.
     """
-    wrong = CheckLimits(volume_uncertainty_percent=9, sensing_volume_ml=1.5e-5)
+    wrong = CheckLimits(volume_uncertainty_percent=9, sensing_volume_ml=1.5e-5, loop_error_ua=700)
     for today in (CheckLimits(), wrong):
         story = histories([Assessment(changed, today)], [1])[1]
         rows = np.flatnonzero(np.isin(story.seq, (54, 56, 58)))
         assert story.volume_spread[rows].tolist() == [0.01, 0.04, 0.04]
         assert story.sensing_volume_ml[rows].tolist() == [0.0, 1e-5, 1e-5]
+        # a limit of error is a rectangle's half width (JCGM 100:2008, 4.3.7); 16 mA are 100 %
+        by_hand = np.array([100, 400, 400]) / 160 / np.sqrt(3)
+        assert story.water_spread_percent[rows] == pytest.approx(by_hand, rel=0.01)
         counted = story.counted(rows).of(slice(None), slice(0, 1))
         assert particles.one_fluid(counted)
         limit = 1.03 * counted.counts.sum() / counted.volume_ml.sum()
