@@ -73,6 +73,7 @@ demo: $(VENV)/.run
 lint: $(VENV)/.test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/codespell
 
 types: $(VENV)/.test
 	$(BIN)/mypy

@@ -16,7 +16,7 @@ SKIDWRIGHT = [sys.executable, "-m", "skidwright.cli"]
 
 
 def test_misspelt_command_and_option(run, one_line) -> None:
-    one_line(run("chek"), "did you mean check?")
+    one_line(run("chek"), "did you mean check?")  # codespell:ignore
     one_line(run("check", "--achive", "x"), "--archive", "skidwright check --help")
     one_line(run("tell", "x", "jump"), "start", "stop", "reset")
     one_line(run("code", "5000", "1000", "50"), "5000", "--per-ml or --counts before the numbers")
@@ -32,7 +32,7 @@ def test_misspelt_command_and_option(run, one_line) -> None:
         ("[counter]\ncalibrated = 2026-03-31T10:00:00\n", ("'2026-03-31 10:00:00' is no date",)),
         ('[[asset]]\nname = "x"\n', ("[asset 1] number", "is missing")),
         ('[[asset]]\nnumber = 3\nname = ""\n', ("[asset 1] name", "is empty", "leave the line out")),
-        ("[bord]\n", ("bord", "did you mean board?")),
+        ("[bord]\n", ("bord", "did you mean board?")),  # codespell:ignore
         ("board = 3\n", ("[board]", "table")),
         ("[[asset]]\n", ("[asset 1] number", "is missing")),
         ("[[asset]]\nnumber = 0\n", ("[asset 1] number", "1 to 65535")),

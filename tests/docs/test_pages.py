@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 import pytest
+from skidwright.checks.settings_in_force import EARLIER
 from skidwright.cli.app import skidwright as cli
 
 HERE = Path(__file__).parents[2]
@@ -49,7 +50,7 @@ def test_the_index_leads_to_every_page() -> None:
     assert {page.name for page in PAGES if page.parent == index.parent and page != index} - linked == set()
 
 
-def test_the_changed_settings_are_settings_or_thresholds() -> None:
+def test_the_page_of_changed_settings_names_what_there_is_and_all_that_came_new() -> None:
     text = (HERE / "docs" / "settings_changes.md").read_text("utf-8")
     tables = "".join((HERE / "docs" / name).read_text("utf-8") for name in ("settings.md", "checks.md"))
     named = re.findall(
@@ -57,6 +58,7 @@ def test_the_changed_settings_are_settings_or_thresholds() -> None:
     )
     assert len(named) > 30
     assert [name for name in named if f"| `{name}` |" not in tables] == []
+    assert {name for change in EARLIER for name in change} - set(named) == set()
 
 
 def commands_of(page: Path) -> list[str]:
@@ -96,5 +98,5 @@ def test_commands_are_as_the_tool_has_them(page: Path) -> None:
 
 def test_an_unknown_command_or_option_is_seen() -> None:
     assert unknown("skidwright report --asset 2 --pdf") == ""
-    assert unknown("skidwright reprot --asset 2") == "reprot"
+    assert unknown("skidwright reprot --asset 2") == "reprot"  # codespell:ignore
     assert unknown("skidwright calibrate flow PORT --dencity 0.861") == "--dencity"

@@ -194,7 +194,7 @@ def test_no_uncertainty_is_no_number(run, one_line, value):  # noqa: F811
 
 
 def test_a_misspelt_archive_is_no_empty_one(run, one_line, tmp_path):  # noqa: F811
-    one_line(run("asset", "list", "--archive", tmp_path / "archvie"), "archvie", "no such folder")
+    one_line(run("asset", "list", "--archive", tmp_path / "arxive"), "arxive", "no such folder")
     assert run("asset", "list").status == 0, "the place for users' data may still be empty"
 
 

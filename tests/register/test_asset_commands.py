@@ -209,7 +209,7 @@ def test_remove_asks_first(here, one_line) -> None:
         (("edit", 99, "--name", "x"), ("no asset 99", "there are: 11, 12")),
         (("edit", 12), ("nothing to change",)),
         (("edit", 12, "--clear", "name", "--name", "x"), ("--clear name",)),
-        (("edit", 12, "--clear", "nam"), ("--clear",)),
+        (("edit", 12, "--clear", "nam"), ("--clear",)),  # codespell:ignore
         (("event", 99, "repair"), ("no asset 99",)),
         (("event", 12, "mended"), ("top-up",)),
         (("event", 12, "top-up", "--volume-l", "-1"), ("volume_l",)),

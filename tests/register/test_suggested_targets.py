@@ -88,7 +88,7 @@ def test_the_table_that_comes_along_is_sound() -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("[[componet]]\n", "only [[component]]"),
+        ("[[componet]]\n", "only [[component]]"),  # codespell:ignore
         ("", "only [[component]]"),
         ("component = 3\n", "only [[component]]"),
         ("component = [3]\n", "unknown key"),

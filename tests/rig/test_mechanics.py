@@ -83,7 +83,7 @@ def test_a_file_that_is_wrong_is_refused_by_name(tmp_path):
     for old, new, words in (
         ("profile = 40 ", "profil = 40 ", "frame: unknown key 'profil'"),
         ('from = "SV"', 'form = "SV"', "line 1: unknown key 'form'"),
-        ("diameter = 9,", "diamter = 9,", "plate 1: a hole takes"),
+        ("diameter = 9,", "diamter = 9,", "plate 1: a hole takes"),  # codespell:ignore
     ):
         assert old in text
         (tmp_path / model.NAME).write_text(text.replace(old, new, 1), encoding="utf-8")

@@ -355,7 +355,7 @@ def test_a_picture_of_an_unknown_kind_is_refused(tmp_path):
     [
         (lambda d: d.update(format=3), "format must be 1"),
         (lambda d: d.update(pumps={}), "unknown table 'pumps'"),
-        (lambda d: d["pump"].update(displacment=1), "pump: unknown key 'displacment'"),
+        (lambda d: d["pump"].update(displacment=1), "pump: unknown key 'displacment'"),  # codespell:ignore
         (lambda d: d["pump"].pop("displacement_ml_rev"), "pump: missing"),
         (lambda d: d["pump"].update(displacement_ml_rev=0), "'displacement_ml_rev' must be above 0"),
         (lambda d: d["pump"].update(displacement_ml_rev="0.3"), "does not take text"),

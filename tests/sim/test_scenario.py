@@ -43,7 +43,7 @@ def test_docs_name_every_key() -> None:
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"titel": "x"}, "titel: no such key"),
+        ({"titel": "x"}, "titel: no such key"),  # codespell:ignore
         ({"title": 5}, "title: text is needed"),
         ({"duration": "1:75"}, "duration: '1:75' is no time"),
         ({"duration": 0}, "duration: 0 is outside 1 to"),
