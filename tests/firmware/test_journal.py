@@ -444,3 +444,45 @@ def test_no_more_is_stored_on_a_host_than_there_is():
     EndNote(folder).write(j.log, 15, 1, 1, 1000000)
     again = journal(folder)
     assert (again.next_seq, again.stored_seq, again.notice) == (15, 15, None)
+
+
+def test_the_note_has_the_whole_boot_number_and_what_is_stored_before_any_record_of_a_boot():
+    from skidboard.end_note import EndNote
+
+    folder = fresh_folder("journal_noted") + "/log"
+    mark(journal(folder), 10, boot=0x1234)
+    note = EndNote(folder)
+    note.read()
+    assert (note.next_seq, note.boot) == (10, 0x1234)
+    journal(folder).set_stored(7)
+    assert journal(folder).stored_seq == 7
+
+
+class FailingFile:
+    """A file whose flush fails: with what was written stored all the same, or not."""
+
+    def __init__(self, file, stores):
+        self.file, self.stores = file, stores
+
+    def write(self, data):
+        if self.stores:
+            self.file.write(data)
+
+    def flush(self):
+        self.file.flush()
+        raise OSError(5)
+
+    def close(self):
+        self.file.close()
+
+
+def test_a_record_whose_write_failed_is_stored_once():
+    for stores in (True, False):
+        folder = fresh_folder("journal_once") + "/log"
+        j = journal(folder)
+        mark(j, 3)
+        j._file = FailingFile(j._file, stores)
+        assert mark(j) == 3 and mark(j) == 4
+        assert [field(r, "seq") for _, _, r in good_records(folder)] == [0, 1, 2, 3, 4]
+        assert [field(r, "a") for _, _, r in good_records(folder)] == [0, 1, 2, 3, 4]
+        assert (j.next_seq, j.lost, j.problem) == (5, 0, None)
