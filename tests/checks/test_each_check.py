@@ -193,6 +193,10 @@ def test_shifted_windows_are_read_as_shifted():
     assert not {"window-sum", "bursts-4um"} & spoken(row)
 
 
+def test_a_count_that_took_no_time_gives_no_volume():
+    assert "volume-none" in spoken(changed(count_ms=0)) and "volume-none" not in spoken(GOOD)
+
+
 def test_thermistor_or_loop_makes_no_difference_to_a_missing_sensor():
     from record_maker import verdict_on
     from skidboard import settings

@@ -197,6 +197,22 @@ def test_full_on_the_way_in(tmp_path, monkeypatch):
         Archive.create(tmp_path / "archive")
 
 
+@pytest.mark.parametrize(("code", "kind"), [(errno.ENOSPC, DiskFull), (errno.EIO, ArchiveUnreadable)])
+def test_a_disk_that_does_not_take_what_was_written(archive, monkeypatch, code, kind):
+    """Some disks tell of a full or broken place at the sync only."""
+
+    def refused(_fd):
+        raise OSError(code, os.strerror(code))
+
+    with archive.writer(DEVICE, LOG) as writer:
+        writer.append(a_log(30), sealed=False)
+        monkeypatch.setattr(os, "fsync", refused)
+        with pytest.raises(kind, match=LOG):
+            writer.sync()
+        with pytest.raises(kind, match=LOG):
+            writer.replace(0, writer.block(0), "0")
+
+
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="the superuser may read everything")
 def test_unreadable_file(archive):
     archive.writer(DEVICE, LOG).close()
@@ -209,5 +225,11 @@ def test_unreadable_file(archive):
 
 def test_a_folder_where_the_log_should_be(archive):
     archive.log_path(DEVICE, LOG).mkdir(parents=True)
+    with pytest.raises(ArchiveError, match=LOG):
+        archive.writer(DEVICE, LOG)
+
+
+def test_a_folder_where_the_lock_should_be(archive):
+    archive.log_path(DEVICE, LOG).with_name(f"{LOG}.skidlog.lock").mkdir(parents=True)
     with pytest.raises(ArchiveError, match=LOG):
         archive.writer(DEVICE, LOG)

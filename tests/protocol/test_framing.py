@@ -135,3 +135,9 @@ def test_longest_message_passes():
     assert len(message) == frames.MAX_MESSAGE
     assert FrameReader().feed(board_frame(message)) == [message]
     assert board_messages(frame(message)) == [message]
+
+
+def test_a_frame_without_a_message_is_none_for_either_end():
+    reader = FrameReader()
+    assert len(frame(b"")) == 5 + 1 and reader.feed(frame(b"")) == [] and reader.bad_frames == 1
+    assert board_messages(frame(b"")) == []

@@ -57,10 +57,11 @@ class FrameReader:
 
 
 def _unframe(raw: bytes) -> bytes | None:
+    # A message of one byte with its CRC is six bytes stuffed.
     if not 6 <= len(raw) <= MAX_FRAME:
         return None
     try:
         message: bytes = cobs.decode(raw)
     except cobs.DecodeError:
         return None
-    return message[:-4] if len(message) > 4 and zlib.crc32(message) == CRC_CARRY else None
+    return message[:-4] if zlib.crc32(message) == CRC_CARRY else None
