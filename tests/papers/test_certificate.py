@@ -445,6 +445,7 @@ def test_the_page_says_how_soon_and_how_old_as_other_views_do(shop, issued):
     [
         ({"asked": {"target": [14, 12, 9]}}, "it says of the machine 'in order'; by the log it was 'act'"),
         ({"age_days": 0.0, "age": "1 min"}, "newest valid sample was"),
+        ({"age": "1 min"}, "one in words, another in figures"),
         ({"needs": "soon"}, "not that of a certificate"),
     ],
 )

@@ -139,15 +139,23 @@ def water_line(water: Water | None) -> dict[str, Any] | None:
 
 
 def stands_line(one: Standing) -> dict[str, Any]:
-    """How soon a person is needed at the machine, in the words of every view, and how old its data are."""
-    age = one.particles[0].age_days
+    """How soon a person is needed at the machine, in the words of every view, and how old its data are.
+
+    The age in words is that of the number beside it, so that it can be worked out again.
+    """
+    age = round(one.particles[0].age_days, 6)
     return {
         "needs": one.word,
         "title": title(one),
         "asked": {name: getattr(one.asset, name) for name in ASKED},
-        "age_days": round(age, 2) if math.isfinite(age) else None,
-        "age": span(max(age, 0.0)) if math.isfinite(age) else "of an age nobody knows",
+        "age_days": age if math.isfinite(age) else None,
+        "age": age_words(age if math.isfinite(age) else None),
     }
+
+
+def age_words(age_days: float | None) -> str:
+    """An age as the page says it; None for one that nobody knows."""
+    return "of an age nobody knows" if age_days is None else span(max(age_days, 0.0))
 
 
 def scatter_line(scatter: Scatter) -> dict[str, list[float]]:

@@ -141,6 +141,8 @@ def against_standing(
             found.against.append(
                 f"the machine's newest valid sample was {then['age']} old when it was issued"
             )
+        if said["age"] != certificate.age_words(None if age is None else float(age)):
+            found.against.append("the age of its newest valid sample is one in words, another in figures")
         starts = f"{said['needs'][0].upper()}{said['needs'][1:]}: "
         if not str(said["title"]).startswith(starts):
             found.against.append("its sentence on the machine does not begin with its word of how soon")
@@ -207,6 +209,8 @@ def _own_word(stated: dict[str, Any], found: Verification) -> None:
     if strange:
         found.against.append(f"it has what no certificate has: {', '.join(strange)[:100]}")
     told = [f"{name} {_short(stated[name])}" for name in _OWN_WORD if stated.get(name) not in (None, "")]
+    stands = ("title", "asked") if "stands" in stated else ()
+    told += [f"stands/{name} {_short(stated['stands'][name])}" for name in stands]
     found.open.append(f"its own word, which no log can bear out: {'; '.join(told)}")
 
 
