@@ -245,6 +245,7 @@ def test_an_empty_log_is_judged_as_empty():
         "suspect": 0,
         "rejected": 0,
         "not measured": 0,
+        "cannot be checked": 0,
     }
 
 
