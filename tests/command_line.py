@@ -1,14 +1,16 @@
 """One command line run in this process, and what it must look like when it is refused."""
 
 import datetime
+import functools
 import json
 import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import jsonschema
 import pytest
-from skidwright.cli import app, moment
+from skidwright.cli import app, json_fields, moment
 
 JUDGED_AT = datetime.datetime(2026, 1, 2, tzinfo=datetime.UTC)
 
@@ -47,9 +49,25 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp
         capsys.readouterr()
         status = app.run([str(argument) for argument in arguments])
         out, err = capsys.readouterr()
+        if "--json" in arguments and status in (0, 1):
+            for text in out.splitlines() if arguments[0] == "watch" else (out,):
+                assert_described(text)
         return Answer(status, out, err)
 
     return go
+
+
+@functools.cache
+def _validator(name: str) -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator(json_fields.schema(name))
+
+
+def assert_described(out: str) -> dict:
+    """`out` is one JSON answer with exactly the fields that docs/json.md tells of; the answer."""
+    answer = json.loads(out)
+    wrong = [f"{e.json_path}: {e.message[:300]}" for e in _validator(answer["format"]).iter_errors(answer)]
+    assert not wrong, wrong[:5]
+    return answer
 
 
 def assert_one_line(answer: Answer, *words: str) -> None:

@@ -45,7 +45,7 @@ times, with random faults in every state that a rule watches.
 """
 _COMMANDS_TEXT = """\
 Every command says what it does, with examples, under `--help`. Commands that answer a question take
-`--json`. Times are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.
+`--json`; its fields are in [json.md](json.md). Times are ISO 8601 in UTC. `NO_COLOR=1` switches colours off.
 
 Exit status: 0 all good; 1 carried out, but the data fell short; 2 could not be carried out; 130 stopped
 with Ctrl-C, 143 by SIGTERM, 129 by SIGHUP (a closed terminal): all three stop a pump that the command drives;
@@ -148,6 +148,13 @@ def scenarios_page() -> str:
     return page(_NOTICE)
 
 
+def json_page() -> str:
+    """docs/json.md: every field of every --json answer."""
+    from skidwright.cli.json_fields import page
+
+    return f"{_NOTICE}\n{page()}"
+
+
 def _help(out: io.StringIO, command: "Command", name: str, parent: "Context | None") -> None:
     from click import Context, Group
 
@@ -174,6 +181,7 @@ PAGES: dict[str, Callable[[], str]] = {
     "commands.md": commands_page,
     "checks.md": checks_page,
     "scenarios.md": scenarios_page,
+    "json.md": json_page,
 }
 
 

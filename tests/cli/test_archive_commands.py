@@ -16,7 +16,8 @@ def test_check_counts_what_was_put_in(run, archive: Path) -> None:
     answer = run("check", "--archive", archive, "--json")
     assert answer.status == 1
     found = answer.json
-    assert found["totals"]["counts"] == {"valid": 57, "suspect": 0, "rejected": 3, "not measured": 0}
+    sums = {"valid": 57, "suspect": 0, "rejected": 3, "not measured": 0, "cannot be checked": 0}
+    assert found["totals"]["counts"] == sums
     assert found["totals"]["water"]["rejected"] == 2
     assert found["totals"]["temperature"]["valid"] == 60
     assert found["totals"]["metal"]["not measured"] == 60
@@ -40,16 +41,16 @@ def test_assess_takes_a_moment_as_other_commands_do(run, archive: Path, moment: 
 
 def test_check_all_gives_each_sample_once(run, archive: Path) -> None:
     rows = run("check", "--archive", archive, "--all", "--json").json["samples"]
-    assert [row["seq"] for row in rows] == list(range(2, 62))
-    wrong = [row["seq"] for row in rows if row["verdict"]["counts"] != "valid"]
+    assert [row["sequence_number"] for row in rows] == list(range(2, 62))
+    wrong = [row["sequence_number"] for row in rows if row["verdict"]["counts"] != "valid"]
     assert wrong == [12, 14, 16]
-    assert all("flow-band" in row["reasons"] for row in rows if row["seq"] in wrong)
+    assert all("flow-band" in row["reasons"] for row in rows if row["sequence_number"] in wrong)
     # the first sample: uptime 120 s, and the contact said that uptime 60 s was 2026-01-01T00:01:00Z
     assert rows[0]["utc"] == "2026-01-01T00:02:00Z"
     assert all(low < per_ml < high for row in rows if row["verdict"]["counts"] == "valid"
                for (low, high), per_ml in zip(row["limits_per_ml"], row["per_ml"], strict=True))  # fmt: skip
     for row in rows:
-        for number, chances in zip(row["code"].split("/"), row["scale_number_chances"], strict=True):
+        for number, chances in zip(row["iso4406_code"].split("/"), row["scale_number_chances"], strict=True):
             assert f"{number.strip('>=')} (" in chances
     text = run("check", "--archive", archive, "--all", "--asset", 1).out.splitlines()
     listed = [line.split() for line in text if line[:1].isdigit()]
@@ -149,7 +150,7 @@ def test_report_writes_a_page_for_each_asset(run, archive: Path) -> None:
     )
     answer = run("report", "--archive", archive, "--json")
     assert answer.status == 1
-    first, second = answer.json
+    first, second = answer.json["reports"]
     assert (first["name"], first["needs"]) == ("Press 1", "in order")
     assert (second["name"], second["needs"]) == ("Mill <2>", "act")
     page = Path(second["report"]).read_text("utf-8")

@@ -30,7 +30,7 @@ def test_watch_looks_as_often_as_told(run, live_port: str) -> None:
 
 
 def test_ports_marks_the_skid(run, live_port: str) -> None:
-    rows = run("ports", live_port, "/dev/not-there", "--json").json
+    rows = run("ports", live_port, "/dev/not-there", "--json").json["ports"]
     (skid,) = [row for row in rows if row["port"] == live_port]
     (missing,) = [row for row in rows if row["port"] == "/dev/not-there"]
     assert skid["skid"] is True and skid["firmware"]

@@ -35,7 +35,7 @@ def content() -> dict:
 
 def page(answer) -> str:
     """The one report that was written, as text."""
-    (row,) = answer.json
+    (row,) = answer.json["reports"]
     return Path(row["report"]).read_text("utf-8")
 
 

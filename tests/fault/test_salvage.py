@@ -12,11 +12,11 @@ The truth is read before the damage by littlefs-python, the reference implementa
 by the project's own code. The journal that wrote it is the firmware's, under MicroPython on its own VfsLfs2.
 """
 
-import json
 import random
 import shutil
 
 import pytest
+from command_line import assert_described
 from littlefs import LittleFS
 from protocol.board_at_pty import BoardAtPty, micropython
 from skidboard import records
@@ -190,7 +190,7 @@ def test_the_whole_way_on_the_virtual_skid(tmp_path, capsys):
         assert status == 0, said + wrong
         with pytest.raises(Exception, match="littlefs|LittleFS|NOENT|exist|No file"):
             truth_of(image.read_bytes())
-    (log,) = json.loads(said)["logs"]
+    (log,) = assert_described(said)["logs"]
     path = tmp_path / "out" / log["device"] / f"{log['log']}.skidlog"
     raw = path.read_bytes()
     assert [raw[at : at + BLOCK] for at in range(0, len(raw), BLOCK)] == [truth[n] for n in sorted(truth)]

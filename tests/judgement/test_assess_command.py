@@ -87,13 +87,13 @@ def test_json_says_the_same(run, place: Path) -> None:  # noqa: F811
     assert (press["asset"], gearbox["asset"], never["asset"]) == (1, 2, 7)
     # 8 times 1800, 420 and 38 per mL are 14400, 3360 and 304: 21, 19 and 15 (ISO 4406:2021, table 1)
     sizes = press["quantities"][:3]
-    assert press["code"] == "21/19/15"
+    assert press["iso4406_code"] == "21/19/15"
     assert [one["scale_number"] - one["scale_number_asked"] for one in sizes] == [2, 2, 1]
     # 19/17/14 allows 5000, 1300 and 160 per mL (ISO 4406:2021, table 1)
     assert [one["limit"] for one in sizes] == [5000, 1300, 160]
     assert {one["state"] for one in sizes} == {"not met"} and {one["needs"] for one in sizes} == {"act"}
     assert max(one["chance_at_or_below"] for one in sizes) < 0.05
-    assert gearbox["code"] == "18/16/12"
+    assert gearbox["iso4406_code"] == "18/16/12"
     assert [hint["pattern"] for hint in press["hints"]] == ["dirt with new fluid"]
     assert gearbox["hints"] == []
     assert json.dumps(found).count("NaN") == 0
@@ -115,7 +115,7 @@ def test_one_asset_in_full(run, place: Path) -> None:  # noqa: F811
 def test_as_things_stood_before_the_dirt(run, place: Path) -> None:  # noqa: F811
     answer = run(*arguments(place)[:-1], "2026-01-29", "--json")
     press = next(one for one in answer.json["assets"] if one["asset"] == 1)
-    assert (press["needs"], press["code"], press["hints"]) == ("in order", "18/16/12", [])
+    assert (press["needs"], press["iso4406_code"], press["hints"]) == ("in order", "18/16/12", [])
     assert press["newest"] <= "2026-01-29"
 
 

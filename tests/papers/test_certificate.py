@@ -290,7 +290,7 @@ def test_the_page_names_its_rules_and_the_confidence_reached(shop, issued, log_p
     shown = shop("check", "--all", "--json", "--asset", 1)
     assert shown.out, shown.err
     lines = shown.json["samples"]
-    used = [line for line in lines if line["seq"] in (54, 56, 58)]
+    used = [line for line in lines if line["sequence_number"] in (54, 56, 58)]
     assert len(used) == 3
     volume = sum(line["volume_ml"] for line in used)
     reached = []

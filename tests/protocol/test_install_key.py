@@ -7,6 +7,7 @@ import json
 
 import pytest
 from board_at_pty import micropython
+from command_line import assert_described
 from skidboard import records
 from skidwright.archive.folder import Archive
 from skidwright.archive.pull import pull
@@ -29,7 +30,7 @@ def test_new_key_to_checked_log(tmp_path, monkeypatch, capsys):
     with VirtualSkid(load(packaged("quick")), tmp_path / "skid", blank=True, realtime=True) as skid:
         assert app.run(["install", skid.port, "--new-key", "--json"]) == 0
         said = capsys.readouterr().out
-        device = json.loads(said)["device"]
+        device = assert_described(said)["device"]
         (key,) = log_keys.of(device)
         assert [path.name for path in log_keys.folder().iterdir()] == [f"{device}.key"]
 

@@ -36,13 +36,14 @@ def answered(typed: str, capsys: pytest.CaptureFixture[str]) -> dict:  # type: i
 
 def test_code_in_json(capsys: pytest.CaptureFixture[str]) -> None:
     found = answered("code --counts 1600 400 13 7 --volume-ml 10", capsys)
-    assert found["iso4406"] == "14/12/>=7"
+    assert found["iso4406_code"] == "14/12/>=7"
     assert found["extra_21um"] == ">=7"
     channel = found["confidence"]["channels"][2]
     # Garwood's limits of 13 counts, 6.922 and 22.230 (chi-square tables, as in test_counting.py)
     assert (channel["low_per_ml"], channel["high_per_ml"]) == (0.6922, 2.223)
     assert sum(channel["probabilities"].values()) == pytest.approx(1, abs=0.01)
-    assert answered("code --per-ml 1300 640 80", capsys).keys() == {"iso4406", "per_ml", "notes"}
+    assert answered("code --per-ml 1300 640 80", capsys).keys() == {
+        "format", "version", "iso4406_code", "per_ml", "notes"}  # fmt: skip
 
 
 def test_compare_by_scipy(capsys: pytest.CaptureFixture[str]) -> None:

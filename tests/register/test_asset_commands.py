@@ -24,7 +24,7 @@ def here(run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
 
 
 def test_list_show_and_edit(here) -> None:
-    rows = here("asset", "list", "--json").json
+    rows = here("asset", "list", "--json").json["assets"]
     assert [(row["number"], row["name"], row["target_iso4406"]) for row in rows] == [
         (11, "Thruster", "20/18/15"), (12, "Ramp unit", "19/17/14")]  # fmt: skip
     assert "Thruster" in here("asset", "list").out
@@ -76,8 +76,8 @@ def test_check_and_report_take_the_register_s_word(here, tmp_path: Path) -> None
     here("asset", "edit", 11, "--name", "Stern thruster", "--target", "10/8/6")
     assert [a["name"] for a in here("check", "--json").json["assets"]] == ["Stern thruster", "Ramp unit"]
     answer = here("report", "--asset", 11, "--json")
-    assert answer.status == 1 and answer.json[0]["name"] == "Stern thruster"
-    assert "10/8/6" in Path(answer.json[0]["report"]).read_text("utf-8")
+    assert answer.status == 1 and answer.json["reports"][0]["name"] == "Stern thruster"
+    assert "10/8/6" in Path(answer.json["reports"][0]["report"]).read_text("utf-8")
 
 
 def test_a_table_goes_out_and_comes_back(here) -> None:
@@ -87,16 +87,18 @@ def test_a_table_goes_out_and_comes_back(here) -> None:
     assert here("asset", "export", "-").out.splitlines() == text[3:].decode().splitlines()
     Path("machines.csv").write_bytes(text.replace(b"Ramp unit", b"Ramp") + b"13,Crane" + b"," * 24 + b"\r\n")
     answer = here("asset", "import", "machines.csv", "--dry-run", "--json").json
-    assert answer == {"new": [13], "changed": [12], "rows": 2, "dry_run": True}
-    assert len(here("asset", "list", "--json").json) == 2
+    head = {"format": "skidwright asset import", "version": 1}
+    assert answer == {**head, "new": [13], "changed": [12], "rows": 2, "dry_run": True}
+    assert len(here("asset", "list", "--json").json["assets"]) == 2
     assert here("asset", "import", "machines.csv").out == "2 machines in machines.csv: 1 new, 1 changed\n"
-    assert [row["name"] for row in here("asset", "list", "--json").json] == ["Thruster", "Ramp", "Crane"]
+    rows = here("asset", "list", "--json").json["assets"]
+    assert [row["name"] for row in rows] == ["Thruster", "Ramp", "Crane"]
 
 
 def test_a_bad_row_keeps_all_others_out(here, one_line) -> None:
     Path("m.csv").write_text("number,name,volume_l\n20,a,1\n21,b,ten\n22,c,3\n")
     one_line(here("asset", "import", "m.csv"), "m.csv: line 3, column volume_l", "'ten' is not a number")
-    assert [row["number"] for row in here("asset", "list", "--json").json] == [11, 12]
+    assert [row["number"] for row in here("asset", "list", "--json").json["assets"]] == [11, 12]
     Path("m.csv").write_bytes(b"number,name\n20,a\n21,\xe4\n")
     one_line(here("asset", "import", "m.csv"), "m.csv: line 3", "UTF-8")
     one_line(here("asset", "import", "none.csv"), "none.csv")
@@ -227,7 +229,7 @@ def test_remove_asks_first(here, one_line) -> None:
 )
 def test_bad_requests_end_in_one_line(here, one_line, arguments, words) -> None:
     one_line(here("asset", *arguments), *words)
-    assert here("asset", "list", "--json").json[1]["name"] == "Ramp unit"
+    assert here("asset", "list", "--json").json["assets"][1]["name"] == "Ramp unit"
 
 
 READING = [("asset", "list"), ("asset", "show", 12), ("check",), ("report",), ("backup", "b.zip")]
@@ -286,7 +288,7 @@ def test_a_folder_that_is_read_only(here, one_line, tmp_path: Path, command, mon
 
 def test_no_register_yet_is_no_error(run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("SKIDWRIGHT_ARCHIVE", str(tmp_path / "none"))
-    assert run("asset", "list", "--json").json == []
+    assert run("asset", "list", "--json").json["assets"] == []
     assert not (tmp_path / "none").exists()
 
 
@@ -300,6 +302,6 @@ def test_the_report_tells_what_was_done_to_the_machine(here, tmp_path: Path) -> 
     for text, utc in when.items():
         here("asset", "event", 12, "filter", "--text", text, "--when", utc)
     here("asset", "event", 11, "repair", "--text", "of another", "--when", "2026-01-01T03:00Z")
-    page = Path(here("report", "--json").json[0]["report"]).read_text("utf-8")
+    page = Path(here("report", "--json").json["reports"][0]["report"]).read_text("utf-8")
     assert "return line, by the register" in page and "after it all, by the register" in page
     assert "before it all" not in page and "of another" not in page

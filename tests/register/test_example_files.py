@@ -12,7 +12,7 @@ def test_the_example_s_machines_are_those_of_the_ferry_and_marked_invented(run) 
     from skidwright.sim import scenario
 
     assert run("asset", "import", DOCS / "machines.csv").status == 0
-    known = {row["number"]: row for row in run("asset", "list", "--json").json}
+    known = {row["number"]: row for row in run("asset", "list", "--json").json["assets"]}
     assert all(row["notes"] == "Invented example" for row in known.values())
     for asset in scenario.load("ferry").asset:
         row = known[asset.number]

@@ -43,13 +43,13 @@ def test_a_clean_drum_is_accepted_and_kept(here, tmp_path: Path) -> None:
         1,
     )
     assert found["water_limit_percent"] == 60 and len(found["samples"]) == 3
-    assert [sample["seq"] for sample in found["samples"]] == [5, 6, 7]
+    assert [sample["sequence_number"] for sample in found["samples"]] == [5, 6, 7]
     assert found["samples"][0]["device"] == sl.DEVICE.hex()
     assert any("filter fluid whenever it is moved" in line for line in found["notes"])
     events = here("asset", "show", 12, "--json").json["events"]
     assert [event["words"] for event in events] == ["topped up, 20 L: drum 7, receipt 1"]
     kept = here("asset", "show", 90, "--json").json["receipts"][0]
-    assert kept["accepted"] and kept["content"]["code"] == found["code"]
+    assert kept["accepted"] and kept["content"]["code"] == found["iso4406_code"]
     assert "fluid accepted: drum 7" in here("asset", "show", 90).out
 
 

@@ -39,7 +39,7 @@ def log(run, tmp_path):  # noqa: F811
 def test_damaged_newest_records_stand_in_the_box(run, log, tmp_path) -> None:  # noqa: F811
     flip(log, 22, 23)
     shown = run("report", "--archive", log.parents[1], "--json")
-    (made,) = shown.json
+    (made,) = shown.json["reports"]
     assert shown.status == 1
     assert "; the newest records are damaged or lost" in made["headline"]
     assert made["sureness"] == "low" and made["needs"] != "in order"
@@ -51,7 +51,7 @@ def test_damaged_newest_records_stand_in_the_box(run, log, tmp_path) -> None:  #
 
 def test_old_damage_takes_a_little_from_sureness_only(run, log) -> None:  # noqa: F811
     flip(log, 5)
-    (made,) = run("report", "--archive", log.parents[1], "--json").json
+    (made,) = run("report", "--archive", log.parents[1], "--json").json["reports"]
     assert "damaged" not in made["headline"]
 
 

@@ -206,7 +206,7 @@ def _compared(case: Case, folder: Path) -> tuple[list[str], int]:
         found.append(f"assess in words: {word}, in JSON: {one['needs']}")
     same_words("assess in words", text)
     status, text = run("report", "-o", folder / "reports", "--json")
-    (made,) = json.loads(text)
+    (made,) = json.loads(text)["reports"]
     same("report JSON", made)
     # a log that is damaged, or says what cannot be, gives 1 as well
     if status == 0 and (made["needs"] == "act" or made["sureness"] == "none" or case.damaged is not None):

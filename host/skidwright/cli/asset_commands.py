@@ -110,13 +110,13 @@ def list_assets(archive: Path, config: Config, as_json: bool) -> None:
     \b
     Examples:
       skidwright asset list
-      skidwright asset list --json | jq '.[] | select(.target_iso4406 == null) | .number'
+      skidwright asset list --json | jq '.assets[] | select(.target_iso4406 == null) | .number'
     """
     from skidwright.cli import output
 
     known = asset_options.known(config, archive)
     if as_json:
-        output.print_json([as_row(record) for record in known.values()])
+        output.print_json({"assets": [as_row(record) for record in known.values()]})
         return
     rows = [
         (

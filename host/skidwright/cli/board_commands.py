@@ -84,13 +84,12 @@ def _looks(session: Any, every: float, times: int | None) -> Any:
 
 def _watch_json(session: Any, every: float, times: int | None) -> None:
     import datetime
-    import json
 
     from skidwright.cli import output, status_view
 
     for state in _looks(session, every, times):
         now = output.iso(datetime.datetime.now(datetime.UTC))
-        print(json.dumps({"utc": now, **status_view.plain(state)}, ensure_ascii=False), flush=True)
+        output.print_json_line({"utc": now, **status_view.plain(state)})
 
 
 def _watch_live(session: Any, hello: Any, settings: dict[str, Any], every: float, times: int | None) -> None:

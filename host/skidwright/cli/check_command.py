@@ -122,16 +122,16 @@ def _say_standing(found: "list[Standing] | None") -> None:
 
 def _stream_json(tally: Any, found: Any, stands: "Callable[[], list[Standing] | None]") -> None:
     """One JSON document, written sample by sample so that a long log needs no room."""
-    import json
+    from skidwright.cli import output
 
-    print('{"samples": [')
+    print(output.json_text(output.json_head())[:-1] + ', "samples": [')
     first = True
     for one in found:
         for row in tally.rows(one, each=True):
-            print(("" if first else ",\n") + json.dumps(row, ensure_ascii=False), end="")
+            print(("" if first else ",\n") + output.json_text(row), end="")
             first = False
     whole = {**tally.answer(found), "standing": _standing_rows(stands())}
-    answer = json.dumps(whole, indent=2, ensure_ascii=False)
+    answer = output.json_text(whole, indent=2)
     print("\n],\n" + answer.lstrip()[1:])
 
 
@@ -234,10 +234,10 @@ def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[tuple[Any, ...]]:
             below += _wrapped(notes or ["nothing any more"], ", ", "noted from here on: ")
         noted = notes
         yield (
-            row["seq"],
+            row["sequence_number"],
             row["utc"] or "unknown",
             row["asset"],
-            row["code"],
+            row["iso4406_code"],
             verdict["counts"],
             verdict["water"],
             verdict["temperature"],

@@ -38,7 +38,7 @@ def answer(question: Question) -> dict[str, Any]:
         for value, loss in zip(values, losses, strict=True)
     )
     code = _code(question, marked, true)
-    found: dict[str, Any] = {"iso4406": code.text}
+    found: dict[str, Any] = {"iso4406_code": code.text}
     if code.extra_21um is not None:
         found["extra_21um"] = code.extra_21um
     if question.standard == "as4059":
@@ -72,7 +72,7 @@ def lines(found: dict[str, Any], detail: bool) -> list[str]:
     elif "nas1638" in found:
         said = [found["nas1638"], *_not_counted(found)]
     else:
-        said = [found["iso4406"]]
+        said = [found["iso4406_code"]]
         if "extra_21um" in found:
             said.append(f"extra, 21 um(c), no part of the code: {found['extra_21um']}")
     if detail:

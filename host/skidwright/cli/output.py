@@ -6,11 +6,16 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
+import click
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
 PIPE_WIDTH = 140
+JSON_VERSION = 1
+# A document of ours in an answer (a certificate, a calibration) has a number of its own format.
+_DOCUMENT = {"format": "document_format"}
 _MOST_LAID_OUT = 1000  # rows; laying out takes about a millisecond each
 _GAP = 3  # cells that a column takes beside its text
 
@@ -23,10 +28,35 @@ def console(stderr: bool = False) -> "Console":
     return Console(stderr=stderr, highlight=False, width=None if stream.isatty() else PIPE_WIDTH)
 
 
-def print_json(answer: Any) -> None:
-    """One JSON document on stdout."""
+def print_json(answer: dict[str, Any]) -> None:
+    """One JSON document on stdout, headed by the name and version of its format."""
+    print(json_text(_headed(answer), indent=2))
+
+
+def print_json_line(answer: dict[str, Any]) -> None:
+    """The same on one line, at once: for answers that come again and again."""
+    print(json_text(_headed(answer)), flush=True)
+
+
+def _headed(answer: dict[str, Any]) -> dict[str, Any]:
+    return json_head() | {_DOCUMENT.get(name, name): value for name, value in answer.items()}
+
+
+def json_head() -> dict[str, Any]:
+    """What every answer begins with: the command's own name, so that no command can forget it, and the
+    version, which rises when a field goes or changes its meaning."""
+    names = []
+    context: click.Context | None = click.get_current_context()
+    while context is not None:
+        names.append(context.command.name or "")
+        context = context.parent
+    return {"format": " ".join(reversed(names)), "version": JSON_VERSION}
+
+
+def json_text(value: Any, indent: int | None = None) -> str:
+    """`value` as JSON in the characters that stdout can show."""
     unicode = (sys.stdout.encoding or "").lower().startswith("utf")
-    print(json.dumps(answer, indent=2, ensure_ascii=not unicode, default=_plain))
+    return json.dumps(value, indent=indent, ensure_ascii=not unicode, default=_plain)
 
 
 def _plain(value: Any) -> Any:

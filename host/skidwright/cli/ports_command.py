@@ -32,7 +32,7 @@ def ports(no_probe: bool, every: bool, more: tuple[str, ...], as_json: bool) -> 
     found = [*list_ports(), *(PortInfo(name, "named by you", "", True) for name in more)]
     rows = [_row(port, probe=not no_probe and (every or port.likely)) for port in found]
     if as_json:
-        output.print_json(rows)
+        output.print_json({"ports": rows})
     elif rows:
         shown = [(r["port"], r["answer"], r["device"] or "", r["description"], r["usb"]) for r in rows]
         output.print_table(("port", "what answers", "board", "description", "USB"), shown)

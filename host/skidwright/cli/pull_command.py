@@ -58,7 +58,9 @@ def pull(
     if as_json:
         import dataclasses
 
-        output.print_json({**dataclasses.asdict(summary), "archive": str(archive)})
+        row = dataclasses.asdict(summary)
+        row["next_sequence_number"] = row.pop("next_seq")
+        output.print_json({**row, "archive": str(archive)})
     else:
         rate = summary.bytes_on_wire / max(summary.seconds, 1e-6) / 1000
         output.say(

@@ -124,7 +124,8 @@ def receive(
     stands = standing.of_history(samples, known, now, logs, joined(marks(logs), booked))
     kept = None if dry_run else _keep(archive, number, into, fluid, decision, terms, volume_l, content)
     if as_json:
-        output.print_json({**content, "record": kept, "standing": plain.standing_row(stands)})
+        row = receipt.row_of(content)
+        output.print_json({**row, "record": kept, "standing": plain.standing_row(stands)})
     else:
         _say(decision, content, kept)
         if stands.goals.has_target:

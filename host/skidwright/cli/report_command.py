@@ -90,7 +90,7 @@ def report(
         if show:
             click.launch(path.resolve().as_uri())
     if as_json:
-        output.print_json(made)
+        output.print_json({"reports": made})
     else:
         output.print_table(
             ("asset", "what it says", "how sure", "report"),

@@ -13,6 +13,7 @@ LOOP_WORDS = ("ok", "uncertain (NE 43)", "failed (NE 43)")
 _FAILED = 2
 # Readings of a status, and the state of what they are read with: of a failed loop they say nothing.
 _READINGS = {"water_cpct": "water_state", "temp_cdeg": "temp_state"}
+_NAMED = {"next_seq": "next_sequence_number", "stored_seq": "stored_sequence_number"}
 _BAR = 40
 
 
@@ -34,9 +35,13 @@ def _reading(state: dict[str, Any], name: str, unit: str) -> str:
 
 
 def plain(state: dict[str, Any]) -> dict[str, Any]:
-    """The state for programs: None in place of a reading whose loop has failed."""
+    """The state for programs, its fields named as in every other answer.
+
+    None stands in place of a reading whose loop has failed.
+    """
     failed = [name for name, loop in _READINGS.items() if name in state and state.get(loop) == _FAILED]
-    return state | dict.fromkeys(failed)
+    named = {_NAMED.get(name, name): value for name, value in state.items()}
+    return named | dict.fromkeys(failed)
 
 
 def duration(seconds: int) -> str:

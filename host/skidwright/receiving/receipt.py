@@ -12,6 +12,8 @@ from skidwright.samples.history import History
 from skidwright.standing import plain
 from skidwright.trade.code_text import format_code
 
+_NAMED = {"seq": "sequence_number", "code": "iso4406_code"}
+
 
 def record(decision: Decision, history: History, terms: Terms) -> dict[str, Any]:
     """All of a decision in plain values: terms, figures, reasons, and the records that it rests on."""
@@ -53,6 +55,12 @@ def record(decision: Decision, history: History, terms: Terms) -> dict[str, Any]
         "not_believed": decision.left_out,
         "reasons": list(decision.reasons),
     }  # fmt: skip
+
+
+def row_of(content: dict[str, Any]) -> dict[str, Any]:
+    """A record as a plain row for programs, its fields named as in every other answer."""
+    samples = [{_NAMED.get(name, name): value for name, value in one.items()} for one in content["samples"]]
+    return {_NAMED.get(name, name): value for name, value in content.items()} | {"samples": samples}
 
 
 def when_cold(decision: Decision, history: History, terms: Terms) -> str:

@@ -81,7 +81,7 @@ class Tally:
     def _water_row(self, log: Assessment, row: dict[str, Any]) -> dict[str, Any]:
         """Temperature below which a sample's water would come out free, and whose constants say so."""
         asset = row["asset"]
-        own = log.solubility(asset, row["seq"], self._config.asset(asset).solubility)
+        own = log.solubility(asset, row["sequence_number"], self._config.asset(asset).solubility)
         fluid = own or water.PUBLISHED[water.DEFAULT]
         percent, warm_c = row["water_percent"], row["temperature_c"]
         below = None
@@ -248,12 +248,12 @@ def row_of(piece: Dataset, verdicts: Verdicts, i: int) -> dict[str, Any]:
     water = float(verdicts.water_percent[i])
     needed_ul = float(verdicts.purge_needed_ul[i])
     return {
-        "seq": int(sample["seq"]),
+        "sequence_number": int(sample["seq"]),
         "utc": _utc(utc_ms),
         "utc_uncertainty_s": None if error_ms == UNBOUNDED_MS else error_ms / 1000,
         "asset": int(sample["asset"]),
         "run": int(sample["run"]),
-        "code": iso4406.code_texts(
+        "iso4406_code": iso4406.code_texts(
             verdicts.codes[i : i + 1, :3], (sample["counts"][:3] < _FEW) & (not coded)
         )[0],
         "per_ml": [None if np.isnan(x) else round(float(x), 4) for x in verdicts.per_ml[i]],

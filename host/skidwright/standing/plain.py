@@ -35,7 +35,7 @@ def standing_row(one: Standing) -> dict[str, Any]:
         "needs": one.word,
         "title": words.title(one),
         "sureness": one.sureness.word,
-        "code": format_code(one.code) if one.code else None,
+        "iso4406_code": format_code(one.code) if one.code else None,
         "quantities": [quantity_row(each, WORDS[one.level_of(each.name)]) for each in one.quantities],
         "reasons": [
             {
