@@ -5,7 +5,7 @@ import pytest
 import synthetic_log as sl
 from record_maker import codes, counted, hits, sample, timeline_at
 from skidboard import faults, records, settings
-from skidwright.checks import CATALOGUE, CheckLimits, SettingsHistory
+from skidwright.checks import CATALOGUE, CheckLimits, SettingsHistory, flow
 from skidwright.log import dataset, decoded
 
 GOOD = counted([54_000, 12_600, 1_140, 210])
@@ -195,6 +195,29 @@ def test_shifted_windows_are_read_as_shifted():
 
 def test_a_count_that_took_no_time_gives_no_volume():
     assert "volume-none" in spoken(changed(count_ms=0)) and "volume-none" not in spoken(GOOD)
+
+
+def test_a_flow_out_of_its_band_for_1_ms_is_out_of_it():
+    assert "flow-band" in spoken(changed(out_of_band_ms=1)) and "flow-band" not in spoken(GOOD)
+
+
+def test_of_a_narrow_band_the_middle_half_counts_as_inside():
+    # 800 to 840 uL/s: the margins of 3 % of 833 uL/s would leave nothing; the middle half is 810 to 830.
+    narrow = CheckLimits(flow_low_ul_s=800, flow_high_ul_s=840)
+    for low, high, outside in ((810, 830, False), (809, 830, True), (810, 831, True)):
+        row = changed(flow_min_ul_s=low, flow_max_ul_s=high)
+        assert ("flow-band" in spoken((row, {"limits": narrow}))) == outside
+
+
+def test_a_flow_of_65535_or_more_is_not_held_against_the_volume():
+    assert "volume-differs" not in spoken(changed(flow_mean_ul_s=65_535))
+    assert "volume-differs" in spoken(changed(flow_mean_ul_s=65_534))
+
+
+def test_the_thinnest_oil_has_the_two_viscosities_that_were_given():
+    # ASTM D341 draws its line through them.
+    oil = flow._thinnest_oil(32.0, 5.4)
+    assert np.interp([40, 100], flow._TABLE_C, oil) == pytest.approx([32.0, 5.4], rel=1e-3)
 
 
 def test_thermistor_or_loop_makes_no_difference_to_a_missing_sensor():
