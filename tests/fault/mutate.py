@@ -29,7 +29,7 @@ from cosmic_ray.work_item import MutationSpec, TestOutcome, WorkerOutcome
 
 # The tests that are there for each module and take seconds.
 TESTS = {
-    "firmware/skidboard/journal.py": "tests/firmware/test_journal.py tests/fault/test_tampering.py",
+    "firmware/skidboard/journal.py": "tests/firmware/test_journal.py tests/fault/test_seals.py",
     "host/skidwright/link/framing.py": "tests/protocol/test_framing.py tests/protocol/test_session.py",
     "host/skidwright/archive/log_file.py": "tests/protocol/test_archive.py tests/fault/test_unsynced_data.py",
     "host/skidwright/papers/verify.py": "tests/papers/test_certificate.py tests/fault/test_forgeries.py",

@@ -223,7 +223,7 @@ def damaged_end(folder, change):
 
 def recovered(folder):
     found = [r for _, _, r in good_records(folder) if field(r, "kind") == records.RECOVERED]
-    assert len(found) == 1
+    assert len(found) == 1 and field(found[0], "text") == "damaged segment left as found"
     return field(found[0], "a"), field(found[0], "b")
 
 
@@ -391,6 +391,7 @@ def test_an_end_set_back_is_named_and_no_number_given_again():
     assert mark(j) == 61 and j.segment_last == 5
     found = [r for _, _, r in good_records(folder) if field(r, "kind") == records.RECOVERED]
     assert [(field(r, "seq"), field(r, "c"), field(r, "d")) for r in found] == [(60, 57, 60)]
+    assert field(found[0], "text") == "end of the log lost"
     j.set_stored(10)
     assert j.notice is None
     # Without its folder, too, and with all folders gone.

@@ -75,6 +75,7 @@ def test_verified(shop, issued):
     shown = shop("verify", issued)
     assert shown.status == 0, shown.out
     assert shown.out.splitlines()[-1] == "The log supports it."
+    assert "; issued_by A. Moe; " in shown.out, "short words are told whole"
     assert shop("verify", issued, "--json").json["supported"] is True
 
 
