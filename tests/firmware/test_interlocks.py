@@ -2,6 +2,7 @@
 
 from skidboard import faults
 from skidboard.interlocks import (
+    ALSO_COUNTER,
     ALSO_DUTY,
     ALSO_TEMP,
     ALSO_WATER,
@@ -23,13 +24,13 @@ class Skid:
         self.interlocks.configure(**values)
 
     def run(self, ms, inputs=0, driven=False, at_limit=False, pulses=None, tick_ul=200, water_failed=False,
-            temp_failed=False, temp_cdeg=4000, tick_ms=100, short=False):  # fmt: skip
+            temp_failed=False, temp_cdeg=4000, tick_ms=100, short=False, counter_failed=False):  # fmt: skip
         """The fault bits after `ms` in steps of `tick_ms`; a driven pump gives a pulse a tick unless told."""
         if pulses is None:
             pulses = 1 if driven else 0
         for _ in range(ms // tick_ms):
             self.interlocks.update(tick_ms, inputs, driven, at_limit, short, pulses, tick_ul * (pulses > 0),
-                                   water_failed, temp_failed, temp_cdeg)  # fmt: skip
+                                   water_failed, temp_failed, temp_cdeg, 0, counter_failed)  # fmt: skip
         return self.interlocks.active
 
 
@@ -167,10 +168,12 @@ def test_duty_at_limit_stops_the_pump_only_with_flow_short_of_its_band():
 
 
 def test_a_failed_sensor_stops_the_pump_only_where_that_is_wanted():
-    for also, stops in ((0, 0), (ALSO_WATER, bit(faults.WATER_LOOP)), (ALSO_TEMP, bit(faults.TEMP_SENSOR))):
+    for also, stops in ((0, 0), (ALSO_WATER, bit(faults.WATER_LOOP)), (ALSO_TEMP, bit(faults.TEMP_SENSOR)),
+                        (ALSO_COUNTER, bit(faults.COUNTER))):  # fmt: skip
         skid = Skid(stop_also=also)
-        skid.run(1000, driven=True, water_failed=True, temp_failed=True, temp_cdeg=None)
-        assert skid.interlocks.active == bit(faults.WATER_LOOP) | bit(faults.TEMP_SENSOR)
+        skid.run(1000, driven=True, water_failed=True, temp_failed=True, temp_cdeg=None, counter_failed=True)
+        failed = (faults.WATER_LOOP, faults.TEMP_SENSOR, faults.COUNTER)
+        assert skid.interlocks.active == sum(bit(number) for number in failed)
         assert skid.interlocks.stopping == stops == skid.interlocks.causes_present()
 
 
