@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import jsonschema
 import pytest
-from skidwright.cli import app, json_fields, moment
+from skidwright.cli import app, json_fields, options
 
 JUDGED_AT = datetime.datetime(2026, 1, 2, tzinfo=datetime.UTC)
 
@@ -40,7 +40,7 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     # Logs of tests begin on 2026-01-01: commands judge them a day later, or what is judged would be old.
-    monkeypatch.setattr(moment, "utc", lambda: JUDGED_AT)
+    monkeypatch.setattr(options, "utc", lambda: JUDGED_AT)
     folder = tmp_path / "here"
     folder.mkdir()
     monkeypatch.chdir(folder)

@@ -190,7 +190,7 @@ class FlowController:
         """The duty that displacement alone needs for a flow, without slip."""
         if flow_ul_s > _FLOW_MAX:
             flow_ul_s = _FLOW_MAX
-        # 20000 uL/s * 50000 is just below 2**30, so full duty is reckoned in steps of 20 ppm.
+        # 20000 uL/s * 50000 is just below 2**30, so full duty is calculated in steps of 20 ppm.
         share = flow_ul_s * 50000 // self._full_ul_s
         return (share if share < 50000 else 50000) * (1000 - self._slip_permille) // 50
 

@@ -16,8 +16,8 @@ from skidboard import records
 from skidboard.digest import Digest
 from skidboard.end_note import EndNote
 from skidboard.recovery import examine, first_of_log, number_from_before
-from skidboard.room import Room
 from skidboard.segments import Folder
+from skidboard.storage import Storage
 
 HEADER_BYTES = records.HEADER_BYTES
 RECORD_BYTES = records.RECORD_BYTES
@@ -57,7 +57,7 @@ class Journal:
         self.open_bytes = 0
         self.stored_seq = 0
         self._folder = Folder(log_dir, device)
-        self._room = Room(log_dir, self._folder)
+        self._room = Storage(log_dir, self._folder)
         self._end = EndNote(log_dir)
         self._device = device
         self._random_u32 = random_u32

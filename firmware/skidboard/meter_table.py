@@ -1,6 +1,6 @@
 """Volume of a meter pulse at the fluid's viscosity, from its temperature, in integers.
 
-The table gives volumes at viscosities. Where the fluid has these is reckoned once, by ASTM D341 through its
+The table gives volumes at viscosities. Where the fluid has these is calculated once, by ASTM D341 through its
 viscosities at 40 and 100 degC: log log (v + 0.7) falls in a straight line with log T. Between those
 temperatures the volume goes in a straight line, beyond the last ones it stays.
 """

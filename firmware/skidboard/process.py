@@ -161,7 +161,7 @@ class Process:
                 self.coded.follow(self.sample.counting)
             self.sample.observe(dt_ms, flow.steady_ul_s, sequence.in_band, water, temp, duty, self.faults)
             if sequence.ended == SAMPLED and self.sample.temp_cdeg.n:
-                # One volume for all pulses of a count, so that it can be reckoned again from the record.
+                # One volume for all pulses of a count, so that it can be calculated again from the record.
                 temps = self.sample.temp_cdeg
                 self.sample.pulse_nl = self.meter_table.at((temps.lowest + temps.highest) >> 1)
         controller.aim(sequence.set_ul_s)

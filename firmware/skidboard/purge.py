@@ -2,8 +2,8 @@
 
 Behind a laminar purge of n line volumes 1 / (4 n^2) of what leaves the line is old fluid (O. Levenspiel,
 "Chemical Reaction Engineering", 3rd edition, p. 344). So with `step` between the fluid before and this one,
-and `allowed` of it that may be wrong, n has to be sqrt(step / allowed) / 2. The host's checks reckon by the
-same law, in `skidwright.trade.purge`.
+and `allowed` of it that may be wrong, n has to be sqrt(step / allowed) / 2. The host's checks use the
+same law, in `skidwright.formulas.purge`.
 """
 
 _LEVEL_MAX = (1 << 30) - 1

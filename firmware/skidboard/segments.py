@@ -93,7 +93,7 @@ class Folder:
         return number + 1
 
     def _places(self):
-        """The numbers of the folders of segments; other names are nobody's business here."""
+        """The numbers of the folders of segments; other names are not read."""
         places = [_number(entry[0], 7) for entry in ilistdir(self._path)]
         return [place for place in places if 0 <= place <= MAX_SEGMENT >> FOLDER_BITS]
 

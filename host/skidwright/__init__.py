@@ -20,11 +20,10 @@ __all__ = [
 
 if TYPE_CHECKING:
     from skidwright.errors import SkidwrightError
+    from skidwright.formulas.iso4406 import format_code, parse_code, scale_numbers
     from skidwright.link.session import Session
     from skidwright.notebook import PulledLogs, open_archive, open_port
     from skidwright.standing.standing import Standing
-    from skidwright.trade.code_text import format_code, parse_code
-    from skidwright.trade.iso4406 import scale_numbers
 
 _WHERE = {
     "PulledLogs": "notebook",
@@ -33,9 +32,9 @@ _WHERE = {
     "Session": "link.session",
     "SkidwrightError": "errors",
     "Standing": "standing.standing",
-    "format_code": "trade.code_text",
-    "parse_code": "trade.code_text",
-    "scale_numbers": "trade.iso4406",
+    "format_code": "formulas.iso4406",
+    "parse_code": "formulas.iso4406",
+    "scale_numbers": "formulas.iso4406",
 }
 
 

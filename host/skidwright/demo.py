@@ -4,15 +4,16 @@ import dataclasses
 import shutil
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
 from skidwright.archive.folder import Archive
-from skidwright.config.toml_text import to_toml
+from skidwright.config import Config, Judging
 from skidwright.errors import ArchiveError
+from skidwright.formulas.iso4406 import format_code
 from skidwright.register.known import merge
 from skidwright.report import gather, headline, page
 from skidwright.report.headline import Headline
@@ -22,20 +23,63 @@ from skidwright.sim import play as playing
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario_keys import Scenario
 
+
+def to_toml(config: Config, heading: str = "") -> str:
+    """The text of a skid.toml that reads back as `config`; `heading` becomes a comment on top."""
+    lines = [f"# {heading}"] if heading else []
+    lines += _lines({"note": config.note})
+    for asset in config.assets.values():
+        lines += ["", "[[asset]]"]
+        values: dict[str, Any] = {"number": asset.number, "name": asset.name, "machine": asset.machine}
+        values |= {"fluid": asset.fluid, "target": format_code(asset.target) if asset.target else ""}
+        values |= {"water_limit_percent": asset.water_limit_percent, "coldest_c": asset.coldest_c}
+        values |= {"water_a": asset.water_a, "water_b": asset.water_b}
+        lines += _lines(values)
+    counter = config.counter
+    lines += ["", "[counter]"]
+    lines += _lines(
+        {
+            "name": counter.name,
+            "band_ml_min": list(counter.band_ml_min) if counter.band_ml_min else None,
+            "sensing_volume_ml": counter.sensing_volume_ml,
+            "calibration": counter.calibration,
+            "calibrated": counter.calibrated,
+            "calibration_due": counter.calibration_due,
+        }
+    )
+    lines += ["", "[board]", *_lines(config.board), "", "[checks]", *_lines(config.checks)]
+    if config.judgement != Judging():
+        lines += ["", "[judgement]", *_lines(asdict(config.judgement))]
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _lines(values: dict[str, Any]) -> list[str]:
+    return [f"{name} = {_value(value)}" for name, value in values.items() if value not in (None, "")]
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, str):
+        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+        return f'"{escaped}"'
+    if isinstance(value, list):
+        return f"[{', '.join(map(_value, value))}]"
+    return str(value)
+
+
 MARKER = "made by skidwright demo"
 INVENTED = (
     "Invented data: this skid, its machines and their owner do not exist; a model wrote what is shown here."
 )
 
 
-class Step(Protocol):
+class DemoStep(Protocol):
     """Begins a step of the work; its value takes how far it is, up to `total`."""
 
     def __call__(self, text: str, total: float) -> AbstractContextManager[Callable[[float], None]]: ...
 
 
 @dataclass
-class Finding:
+class DemoFinding:
     """What the demonstration found of one asset, and where its report is."""
 
     data: AssetReport
@@ -53,7 +97,7 @@ class Demonstration:
     python_board: str
     pulls: int
     logs: list[Assessment]
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[DemoFinding] = field(default_factory=list)
 
 
 def prepare(folder: Path) -> None:
@@ -70,7 +114,7 @@ def prepare(folder: Path) -> None:
 
 
 def demonstrate(
-    scenario: Scenario, folder: Path, step: Step, seed: int | None = None, python_board: str = ""
+    scenario: Scenario, folder: Path, step: DemoStep, seed: int | None = None, python_board: str = ""
 ) -> Demonstration:
     """Run the whole job into `folder`, which is emptied first if an earlier demonstration made it.
 
@@ -99,6 +143,6 @@ def demonstrate(
         for done, data in enumerate(gathered, 1):
             path = folder / "reports" / page.file_name(data.asset.number, data.asset.name)
             page.write(data, path)
-            made.findings.append(Finding(data, headline.judge(data), path))
+            made.findings.append(DemoFinding(data, headline.judge(data), path))
             advance(done)
     return made

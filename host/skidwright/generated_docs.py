@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from skidboard import settings
 
-from skidwright.meanings.faults import FAULTS, Fault
+from skidwright.meanings.faults import FAULTS, FaultMeaning
 from skidwright.meanings.interlocks import INTERLOCKS, LATE_MS, step_ms
 from skidwright.meanings.settings import GROUPS
 
@@ -106,7 +106,7 @@ def faults_page() -> str:
     return out.getvalue()
 
 
-def _fault(out: io.StringIO, fault: Fault) -> None:
+def _fault(out: io.StringIO, fault: FaultMeaning) -> None:
     rule = fault.interlock
     does = f"{rule.does_words()[0].upper()}{rule.does_words()[1:]}" if rule else "Sampling goes on"
     out.write(f"\n## {fault.name}\n\n{fault.meaning} **{does}.**\n\n")

@@ -23,13 +23,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from skidwright.config.toml_file import read_toml
+from skidwright.arrays import Floats
+from skidwright.config.checked_toml import read_toml
 from skidwright.errors import ConfigError
 from skidwright.register.model import CostRange
 
-Floats = NDArray[np.float64]
 TRIANGULAR, PERT = "triangular", "pert"
 DRAWS = 20_000
 PERCENTILES = (5, 50, 95)

@@ -18,7 +18,7 @@ from skidwright.config import Config
 from skidwright.errors import ArchiveError
 from skidwright.link.session import Session
 from skidwright.log import chain
-from skidwright.log import keys as log_keys
+from skidwright.log import seal as log_keys
 from skidwright.papers import export
 from skidwright.register import known_assets
 from skidwright.samples.assessment import Assessment

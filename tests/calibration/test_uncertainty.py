@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 from scipy import stats
-from skidwright.calibration.uncertainty import Part, coverage_factor, joined, straight_line
+from skidwright.calibration.uncertainty import UncertaintyPart, coverage_factor, joined, straight_line
 from uncertainties import correlated_values, ufloat
 
 
@@ -38,14 +38,21 @@ def test_factors_against_scipy(freedom, confidence):
 def test_the_gums_end_gauge():
     # JCGM 100:2008, H.1: parts 25 nm (18), 9.7 nm (25.6), 2.9 nm (50), 16.6 nm (2) give 32 nm with 16
     # effective degrees of freedom, and U99 = 2.92 * 32 = 93 nm.
-    found = joined([Part("a", 25, 18), Part("b", 9.7, 25.6), Part("c", 2.9, 50), Part("d", 16.6, 2)])
+    found = joined(
+        [
+            UncertaintyPart("a", 25, 18),
+            UncertaintyPart("b", 9.7, 25.6),
+            UncertaintyPart("c", 2.9, 50),
+            UncertaintyPart("d", 16.6, 2),
+        ]
+    )
     assert found.standard == pytest.approx(32, abs=0.5)
     assert math.floor(found.freedom) == 16
     assert coverage_factor(16, 0.99) * found.standard == pytest.approx(93, abs=1)
 
 
 def test_sum_of_squares_against_the_uncertainties_package():
-    found = joined([Part("a", 0.3), Part("b", 0.4), Part("c", 1.2)])
+    found = joined([UncertaintyPart("a", 0.3), UncertaintyPart("b", 0.4), UncertaintyPart("c", 1.2)])
     assert found.standard == pytest.approx((ufloat(0, 0.3) + ufloat(0, 0.4) + ufloat(0, 1.2)).std_dev)
     assert found.factor == pytest.approx(1.96, abs=0.001)
 
@@ -107,7 +114,12 @@ def test_the_limit_holds_whatever_the_true_scatter(freedom, least, most):
     distribution of what is seen of the scatter, its normal one for the sum of both, integrated."""
     seen = np.sqrt(stats.chi2.ppf((np.arange(600) + 0.5) / 600, freedom) / freedom)
     for true in np.geomspace(0.01, 1000, 26):
-        limits = np.array([joined([Part("a", 1.0), Part("b", true * s, freedom)]).expanded for s in seen])
+        limits = np.array(
+            [
+                joined([UncertaintyPart("a", 1.0), UncertaintyPart("b", true * s, freedom)]).expanded
+                for s in seen
+            ]
+        )
         held = (2 * stats.norm.cdf(limits / np.hypot(1, true)) - 1).mean()
         assert least <= held <= most, true
         assert limits.min() >= 1.9599 and (limits >= 0.98 * np.maximum.accumulate(limits)).all()
@@ -120,7 +132,7 @@ def test_of_two_seen_things_the_limit_is_not_short(fewer, more):
     first, second = (np.sqrt(rng.chisquare(freedom, 1000) / freedom) for freedom in (fewer, more))
     for true in np.geomspace(0.1, 10, 5):
         limits = [
-            joined([Part("a", true * s, fewer), Part("b", t, more)]).expanded
+            joined([UncertaintyPart("a", true * s, fewer), UncertaintyPart("b", t, more)]).expanded
             for s, t in zip(first, second, strict=True)
         ]
         held = (2 * stats.norm.cdf(np.array(limits) / np.hypot(1, true)) - 1).mean()

@@ -10,7 +10,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from skidboard import records
 from skidwright.checks import CheckLimits, SettingsHistory, judge
-from skidwright.checks.verdicts import WORDS
+from skidwright.checks.catalogue import WORDS
 from skidwright.log import dataset, layouts
 from skidwright.papers import export
 

@@ -8,7 +8,7 @@ from skidboard import faults, sample_checks
 from skidboard import settings as board_settings
 from skidboard.cleanliness import scale_number
 from skidwright.checks import CheckLimits, SettingsHistory
-from skidwright.trade import iso4406
+from skidwright.formulas import iso4406
 
 N = 4000
 SETTINGS = board_settings.defaults()

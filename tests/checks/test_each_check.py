@@ -6,7 +6,7 @@ import synthetic_log as sl
 from record_maker import codes, counted, hits, sample, timeline_at
 from skidboard import faults, records, settings
 from skidwright.checks import CATALOGUE, CheckLimits, SettingsHistory, flow
-from skidwright.log import dataset, decoded
+from skidwright.log import dataset, layouts
 
 GOOD = counted([54_000, 12_600, 1_140, 210])
 LIMITS = CheckLimits(sensing_volume_ml=2.5e-6)
@@ -55,7 +55,7 @@ DIRTY = counted([2_000_000, 500_000, 45_000, 8_000])
 # id: (passes, fails), each a row, rows, or (rows, keyword arguments for the judgement)
 CASES = {
     "segment-foreign": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.FOREIGN})),
-    "record-impossible": ((GOOD, {"marks": 0}), (GOOD, {"marks": decoded.IMPOSSIBLE})),
+    "record-impossible": ((GOOD, {"marks": 0}), (GOOD, {"marks": layouts.IMPOSSIBLE})),
     "record-repeated": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.REPEATED})),
     "segment-chain": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.CHAIN_BROKEN})),
     "segment-header": ((GOOD, {"marks": 0}), (GOOD, {"marks": dataset.HEADER_DAMAGED})),

@@ -22,9 +22,9 @@ from skidwright.checks import (
     join,
     judge,
 )
+from skidwright.formulas import coincidence, iso4406
 from skidwright.log import dataset
 from skidwright.log.timeline import TimelineBuilder
-from skidwright.trade import coincidence, iso4406
 
 LIMITS = CheckLimits(sensing_volume_ml=2.5e-6)
 

@@ -7,9 +7,9 @@ from skidboard import settings
 from skidboard.meter_table import MeterTable
 from skidwright import config
 from skidwright.checks import CheckLimits
-from skidwright.checks.columns import Before, Columns
 from skidwright.checks.flow import volume_differs
-from skidwright.checks.settings_in_force import SettingsHistory
+from skidwright.checks.in_force import SettingsHistory
+from skidwright.checks.readings import Before, Readings
 
 VALUES = {
     "meter_table": [[5, 206000], [20, 202000], [100, 200000], [1000, 199000]],
@@ -25,7 +25,7 @@ def columns(temps_c, values):
     samples["settings_crc"] = settings.digest(whole)
     for name in ("temp_min_cdeg", "temp_mean_cdeg", "temp_max_cdeg"):
         samples[name] = np.round(np.asarray(temps_c) * 100)
-    return Columns(
+    return Readings(
         samples, np.zeros(len(samples), np.uint8), CheckLimits(), SettingsHistory(whole), None, None, Before()
     )
 
@@ -46,7 +46,7 @@ def test_a_volume_reckoned_without_the_table_differs():
     assert volume_differs(hot).all()
     hot.samples["volume_ul"] = np.round(hot.samples["meter_pulses"] * np.asarray(hot.pulse_nl) / 1000)
     hot.samples["flow_mean_ul_s"] = hot.samples["volume_ul"] * 1000 // hot.samples["count_ms"]
-    again = Columns(hot.samples, hot.marks, hot.limits, hot._settings, None, None, Before())
+    again = Readings(hot.samples, hot.marks, hot.limits, hot._settings, None, None, Before())
     assert not volume_differs(again).any()
     assert not volume_differs(columns([110.0], {})).any()
 

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from skidwright.cli.cleanup_live import when_cold
+from skidwright.cli.cleanup import when_cold
 from skidwright.link.session import Session
 from skidwright.sim.play import play
 from skidwright.sim.runner import VirtualSkid

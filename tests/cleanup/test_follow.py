@@ -10,8 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from skidwright.cleanup.judgement import Judged
-from skidwright.cleanup.progress import judge, of_arrays
+from skidwright.cleanup.progress import Judged, judge, of_arrays
 from skidwright.cli.cleanup_view import summary
 from skidwright.link.session import Session
 from skidwright.sim.runner import VirtualSkid

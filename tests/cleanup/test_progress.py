@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from skidwright.cleanup import progress
-from skidwright.trade.water import PUBLISHED, content_ppm
+from skidwright.formulas.water import PUBLISHED, content_ppm
 
 TURNOVER = 15 / 60 / 400  # per second
 RATIO = 2.5

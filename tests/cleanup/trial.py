@@ -18,13 +18,13 @@ from score.join import facts, place_boots
 from skidboard import cleanup, records
 from skidboard import settings as board_settings
 from skidwright.checks import SettingsHistory, judge
+from skidwright.formulas import iso4406
 from skidwright.log import dataset
 from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim.play import config_of
 from skidwright.sim.scenario import from_table
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.truth import Rows
-from skidwright.trade import iso4406
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "fault"))
 from skid_in_process import Done, SkidInProcess  # noqa: E402

@@ -118,7 +118,7 @@ def test_check_counts_cycles_without_a_sample(run, tmp_path: Path) -> None:
 
 
 def test_free_water_by_the_assets_own_constants(run, archive: Path) -> None:
-    from skidwright.trade import water
+    from skidwright.formulas import water
 
     Path("skid.toml").write_text("[[asset]]\nnumber = 1\nwater_a = 7.3\nwater_b = 1500\n")
     rows = run("check", "--archive", archive, "--all", "--json").json["samples"]

@@ -4,34 +4,34 @@ from collections.abc import Iterator
 
 import pytest
 from skidboard import faults
-from skidwright.cli import fault_words
+from skidwright.cli import status_view
 from skidwright.errors import Refused
 
 
 def test_each_fault_says_what_it_means_and_what_to_do() -> None:
-    made = fault_words.rows({"state": "rest", "faults": list(faults.NAMES)})
+    made = status_view.fault_rows({"state": "rest", "faults": list(faults.NAMES)})
     assert [name.strip() for name, _ in made] == list(faults.NAMES)
     assert all(" To do: " in text and len(text) > 60 for _, text in made)
-    assert fault_words.rows({"state": "rest", "faults": []}) == []
+    assert status_view.fault_rows({"state": "rest", "faults": []}) == []
     # A newer board may know faults that this version does not.
-    assert fault_words.rows({"state": "rest", "faults": ["flux"]}) == []
+    assert status_view.fault_rows({"state": "rest", "faults": ["flux"]}) == []
 
 
 def test_after_a_trip_what_has_to_be_done_comes_from_the_reset_policy() -> None:
-    held = fault_words.after_trip({"state": "tripped", "faults": ["water loop", "no flow", "stop input"]})
+    held = status_view.after_trip({"state": "tripped", "faults": ["water loop", "no flow", "stop input"]})
     assert "tell PORT reset" in held and "`start`" in held
-    passing = fault_words.after_trip({"state": "tripped", "faults": ["no flow"]})
+    passing = status_view.after_trip({"state": "tripped", "faults": ["no flow"]})
     assert "by itself" in passing
-    assert fault_words.after_trip({"state": "count", "faults": ["water loop"]}) == ""
+    assert status_view.after_trip({"state": "count", "faults": ["water loop"]}) == ""
 
 
 def test_a_refusal_brings_the_remedy_of_what_has_to_be_ended() -> None:
-    told = fault_words.with_remedy(Refused("reset: fluid hot, stop input is still there", "COM5"))
+    told = status_view.with_remedy(Refused("reset: fluid hot, stop input is still there", "COM5"))
     assert str(told).startswith("COM5: reset: fluid hot, stop input is still there; Find out who stopped it")
-    told = fault_words.with_remedy(Refused("start: the skid is tripped (no flow); reset it first", "COM5"))
+    told = status_view.with_remedy(Refused("start: the skid is tripped (no flow); reset it first", "COM5"))
     assert "Open the valves" in str(told)
     plain = Refused("reset: the skid is not tripped", "COM5")
-    assert fault_words.with_remedy(plain) is plain
+    assert status_view.with_remedy(plain) is plain
 
 
 @pytest.fixture(scope="module")

@@ -27,8 +27,9 @@ def content() -> dict:
     made = tuning_file.document(trace, proposal, "2026-03-02T09:00:00Z", board=board)
     made["written"] = True
     made["verification"] = {
-        "good": True, "iae_ul": 300.0, "iae_foretold_ul": 280.0, "overshoot": 0.08, "overshoot_foretold": 0.1,
-        "in_band": 1.0, "time_s": [0.0], "foretold_ul_s": [800.0], "set_time_s": [0.0], "set_ul_s": [800.0],
+        "good": True, "iae_ul": 300.0, "iae_predicted_ul": 280.0,
+        "overshoot": 0.08, "overshoot_predicted": 0.1,
+        "in_band": 1.0, "time_s": [0.0], "predicted_ul_s": [800.0], "set_time_s": [0.0], "set_ul_s": [800.0],
     }  # fmt: skip
     return made
 
@@ -64,7 +65,7 @@ def test_the_boards_newest_tuning_beside_the_archive_is_shown(run, good_archive:
     for name, value in (("gain margin", 3.14), ("phase margin", 61.4), ("peak sensitivity", 1.59)):
         shown = float(re.search(name + r" [\d.]+°? ([\d.]+)", text)[1])
         assert shown == pytest.approx(value, rel=0.03), name
-    assert html.count('id="tuning-') > 5 and "Set-point steps on the skid went as foretold" in text
+    assert html.count('id="tuning-') > 5 and "Set-point steps on the skid went as predicted" in text
 
 
 def test_a_named_file_is_shown_with_whose_it_is(

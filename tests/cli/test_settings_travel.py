@@ -190,25 +190,25 @@ def test_damaged_thresholds_are_an_error_and_not_replaced(run, one_line, tmp_pat
 def test_each_record_is_read_by_the_thresholds_of_its_pull(run, tmp_path: Path) -> None:
     rows = sl.samples(9, assets=(1,))
     path = write_archive(tmp_path / "archive", rows)
-    from skidwright.archive.kept_thresholds import Thresholds, keep
+    from skidwright.archive.kept_settings import Thresholds, keep_thresholds
 
-    assert keep(path, 5, 1, Thresholds({"line_volume_ul": 1000.0}))
-    assert not keep(path, 3, 2, Thresholds({"line_volume_ul": 1000.0})), "the same again"
+    assert keep_thresholds(path, 5, 1, Thresholds({"line_volume_ul": 1000.0}))
+    assert not keep_thresholds(path, 3, 2, Thresholds({"line_volume_ul": 1000.0})), "the same again"
     # 200 mL were purged: less than three times 80 mL.
-    assert keep(path, 6, 3, Thresholds({"line_volume_ul": 80_000.0}))
+    assert keep_thresholds(path, 6, 3, Thresholds({"line_volume_ul": 80_000.0}))
     samples = run("check", "--archive", tmp_path / "archive", "--all", "--json").json["samples"]
     assert [("purge" in " ".join(row["reasons"])) for row in samples] == [False] * 6 + [True] * 3, samples[-1]
 
 
 def test_thresholds_are_shown_and_applied_by_word_only(run, one_line, tmp_path: Path) -> None:
-    from skidwright.archive.kept_thresholds import Thresholds, keep
+    from skidwright.archive.kept_settings import Thresholds, keep_thresholds
 
     path = write_archive(tmp_path / "archive", sl.samples(9))
     toml = tmp_path / "skid.toml"
     toml.write_text("[checks]\nline_volume_ul = 80000\n")
     place = ("--archive", tmp_path / "archive")
     assert "nothing kept" in run("thresholds", *place).out
-    keep(path, 0, 1, Thresholds({**CheckLimits().__dict__}))
+    keep_thresholds(path, 0, 1, Thresholds({**CheckLimits().__dict__}))
     shown = run("thresholds", *place, "--config", toml)
     assert shown.status == 1 and "line_volume_ul 0 (80000)" in shown.out
     judged = run("check", *place, "--config", toml, "--all", "--json")

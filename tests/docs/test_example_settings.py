@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from skidboard import settings
 from skidwright import config
-from skidwright.config.toml_text import to_toml
-from skidwright.trade.code_text import format_code, parse_code
+from skidwright.demo import to_toml
+from skidwright.formulas.iso4406 import format_code, parse_code
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "skid.toml"
 

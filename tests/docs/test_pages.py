@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 import pytest
-from skidwright.checks.settings_in_force import EARLIER
+from skidwright.checks.in_force import EARLIER
 from skidwright.cli.app import skidwright as cli
 
 HERE = Path(__file__).parents[2]

@@ -166,7 +166,7 @@ class Shop:
         with (
             contextlib.redirect_stdout(out),
             contextlib.redirect_stderr(err),
-            mock.patch("skidwright.cli.moment.utc", lambda: NOW),
+            mock.patch("skidwright.cli.options.utc", lambda: NOW),
         ):
             status = app.run(arguments)
         return status, out.getvalue(), err.getvalue()

@@ -27,7 +27,7 @@ from skidwright.errors import ConfigError, LinkError, ScenarioError, SkidwrightE
 from skidwright.link import replies
 from skidwright.link.framing import FrameReader, frame
 from skidwright.link.session import Session
-from skidwright.samples import checking
+from skidwright.samples import tally as samples_tally
 from skidwright.samples.assessment import Assessment
 from skidwright.sim import scenario
 
@@ -174,8 +174,8 @@ def records_made_right(data: bytes) -> None:
 def _judge(path: Path) -> None:
     with np.errstate(all="raise", under="ignore"):
         assessment = Assessment(path)
-        row = checking.log_row(assessment)
-        tally = checking.Tally(config.Config())
+        row = samples_tally.log_row(assessment)
+        tally = samples_tally.Tally(config.Config())
         for answered in tally.rows(assessment, each=True):
             assert isinstance(answered, dict)
         assert isinstance(row, dict)

@@ -375,7 +375,7 @@ class Bench:
 
         with (
             mock.patch("skidwright.link.install._mpremote", prompt),
-            mock.patch("skidwright.link.raw_flash.mpremote", prompt),
+            mock.patch("skidwright.link.prompt.mpremote", prompt),
             mock.patch("skidwright.link.session.open_port", opened),
             mock.patch("skidwright.link.port.open_port", opened),
             mock.patch("time.monotonic", self.clock.monotonic),

@@ -17,7 +17,7 @@ from skidboard.app import App
 from skidboard.board import virtual
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario import from_table
-from skidwright.sim.scenario_keys import Fault
+from skidwright.sim.scenario_keys import PlantFault
 from skidwright.sim.supervisor import POWER, Supervisor
 
 # What appending a record costs on the board: 1.4 to 109 ms (measured on an emulated RP2040).
@@ -119,7 +119,7 @@ class SkidInProcess:
 
     def fault(self, kind: str, start_us: int, end_us: int, amount: float = -1.0) -> None:
         """Have a fault happen in the plant."""
-        self.plant.add_fault(Fault(kind, start_us * 1e-6, end_us * 1e-6, amount=amount))
+        self.plant.add_fault(PlantFault(kind, start_us * 1e-6, end_us * 1e-6, amount=amount))
 
     def log_bytes(self) -> bytes:
         """The log as a host pulls it: all segments back to back."""

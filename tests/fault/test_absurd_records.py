@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from skidboard import records
-from skidwright.log import dataset, integrity, layouts
+from skidwright.log import damage, dataset, layouts
 
 ONE = {  # once ended whole commands: kind of record, field, value
     "a contact in the year 287396": (records.CONTACT, "utc_ms", 9_007_199_254_740_991),
@@ -44,7 +44,7 @@ def test_one_absurd_field_is_marked_and_nothing_else(shop, name):
     kind, field, value = ONE[name]
     raw, seq = spoiled(kind, field, value)
     data = dataset.decode(raw)
-    assert data.report.totals == {integrity.IMPOSSIBLE: 1} and not data.report.ok
+    assert data.report.totals == {damage.IMPOSSIBLE: 1} and not data.report.ok
     marked = data.samples["seq"][(data.marks & 32) != 0].tolist()
     meaningless = data.events["seq"][data.events["kind"] == 0].tolist()
     assert (marked, meaningless) == (([seq], []) if kind == records.SAMPLE else ([], [seq]))
@@ -52,7 +52,7 @@ def test_one_absurd_field_is_marked_and_nothing_else(shop, name):
     assert whole.report.ok and len(whole) == len(data) and len(whole.events) == len(data.events)
     shop.log.write_bytes(raw)
     status, out, err = shop.run("check", "--all")
-    assert status == 1 and integrity.IMPOSSIBLE in out, err
+    assert status == 1 and damage.IMPOSSIBLE in out, err
     assert out.count("record-impossible") >= (2 if kind == records.SAMPLE else 0)
     for command in (("assess",), ("export", "samples.parquet"), ("cleanup", "--json")):
         assert not shop.complaint(*command), command

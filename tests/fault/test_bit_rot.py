@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 import synthetic_log as sl
 from skidboard import records
-from skidwright.log import blocks, dataset, integrity
+from skidwright.log import blocks, damage, dataset
 from skidwright.samples.assessment import Assessment
 
 SEGMENT, HEAD, SLOT = records.SEGMENT_BYTES, records.HEADER_BYTES, records.RECORD_BYTES
@@ -90,7 +90,7 @@ class Expected:
             self.raw[HIT * SEGMENT + bit // 8] ^= 1 << bit % 8
 
 
-DAMAGE = (integrity.DAMAGED_RECORD, integrity.DAMAGED_HEADER)
+DAMAGE = (damage.DAMAGED_RECORD, damage.DAMAGED_HEADER)
 
 
 @pytest.mark.slow

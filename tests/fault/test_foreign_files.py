@@ -19,7 +19,7 @@ from skidwright.archive.folder import Archive
 from skidwright.archive.log_file import LogWriter
 from skidwright.calibration.flow import read_runs
 from skidwright.errors import ArchiveUnreadable, BackupError, ConfigError
-from skidwright.log import keys
+from skidwright.log import seal
 from skidwright.log.dataset import decode
 from skidwright.papers import certificate
 from skidwright.register import backup, kept_calibrations
@@ -36,7 +36,7 @@ READERS = {  # what reads, and how many MB it may take at most
     "restore": (backup.read, 4),
     "skid.toml": (config.load, 4),
     "verify": (certificate.read, 10),
-    "--key": (keys.read, 1),
+    "--key": (seal.read_key, 1),
     "tuning.json": (tuning_file.load, 140),
 }
 

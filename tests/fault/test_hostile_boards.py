@@ -11,7 +11,7 @@ from hostile_boards import CLEANUP_KEYS, Bench, HostilePort
 from skidboard import link
 from skidboard.app import App
 from skidwright.errors import BadReply
-from skidwright.link import replies, schema
+from skidwright.link import replies
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "firmware"))
 from test_app import board, run  # noqa: E402
@@ -56,11 +56,11 @@ def test_a_field_of_another_type_is_named():
              "in_band": 1, "cleanup": {"asset": []}, "uptime_ms": 1 << 60}  # fmt: skip
     for name, value in wrong.items():
         with pytest.raises(BadReply, match=f"in which {name} is not"):
-            schema.told_status({"state": "rest", name: value}, "port")
+            replies.told_status({"state": "rest", name: value}, "port")
     for name, value in (("rest_s", "60"), ("assets", [0]), ("meter_table", 5), ("duty_min_permille", 9999)):
         with pytest.raises(BadReply, match=name):
-            schema.told_settings({name: value}, "port")
-    told = schema.told_status({"state": "rest", "of_a_newer_board": [1]}, "port")
+            replies.told_settings({name: value}, "port")
+    told = replies.told_status({"state": "rest", "of_a_newer_board": [1]}, "port")
     assert told["state"] == "rest" and told.get("flow_ul_s") is None
     with pytest.raises(BadReply, match="does not say flow_ul_s"):
         told["flow_ul_s"]
@@ -76,7 +76,7 @@ def test_the_schema_is_that_of_the_firmware(bench):
     skid = App(board("schema"))
     run(skid, 2000)
     told = json.loads(json.dumps(skid.status()))
-    assert schema.told_status(told, "port") == told and schema.told_settings(skid.settings, "port")
-    assert set(schema.STATUS) == set(told) and set(schema.CLEANUP) == set(told["cleanup"])
+    assert replies.told_status(told, "port") == told and replies.told_settings(skid.settings, "port")
+    assert set(replies.STATUS) == set(told) and set(replies.CLEANUP) == set(told["cleanup"])
     mine = json.loads(HostilePort(random.Random(1), bench.clock, bench.log, 0.0).body(link.STATUS, b""))
     assert set(mine) == set(told) and set(CLEANUP_KEYS) == set(told["cleanup"])

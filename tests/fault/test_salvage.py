@@ -24,7 +24,7 @@ from skidwright.archive import salvage as salvaging
 from skidwright.archive.folder import Archive
 from skidwright.cli import app
 from skidwright.errors import SalvageError
-from skidwright.link import raw_flash
+from skidwright.link import prompt
 from skidwright.link.session import Session
 from skidwright.log import dataset
 from skidwright.log.segment_check import parse_header
@@ -162,10 +162,10 @@ def test_a_flash_that_comes_over_damaged_is_refused(what):
 
     block = bytes(range(256)) * 16
     said = f"RAW 3 4096\nB 1 {zlib.crc32(block)} {base64.b64encode(block).decode()}\nEND\n"
-    assert raw_flash.parse(said, "here") == b"\xff" * BLOCK + block + b"\xff" * BLOCK
+    assert prompt.parse(said, "here") == b"\xff" * BLOCK + block + b"\xff" * BLOCK
     spoilt = {"cut": said[:-5], "flip": said.replace("AQID", "AQIE", 1), "nonsense": "Traceback"}[what]
     with pytest.raises(SalvageError, match="here: the flash came over damaged"):
-        raw_flash.parse(spoilt, "here")
+        prompt.parse(spoilt, "here")
 
 
 def test_the_whole_way_on_the_virtual_skid(tmp_path, capsys):

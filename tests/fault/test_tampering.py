@@ -22,8 +22,8 @@ import pytest
 from skidboard import log_key, records
 from skidboard.journal import Journal
 from skidwright.log import chain, dataset
-from skidwright.log import keys as log_keys
-from skidwright.samples import checking
+from skidwright.log import seal as log_keys
+from skidwright.samples import tally
 from skidwright.samples.assessment import Assessment
 
 DEVICE = bytes.fromhex("e661410403a1b2c3")
@@ -243,7 +243,7 @@ def test_a_keyed_log_without_its_key_is_said_to_be_untried(tmp_path):
     path = tmp_path / DEVICE.hex() / f"{LOG:08x}.skidlog"
     path.parent.mkdir()
     path.write_bytes(journal_bytes(tmp_path, (KEY, KEY, KEY)))
-    said = checking.log_row(Assessment(path))["integrity"]
+    said = tally.log_row(Assessment(path))["integrity"]
     assert "NOT tried" in said and f"{LAST} keyed links" in said
     assert "all verified" not in said and "one segment" not in said
-    assert checking.log_row(Assessment(path, chain_key=KEY))["integrity"].startswith("all verified, 5 links")
+    assert tally.log_row(Assessment(path, chain_key=KEY))["integrity"].startswith("all verified, 5 links")

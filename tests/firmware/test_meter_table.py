@@ -1,4 +1,4 @@
-"""The meter's table against ASTM D341 reckoned in floating point: log10 log10 (v + 0.7) = a - b log10 T."""
+"""The meter's table against ASTM D341 calculated in floating point: log10 log10 (v + 0.7) = a - b log10 T."""
 
 import math
 

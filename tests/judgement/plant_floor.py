@@ -11,11 +11,11 @@ import time
 import numpy as np
 import processes
 from scipy import stats
-from skidwright.judgement import changes, charts, forecast, points, scatter, series, trend
+from skidwright.formulas.iso4406 import UPPER_PER_ML
+from skidwright.judgement import changes, charts, points, scatter, series, trend
 from skidwright.register.model import AssetRecord
 from skidwright.standing.goals import Goals
 from skidwright.standing.particles import chance_at_or_below, scatter_of
-from skidwright.trade.iso4406 import UPPER_PER_ML
 
 ASSET = AssetRecord(1, "machine", target=(20, 18, 15), water_limit_percent=90.0, coldest_c=40.0)
 # Levels that wander so slowly that it passes for a drift; what is stated of trends and of changes.
@@ -67,7 +67,7 @@ def young_logs(days, seeds):
             tried += 1
             shown += one is not None and (one.rising or one.falling)
             if one is not None:
-                dated += forecast.forecast(one, one.at(one.last_days) + 0.5).state == forecast.AHEAD
+                dated += trend.forecast(one, one.at(one.last_days) + 0.5).state == trend.AHEAD
     return shown, dated, tried
 
 
@@ -76,9 +76,9 @@ def forecasts_held(name, seeds):
     days, held, ahead = np.arange(120.0), 0, 0
     for seed in seeds:
         values = 0.2 * processes.noise(np.random.default_rng(seed), name, (120,)) + 0.02 * days
-        found = forecast.forecast(trend.trend(days, values), 3.6)
-        ahead += found.state == forecast.AHEAD
-        held += found.state == forecast.AHEAD and found.earliest_days <= 180 <= found.latest_days
+        found = trend.forecast(trend.trend(days, values), 3.6)
+        ahead += found.state == trend.AHEAD
+        held += found.state == trend.AHEAD and found.earliest_days <= 180 <= found.latest_days
     return held, ahead
 
 
@@ -105,9 +105,9 @@ def dated_after_service(name, seeds):
         made = processes.machine(
             np.random.default_rng(seed), name, days=200, level=processes.serviced(80, a_day=0.02)
         )
-        found = forecast.forecast(series.particle_series(made).trends[0], limit)
-        ahead += found.state == forecast.AHEAD
-        held += found.state == forecast.AHEAD and found.earliest_days <= start + 260 <= found.latest_days
+        found = trend.forecast(series.particle_series(made).trends[0], limit)
+        ahead += found.state == trend.AHEAD
+        held += found.state == trend.AHEAD and found.earliest_days <= start + 260 <= found.latest_days
     return held, ahead
 
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 from machine_years import first_order
 from scipy import optimize, stats
-from skidwright.judgement import forecast, trend
+from skidwright.judgement import trend
 from trends import coverage
 
 RNG = np.random.default_rng(4)
@@ -27,7 +27,7 @@ def of_one_noise(line: trend.Trend, slope: float, low: float) -> trend.Trend:
 def test_interval_for_a_noise_that_is_known_is_fieller_s() -> None:
     """Both ends solve |limit - line| = t * its error, found by `scipy.optimize.brentq` with SciPy's t."""
     one = of_one_noise(LINE, 0.02, 0.012)
-    found = forecast.forecast(one, 12.0)
+    found = trend.forecast(one, 12.0)
     fitted, t = one.fitted, stats.t.ppf(0.975, 99)
 
     def apart(days):
@@ -37,7 +37,7 @@ def test_interval_for_a_noise_that_is_known_is_fieller_s() -> None:
         )
 
     likely = fitted.centre + (12.0 - fitted.level[0]) / 0.02
-    assert found.state == forecast.AHEAD
+    assert found.state == trend.AHEAD
     assert found.likely_days == pytest.approx(likely, abs=0.1)
     assert found.earliest_days == pytest.approx(optimize.brentq(apart, 60, likely), abs=0.3)
     assert found.latest_days == pytest.approx(optimize.brentq(apart, likely, 1e4), abs=0.3)
@@ -47,23 +47,23 @@ def test_interval_for_a_noise_that_is_known_is_fieller_s() -> None:
 @given(slope=some.floats(-1, 1), below=some.floats(0, 1), limit=some.floats(-100, 100))
 def test_no_date_from_a_slope_that_may_be_none(slope, below, limit) -> None:
     line = of_one_noise(LINE, slope, slope - below)
-    found = forecast.forecast(line, limit)
+    found = trend.forecast(line, limit)
     if line.low <= 0:
-        assert found.state in (forecast.NO_TREND, forecast.AWAY, forecast.CROSSED)
+        assert found.state in (trend.NO_TREND, trend.AWAY, trend.CROSSED)
         assert np.isnan(found.earliest_days) and np.isnan(found.latest_days)
-    if found.state == forecast.AHEAD:
+    if found.state == trend.AHEAD:
         assert LINE.last_days <= found.earliest_days <= found.latest_days
         assert found.earliest_days <= found.horizon_days
 
 
 def test_words_for_what_is_not_ahead() -> None:
-    assert forecast.forecast(None, 12.0).state == forecast.NO_TREND
-    assert forecast.forecast(dataclasses.replace(LINE, low=-0.001), 12.0).state == forecast.NO_TREND
+    assert trend.forecast(None, 12.0).state == trend.NO_TREND
+    assert trend.forecast(dataclasses.replace(LINE, low=-0.001), 12.0).state == trend.NO_TREND
     falling = dataclasses.replace(LINE, slope=-0.02, low=-0.03, high=-0.01)
-    assert forecast.forecast(falling, 12.0).state == forecast.AWAY
-    assert forecast.forecast(LINE, 9.0).state == forecast.CROSSED
-    far = forecast.forecast(LINE, 30.0)
-    assert (far.state, far.horizon_days) == (forecast.FAR, 300.0)
+    assert trend.forecast(falling, 12.0).state == trend.AWAY
+    assert trend.forecast(LINE, 9.0).state == trend.CROSSED
+    far = trend.forecast(LINE, 30.0)
+    assert (far.state, far.horizon_days) == (trend.FAR, 300.0)
 
 
 @pytest.mark.parametrize("alike", [0.0, 0.5, 0.9])
@@ -73,9 +73,9 @@ def test_interval_holds_the_true_day(alike) -> None:
     days = np.arange(120.0)
     held = ahead = 0
     for _ in range(150):
-        found = forecast.forecast(trend.trend(days, 0.2 * first_order(rng, 120, alike) + 0.02 * days), 3.6)
-        ahead += found.state == forecast.AHEAD
-        held += found.state == forecast.AHEAD and found.earliest_days <= 180 <= found.latest_days
+        found = trend.forecast(trend.trend(days, 0.2 * first_order(rng, 120, alike) + 0.02 * days), 3.6)
+        ahead += found.state == trend.AHEAD
+        held += found.state == trend.AHEAD and found.earliest_days <= 180 <= found.latest_days
     print(f"figure: forecast, points alike by {alike}: {held / ahead:.1%} of {ahead} hold the true day")
     assert ahead >= (140 if alike < 0.9 else 60)
     assert held >= stats.binom.ppf(0.001, ahead, 0.95)
@@ -85,5 +85,5 @@ def test_interval_holds_the_true_day(alike) -> None:
 def test_whole_judgement_of_ramps() -> None:
     """From counts to forecast, changes included: 40 ramps (`make trends` has 200 of each kind)."""
     held, words, _ = coverage(40, every_h=24)
-    assert words.get(forecast.AHEAD, 0) >= 36
+    assert words.get(trend.AHEAD, 0) >= 36
     assert held >= 0.85

@@ -16,7 +16,7 @@ T0 = int(START.astype(np.int64))
 
 def happened(*what) -> list:
     """Events as (day, kind)."""
-    return [events.Event(T0 + int(day * 86_400_000), kind, "") for day, kind in what]
+    return [events.MachineEvent(T0 + int(day * 86_400_000), kind, "") for day, kind in what]
 
 
 def pulse(day, codes, fades_in_days, channels=(0, 1, 2, 3)):

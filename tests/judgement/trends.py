@@ -13,7 +13,7 @@ import time
 import numpy as np
 import plant_floor
 from machine_years import START, ramp, step, years
-from skidwright.judgement import charts, events, forecast, judge, points, series
+from skidwright.judgement import charts, events, judge, points, series, trend
 from skidwright.register.model import AssetRecord
 
 ASSET = AssetRecord(1, "machine", target=(20, 18, 15), water_limit_percent=90.0, coldest_c=40.0)
@@ -53,7 +53,7 @@ def clean_years(number, first_seed=0, charted_years=0, **how):
         made = years(rng, **how)
         if seed < first_seed + number:
             book = [
-                events.Event(int(START.astype(np.int64) + day * 86_400_000), kind, "")
+                events.MachineEvent(int(START.astype(np.int64) + day * 86_400_000), kind, "")
                 for day in np.sort(rng.uniform(10, how.get("days", 365), 52))
                 for kind in (events.TOP_UP, events.FILTER)
             ]
@@ -134,12 +134,12 @@ def coverage(number, first_seed=0, seen_days=120, crossing_day=200, codes_a_day=
         rng = np.random.default_rng(seed)
         made = years(rng, days=seen_days, rise=ramp(0, codes_a_day, 1.0), wander=0.1, **how)
         line = judge.judge(made, ASSET).particle_series.trends[0]
-        found = forecast.forecast(line, limit)
+        found = trend.forecast(line, limit)
         words[found.state] = words.get(found.state, 0) + 1
-        if found.state == forecast.AHEAD:
+        if found.state == trend.AHEAD:
             held += found.earliest_days <= first + crossing_day <= found.latest_days
             width.append(found.latest_days - found.earliest_days)
-    ahead = max(words.get(forecast.AHEAD, 0), 1)
+    ahead = max(words.get(trend.AHEAD, 0), 1)
     return held / ahead, words, float(np.median(width)) if width else float("nan")
 
 

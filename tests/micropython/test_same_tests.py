@@ -27,7 +27,7 @@ pytestmark = pytest.mark.skipif(not MICROPYTHON.exists(), reason="no MicroPython
 WITHIN = {
     "app": "test_app", "process": "test_app", "recorder": "test_app", "status": "test_app",
     "faults": "test_app", "segments": "test_journal", "recovery": "test_journal", "trace": "test_by_hand",
-    "room": "test_journal", "settings_log": "test_app", "digest": "test_journal",
+    "storage": "test_journal", "settings_log": "test_app", "digest": "test_journal",
     "end_note": "test_journal", "commands": "test_app",
 }  # fmt: skip
 

@@ -16,7 +16,7 @@ from command_line import assert_one_line
 from scipy import stats
 from skidboard import records
 from skidwright.checks import CheckLimits
-from skidwright.papers import certificate, evidence
+from skidwright.papers import certificate, proof
 from skidwright.register import Register
 
 ISSUE = ("certificate", "--by", "A. Moe", "-o", "c.html")
@@ -216,7 +216,7 @@ def test_a_broken_chain_inside_its_segments_speaks_against_it(shop, issued, log_
     raised(log_path, 41, 0, 0.9)
     stated, _ = certificate.read(issued)
     part = stated["logs"][0]
-    part["segments"] = [asdict(one) for one in evidence.of_samples(log_path, part["records"])]
+    part["segments"] = [asdict(one) for one in proof.of_samples(log_path, part["records"])]
     stated["digest"] = certificate.digest_of(stated)
     issued.write_text(certificate.render(stated))
     wrong = against(shop("verify", issued))
@@ -396,11 +396,11 @@ def test_there_is_such_a_paper():
 
 
 def test_segments_that_a_paper_may_rest_on(log_path):
-    whole = evidence.of_samples(log_path, [2, 61])
+    whole = proof.of_samples(log_path, [2, 61])
     assert [d.segment for d in whole] == [0, 2]
-    assert evidence.check(log_path, whole) == []
+    assert proof.check(log_path, whole) == []
     with pytest.raises(ValueError, match="record 999"):
-        evidence.of_samples(log_path, [999])
+        proof.of_samples(log_path, [999])
 
 
 def test_content_cannot_break_out_of_the_page(shop, tmp_path):

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from scipy import stats
-from skidwright.archive.kept_thresholds import Thresholds, keep
+from skidwright.archive.kept_settings import Thresholds, keep_thresholds
 from skidwright.checks import CheckLimits
 from skidwright.papers import certificate
 from skidwright.samples.assessment import Assessment
@@ -21,8 +21,8 @@ TODAY = "\n[checks]\nvolume_uncertainty_percent = 9\nloop_error_ua = 700\n"
 @pytest.fixture
 def changed(log_path):
     """The log of the archive: of the newest samples 54 was taken before the change, 56 and 58 after."""
-    keep(log_path, 0, 1, Thresholds(BEFORE))
-    keep(log_path, 56, 2, Thresholds(AFTER))
+    keep_thresholds(log_path, 0, 1, Thresholds(BEFORE))
+    keep_thresholds(log_path, 56, 2, Thresholds(AFTER))
     return log_path
 
 

@@ -15,7 +15,7 @@ from skidwright.cli import app
 from skidwright.errors import InstallError
 from skidwright.link.install import install
 from skidwright.link.session import Session
-from skidwright.log import keys as log_keys
+from skidwright.log import seal as log_keys
 from skidwright.log.dataset import verify_chain
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import load, packaged

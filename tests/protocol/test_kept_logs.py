@@ -14,7 +14,7 @@ import pytest
 import synthetic_log as sl
 from naive_reader import read_log, settings_in_full
 from skidboard import records
-from skidwright.log import integrity, layouts
+from skidwright.log import damage, layouts
 from skidwright.log.dataset import decode
 from skidwright.samples.assessment import Assessment
 
@@ -100,7 +100,7 @@ def test_a_former_layout_is_read_beside_the_present_one(monkeypatch):
     raw[60:64] = struct.pack("<I", zlib.crc32(raw[:60]))
 
     unknown = decode(bytes(raw))
-    assert unknown.report.totals[integrity.UNKNOWN_LAYOUT] == 1 + 14 + 14, "and none of them is guessed at"
+    assert unknown.report.totals[damage.UNKNOWN_LAYOUT] == 1 + 14 + 14, "and none of them is guessed at"
     assert len(unknown.samples) == len(unknown.events) == 14
 
     monkeypatch.setattr(records, "LAYOUTS", (records.LAYOUT, 7))

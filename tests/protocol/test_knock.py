@@ -15,9 +15,9 @@ from skidboard import link
 from skidwright.cli import app
 from skidwright.errors import NotASkid
 from skidwright.link import install as installing
-from skidwright.link import prompt, raw_flash
+from skidwright.link import prompt
 from skidwright.link.session import Session
-from skidwright.log import keys as log_keys
+from skidwright.log import seal as log_keys
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 needs_micropython = pytest.mark.skipif(not micropython(), reason="no MicroPython for this platform")
@@ -71,13 +71,13 @@ def fake_port():
     ],
     ids=["echo", "silence", "another device", "noise"],
 )
-@pytest.mark.parametrize("use", [installing.install, raw_flash.read])
+@pytest.mark.parametrize("use", [installing.install, prompt.read])
 def test_a_wrong_port_is_said_without_mpremote(monkeypatch, fake_port, answer, said, use):
     def never(*_args, **_how):
         raise AssertionError("mpremote was started")
 
     monkeypatch.setattr(installing, "_mpremote", never)
-    monkeypatch.setattr(raw_flash, "mpremote", never)
+    monkeypatch.setattr(prompt, "mpremote", never)
     monkeypatch.setattr(prompt, "_PROMPT_S", 0.5)
     monkeypatch.setattr(prompt, "_KNOCK_S", 0.2)
     with pytest.raises(NotASkid, match=said) as error:

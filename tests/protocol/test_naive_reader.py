@@ -15,7 +15,7 @@ from skidboard.app import App
 from skidwright.archive.folder import Archive
 from skidwright.archive.pull import pull
 from skidwright.link.session import Session
-from skidwright.log import integrity
+from skidwright.log import damage
 from skidwright.log.blocks import Source
 from skidwright.log.dataset import chain_of, decode
 from synthetic_log import good_log
@@ -50,9 +50,9 @@ def agree(raw: bytes) -> None:
     assert [r["slot"] for r in naive.events] == real.event_slot.tolist()
     if naive.device is not None:
         assert (naive.device, naive.log) == (real.device.hex(), f"{real.log:08x}")
-    damaged = [f for f in real.report.findings if f.kind == integrity.DAMAGED_RECORD]
-    torn = [f for f in real.report.findings if f.kind == integrity.TRAILING_BYTES]
-    unknown = [f for f in real.report.findings if f.kind == integrity.FOREIGN_BYTES]
+    damaged = [f for f in real.report.findings if f.kind == damage.DAMAGED_RECORD]
+    torn = [f for f in real.report.findings if f.kind == damage.TRAILING_BYTES]
+    unknown = [f for f in real.report.findings if f.kind == damage.FOREIGN_BYTES]
     if not unknown:
         lost = [place for place in naive.lost if not (torn and place == naive.lost[-1])]
         assert lost == [(f.segment, f.slot) for f in damaged]

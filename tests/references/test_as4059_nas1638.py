@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from skidwright.trade import as4059, nas1638
+from skidwright.formulas import as4059
 
 # Machinery Lubrication India, Nov.-Dec. 2019, p. 30: SAE AS4059 Rev. E, cumulative counts per 100 mL,
 # codes 000 to 12, sizes A to F, here unrounded.
@@ -69,8 +69,8 @@ def test_cumulative_table() -> None:
 
 def test_differential_tables() -> None:
     assert list(as4059.DIFFERENTIAL_PER_100_ML) == table(NAS)
-    assert list(nas1638.PER_100_ML) == table(NAS)
-    assert nas1638.NAMES == as4059.DIFFERENTIAL_NAMES == ("00", "0", *map(str, range(1, 13)), ">12")
+    assert list(as4059.PER_100_ML) == table(NAS)
+    assert as4059.NAMES == as4059.DIFFERENTIAL_NAMES == ("00", "0", *map(str, range(1, 13)), ">12")
 
 
 @pytest.mark.parametrize("column", range(6))
@@ -101,8 +101,8 @@ def test_one_sample_by_hand() -> None:
     # 6-14: 19500 - 3461 = 16039 -> 7 (over 16000); 14-21: 3451 -> 7 (over 2850)
     assert as4059.differential(sample).by_size == {"6-14": "7", "14-21": "7"}
     assert as4059.differential(sample).text == "7"
-    assert nas1638.classify(sample).text == "7"
-    assert nas1638.classify(sample).missing == ("25-50", "50-100", ">100")
+    assert as4059.classify(sample).text == "7"
+    assert as4059.classify(sample).missing == ("25-50", "50-100", ">100")
 
 
 def test_whole_sample_and_above_the_table() -> None:
@@ -122,7 +122,7 @@ def test_channels_left_out() -> None:
     with pytest.raises(ValueError, match="no size was counted"):
         as4059.cumulative([None, None])
     with pytest.raises(ValueError, match="rise with size"):
-        nas1638.classify([None, Fraction(1), Fraction(2)])
+        as4059.classify([None, Fraction(1), Fraction(2)])
     with pytest.raises(ValueError, match="rise with size"):
         as4059.differential_classes([[1.0, 2.0]])
     with pytest.raises(ValueError, match="negative"):
@@ -147,7 +147,7 @@ def test_arrays_and_single_samples_agree(per_100_ml: list[int], sizes: int) -> N
     if sizes > 2:
         last = as4059.differential_classes(floats[1:])
         assert as4059.DIFFERENTIAL_NAMES[int(last)] == as4059.differential(exact).text
-        assert nas1638.classify(exact).text == as4059.differential(exact).text
+        assert as4059.classify(exact).text == as4059.differential(exact).text
 
 
 @given(cumulative_samples)
@@ -155,4 +155,4 @@ def test_more_particles_never_give_a_lower_code(per_100_ml: list[int]) -> None:
     few = np.array(per_100_ml) / 100
     assert (as4059.cumulative_codes(few * 1.5) >= as4059.cumulative_codes(few)).all()
     assert as4059.differential_classes(few[1:] * 1.5) >= as4059.differential_classes(few[1:])
-    assert nas1638.classes(few[1:4]) <= nas1638.classes(few[1:])
+    assert as4059.classes(few[1:4]) <= as4059.classes(few[1:])

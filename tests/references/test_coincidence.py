@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import lambertw  # independent implementation
-from skidwright.trade import coincidence
+from skidwright.formulas import coincidence
 
 
 def test_lambert_w_agrees_with_scipy() -> None:

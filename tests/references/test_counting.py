@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from skidwright.trade import coincidence, comparison, counting, iso4406
+from skidwright.formulas import coincidence, comparison, counting, iso4406
 from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
 from uncertainties import ufloat
 

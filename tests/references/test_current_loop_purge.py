@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 from skidboard import current_loop as board_loop
-from skidwright.trade import current_loop, purge
+from skidwright.formulas import current_loop, purge
 from uncertainties import ufloat
 
 # NAMUR NE 43 as two teaching pages give it, the recommendation itself not seen: industryhub.site ("NAMUR NE

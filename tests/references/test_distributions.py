@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
-from skidwright.trade import distributions
+from skidwright.formulas import distributions
 
 SHAPES = np.concatenate([np.linspace(0.05, 5, 50), np.arange(1, 1500), np.geomspace(399, 1e6, 100)])
 

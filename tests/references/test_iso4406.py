@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from skidboard import cleanliness
-from skidwright.trade import iso4406
+from skidwright.formulas import iso4406
 
 # Source named in the file.
 TABLE = json.loads((Path(__file__).parent / "iso4406_table.json").read_text())["rows"]

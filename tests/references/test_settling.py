@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from skidwright.trade import settling
+from skidwright.formulas import settling
 
 
 def test_stokes_by_fluids() -> None:

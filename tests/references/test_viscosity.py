@@ -5,7 +5,7 @@ import pytest
 from chemicals.viscosity import viscosity_index as chemicals_index
 from hypothesis import given
 from hypothesis import strategies as st
-from skidwright.trade import viscosity, viscosity_index
+from skidwright.formulas import viscosity
 
 
 @pytest.mark.parametrize(
@@ -19,7 +19,7 @@ from skidwright.trade import viscosity, viscosity_index
     ],
 )
 def test_worked_examples_of_d2270(at_40c: float, at_100c: float, printed: float, rounded: int) -> None:
-    found = float(viscosity_index.viscosity_index(at_40c, at_100c))
+    found = float(viscosity.viscosity_index(at_40c, at_100c))
     assert found == pytest.approx(printed, abs=0.1)
     assert round(found) == rounded
 
@@ -29,7 +29,7 @@ def test_index_by_chemicals() -> None:
     rng = np.random.default_rng(2)
     at_100c = np.concatenate([rng.uniform(2, 69.9, 400), rng.uniform(70.1, 300, 100)])
     at_40c = at_100c * rng.uniform(3, 20, 500)
-    found = viscosity_index.viscosity_index(at_40c, at_100c)
+    found = viscosity.viscosity_index(at_40c, at_100c)
     theirs = [chemicals_index(u * 1e-6, y * 1e-6) for u, y in zip(at_40c, at_100c, strict=True)]
     np.testing.assert_allclose(found, theirs, rtol=1e-9, atol=1e-9)
 
@@ -62,21 +62,21 @@ def test_index_by_the_polynomials_of_iso_2909() -> None:
         y = np.linspace(bottom, top, 40)
         low, high = (a * y + b) * y + c, (d * y + e) * y + f
         # by definition the index is 0 at U = L and 100 at U = H; the polynomials hold L and H to 0.15 %
-        np.testing.assert_allclose(viscosity_index.viscosity_index(low, y), 0, atol=0.6)
-        np.testing.assert_allclose(viscosity_index.viscosity_index(high, y), 100, atol=0.6)
+        np.testing.assert_allclose(viscosity.viscosity_index(low, y), 0, atol=0.6)
+        np.testing.assert_allclose(viscosity.viscosity_index(high, y), 100, atol=0.6)
 
 
 def test_index_is_undefined_below_2() -> None:
-    assert np.isnan(viscosity_index.viscosity_index(5.0, 1.99))
+    assert np.isnan(viscosity.viscosity_index(5.0, 1.99))
     with pytest.raises(ValueError, match="below that at 40"):
-        viscosity_index.viscosity_index(10.0, 10.0)
+        viscosity.viscosity_index(10.0, 10.0)
     with pytest.raises(ValueError, match="above 0"):
-        viscosity_index.viscosity_index(10.0, 0.0)
+        viscosity.viscosity_index(10.0, 0.0)
 
 
 @given(st.floats(2, 200), st.floats(1.5, 100), st.floats(1.01, 2))
 def test_thinner_when_cold_means_a_higher_index(at_100c: float, ratio: float, more: float) -> None:
-    found = viscosity_index.viscosity_index([at_100c * ratio, at_100c * ratio * more], at_100c)
+    found = viscosity.viscosity_index([at_100c * ratio, at_100c * ratio * more], at_100c)
     assert found[0] > found[1]
 
 
@@ -133,14 +133,14 @@ lines = st.tuples(st.floats(20, 2000), st.floats(3, 12)).map(
 
 
 @given(lines, st.floats(-20, 150))
-def test_temperature_undoes_viscosity(line: viscosity.Line, temp_c: float) -> None:
+def test_temperature_undoes_viscosity(line: viscosity.ViscosityLine, temp_c: float) -> None:
     nu = viscosity.viscosity(line, temp_c)
     if np.isfinite(nu) and nu < 1.9e7:
         assert viscosity.temperature(line, nu) == pytest.approx(temp_c, abs=1e-6)
 
 
 @given(lines)
-def test_hotter_is_thinner_and_the_points_are_met(line: viscosity.Line) -> None:
+def test_hotter_is_thinner_and_the_points_are_met(line: viscosity.ViscosityLine) -> None:
     nu = viscosity.viscosity(line, np.linspace(-10, 140, 60))
     assert (np.diff(nu[np.isfinite(nu)]) < 0).all()
 

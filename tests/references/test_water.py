@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from skidwright.trade import water
+from skidwright.formulas import water
 
 MINERAL = water.PUBLISHED["mineral-7.09"]
 OTHER = water.PUBLISHED["mineral-7.42"]

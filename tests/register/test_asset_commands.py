@@ -7,7 +7,7 @@ from pathlib import Path
 
 import filelock
 import pytest
-from skidwright.register import schema
+from skidwright.register import database as register_database
 
 TOML = '[[asset]]\nnumber = 11\nname = "Thruster"\ntarget = "20/18/15"\ncoldest_c = 0\n'
 
@@ -239,7 +239,7 @@ WRITING = [("asset", "edit", 12, "--name", "x"), ("asset", "event", 12, "repair"
 def _spoilt(path: Path, how: str) -> None:
     if how == "newer":
         database = sqlite3.connect(path)
-        database.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
+        database.execute(f"PRAGMA user_version = {register_database.VERSION + 1}")
         database.close()
     else:
         path.write_bytes(b"not a database at all, but quite long " * 50)

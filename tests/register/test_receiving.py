@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from skidwright.checks import CheckLimits
+from skidwright.formulas import iso4406
 from skidwright.judgement.scatter import Scatter
 from skidwright.papers import claim
 from skidwright.receiving import decision as receiving
@@ -18,7 +19,6 @@ from skidwright.receiving.decision import ACCEPTED, OPEN, REFUSED, Terms
 from skidwright.receiving.receipt import record
 from skidwright.samples import history
 from skidwright.standing import particles
-from skidwright.trade import iso4406
 
 TARGET = (16, 14, 11)  # at most 640, 160 and 20 per mL: ISO 4406:2021, table 1
 LIMITS_PER_ML = np.array([640.0, 160.0, 20.0])

@@ -33,8 +33,8 @@ from skidwright.register import (
     Paper,
     Receipt,
     Register,
+    database,
     known_assets,
-    schema,
 )
 
 MARCH_2 = 1_772_409_600_000  # 2026-03-02T00:00:00Z, by date -d
@@ -201,11 +201,11 @@ def test_a_newer_register_is_refused_untouched(tmp_path: Path) -> None:
     Register.open(tmp_path, write=True).close()
     path = tmp_path / "register.sqlite"
     other = sqlite3.connect(path)
-    other.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
+    other.execute(f"PRAGMA user_version = {database.VERSION + 1}")
     other.close()
     before = path.read_bytes()
     for write in (False, True):
-        with pytest.raises(RegisterVersion, match=f"version {schema.VERSION + 1}"):
+        with pytest.raises(RegisterVersion, match=f"version {database.VERSION + 1}"):
             Register.open(tmp_path, write)
     assert path.read_bytes() == before
 

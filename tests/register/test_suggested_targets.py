@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from scipy import stats
 from skidwright.errors import ConfigError
+from skidwright.formulas.iso4406 import UPPER_PER_ML
 from skidwright.register import AssetRecord, Component, targets
-from skidwright.trade.iso4406 import UPPER_PER_ML
 
 TABLE = """
 [[component]]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from skidwright.report import columns
+from skidwright.report import pictures
 
 
 @settings(max_examples=60, deadline=None)
@@ -14,7 +14,7 @@ def test_columns_equal_a_plain_loop(seed: int, n: int, wanted: int) -> None:
     when = rng.uniform(100, 200, n)
     value = rng.normal(0, 1, n).round(2)
     value[rng.random(n) < 0.1] = np.nan
-    drawn = columns.gather(when, value, 100.0, 200.0, wanted)
+    drawn = pictures.gather(when, value, 100.0, 200.0, wanted)
     if np.isfinite(value).sum() <= 2 * wanted:
         assert not drawn.gathered
         assert len(drawn.when) == np.isfinite(value).sum()
@@ -33,16 +33,16 @@ def test_one_bad_reading_in_a_year_still_shows() -> None:
     n = 525_600
     value = np.full(n, 18.0)
     value[400_001] = 27.0
-    drawn = columns.gather(np.linspace(0, 365, n), value, 0.0, 365.0)
+    drawn = pictures.gather(np.linspace(0, 365, n), value, 0.0, 365.0)
     assert drawn.high.max() == 27.0
     assert np.count_nonzero(drawn.high == 27.0) == 1
-    assert len(drawn.when) == columns.COLUMNS
+    assert len(drawn.when) == pictures.COLUMNS
 
 
 def test_thinning_keeps_one_point_of_each_cell() -> None:
     rng = np.random.default_rng(3)
     when, value = rng.uniform(0, 1, 20_000), rng.uniform(0, 10, 20_000)
-    x, y = columns.thin(when, value, 0.0, 1.0, 50, 20)
+    x, y = pictures.thin(when, value, 0.0, 1.0, 50, 20)
     assert 900 < len(x) <= 1000
     # every point left out has a kept one within a cell of it
     kept = {

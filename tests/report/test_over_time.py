@@ -5,7 +5,7 @@ import re
 
 import numpy as np
 import pytest
-from skidwright.judgement.events import Event
+from skidwright.judgement.events import MachineEvent
 from skidwright.report import over_time, page, pictures
 
 
@@ -55,7 +55,7 @@ def test_hints_are_shown_with_what_else_it_could_be(make, change, judge_again) -
     counts[180:] *= 4
     dirty = change(data, counts=counts.astype(np.uint32), per_ml=counts / 30.0)
     when = int(dirty.samples.utc_ms[180]) - 1000
-    text = page.render(judge_again(dirty, (), [Event(when, "top-up", "<b>20 L</b>")]))
+    text = page.render(judge_again(dirty, (), [MachineEvent(when, "top-up", "<b>20 L</b>")]))
     assert "Hint, no diagnosis: All channels rose when fluid was put in" in text
     assert "+2.0, +2.0" in text and "Or else:" in text
     assert "<b>20 L</b>" not in text

@@ -9,8 +9,8 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from skidwright.cli import check_command
-from skidwright.report import openness, page, pictures
+from skidwright.cli import check
+from skidwright.report import page, pictures
 from skidwright.report.model import REJECTED, ExcludedReason, Happening
 
 
@@ -201,15 +201,15 @@ def test_each_place_says_of_what_its_limits_are(make) -> None:
     text = " ".join(page.render(make()).split())
     assert "95 % limits per mL, as counted" in text and "those of the sample as counted" in text
     assert "For the machine <code>skidwright check --all</code>" in text
-    assert check_command.LEGEND.strip().startswith("95 % limits per mL in the machine")
-    assert len(check_command.LEGEND) <= check_command.WIDTH
+    assert check.LEGEND.strip().startswith("95 % limits per mL in the machine")
+    assert len(check.LEGEND) <= check.WIDTH
 
 
 def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
     from scipy import stats
 
     data = change(make(), volume_spread=np.zeros(60))
-    lines = openness.openness(data)
+    lines = page.openness(data)
     n = data.samples.counts[-1].astype(float)
     # F. Garwood's limits by chi-square quantiles (scipy), in 30 mL
     low, high = stats.chi2.ppf(0.025, 2 * n) / 60, stats.chi2.ppf(0.975, 2 * n + 2) / 60
@@ -220,4 +220,4 @@ def test_limits_and_chances_of_the_newest_sample(make, change) -> None:
     text = page.render(data)
     assert all(line.limits in text and line.chances in text for line in lines)
     none = change(data, counts_verdict=np.full(60, REJECTED, np.uint8))
-    assert openness.openness(none) == []
+    assert page.openness(none) == []

@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from skidwright.report.typeset import typeset, typeset_brief
+from skidwright.report.page import typeset, typeset_brief
 
 TIME = "until 2026-03-03T10:07:21Z, worst"
 

@@ -11,7 +11,7 @@ import pytest
 from skidwright.rig.circuit import field_faults, simulations
 from skidwright.rig.circuit.checks import check_circuit, load
 from skidwright.rig.circuit.simulations import HEARTS
-from skidwright.rig.front_end import ngspice
+from skidwright.rig.front_end import netlists
 from skidwright.rig.front_end.calculation import calculate
 from skidwright.rig.wiring.chip import OUTPUT_HIGH_MIN_MV
 
@@ -22,7 +22,7 @@ PLAIN = FILES.wiring.with_options(frozenset())
 QUANTITIES = {q.name: q for block in calculate(PARTS).values() for q in block}
 
 needs_ngspice = pytest.mark.skipif(
-    not ngspice.available(), reason="ngspice is not installed (apt install ngspice)"
+    not netlists.available(), reason="ngspice is not installed (apt install ngspice)"
 )
 
 
@@ -71,7 +71,7 @@ def test_the_lamps_and_the_board_have_fuses_of_their_own():
 
 @needs_ngspice
 def test_the_pump_drive_with_its_leads_never_avalanches():
-    found = ngspice.run(simulations.pump_edges(CIRCUIT, PARTS))
+    found = netlists.run(simulations.pump_edges(CIRCUIT, PARTS))
     figure("peak at the transistor, leads in place", found["peak"], "V")
     figure("alternating current in the bulk capacitor", found["bulk_a"], "A RMS")
     assert found["peak"] < 0.8 * PARTS.pump_driver.transistor_volts
@@ -84,7 +84,7 @@ def test_the_pump_drive_with_its_leads_never_avalanches():
 
 @needs_ngspice
 def test_a_diode_at_the_motor_and_no_capacitor_would_avalanche_at_each_edge():
-    found = ngspice.run(simulations.pump_edges(CIRCUIT, PARTS, as_drawn=False))
+    found = netlists.run(simulations.pump_edges(CIRCUIT, PARTS, as_drawn=False))
     figure("peak with the diode at the motor", found["peak"], "V")
     assert found["peak"] > PARTS.pump_driver.transistor_volts
     # both leads' energy, L I^2 / 2 with 3 uH and 3 A is 14 uJ; the supply adds to it while it lasts
@@ -93,7 +93,7 @@ def test_a_diode_at_the_motor_and_no_capacitor_would_avalanche_at_each_edge():
 
 @needs_ngspice
 def test_inrush_through_k1_is_within_its_contact():
-    found = ngspice.run(simulations.pump_inrush(CIRCUIT, PARTS))
+    found = netlists.run(simulations.pump_inrush(CIRCUIT, PARTS))
     figure("inrush through K1", found["inrush_a"], "A")
     formula = QUANTITIES["inrush into the pump's bulk capacitor"].high
     assert found["inrush_a"] == pytest.approx(formula, rel=0.12)
@@ -103,7 +103,7 @@ def test_inrush_through_k1_is_within_its_contact():
 
 @needs_ngspice
 def test_joined_motor_leads_destroy_nothing():
-    found = ngspice.run(simulations.motor_short(CIRCUIT, PARTS))
+    found = netlists.run(simulations.motor_short(CIRCUIT, PARTS))
     figure("peak current into joined motor leads", found["short_a"], "A")
     assert found["short_a"] < PARTS.pump_driver.pulse_a
     assert found["peak"] < 0.8 * PARTS.pump_driver.transistor_volts
@@ -132,20 +132,20 @@ def test_a_stalled_motor_is_stopped_by_the_overload_relay_and_not_by_the_fuse():
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_surge_at_the_supply_entry(sign):
     """0.5 kV through 2 ohm, 1.2/50 us: IEC 61000-6-2 and IEC 61000-4-5, from memory."""
-    found = ngspice.run(simulations.supply_surge(CIRCUIT, PARTS, sign))
+    found = netlists.run(simulations.supply_surge(CIRCUIT, PARTS, sign))
     figure(f"surge {'+' if sign > 0 else '-'}0.5 kV: highest behind the entry", found["highest"], "V")
     assert found["highest"] < PARTS.supply.entry_bears_v
     assert found["lowest"] > -1.0
     assert max(found["most_a"], -found["least_a"]) < PARTS.supply.suppressor_peak_a
     if sign > 0:
         assert found["most_a"] > 50
-        bare = ngspice.run(simulations.supply_surge(CIRCUIT.without("C10"), PARTS, sign))
+        bare = netlists.run(simulations.supply_surge(CIRCUIT.without("C10"), PARTS, sign))
         assert bare["highest"] < PARTS.supply.entry_bears_v
 
 
 @needs_ngspice
 def test_a_reversed_supply_reaches_nothing():
-    found = ngspice.run(simulations.supply_reversed(CIRCUIT, PARTS))
+    found = netlists.run(simulations.supply_reversed(CIRCUIT, PARTS))
     assert abs(found["v(v24)"]) < 0.1 and abs(found["reversed_ma"]) < 10
 
 
@@ -157,7 +157,7 @@ def test_a_reversed_supply_reaches_nothing():
 @pytest.mark.parametrize("heart", HEARTS)
 def test_only_a_beating_pin_lights_the_running_lamp(heart, high_v):
     """Lamp voltages against 0 V: near 0 it shines, at 24 V it is dark. "fault" is the other way round."""
-    found = ngspice.run(simulations.heartbeat(CIRCUIT, PARTS, heart, high_v, PARTS.heartbeat.tick_ms))
+    found = netlists.run(simulations.heartbeat(CIRCUIT, PARTS, heart, high_v, PARTS.heartbeat.tick_ms))
     early = heart in ("beats", "stops high", "stops low")
     assert (found["running_early"] < 2) == early and (found["fault_early"] < 2) == (not early)
     late = heart == "beats"
@@ -173,12 +173,12 @@ def test_only_a_beating_pin_lights_the_running_lamp(heart, high_v):
 @needs_ngspice
 def test_ticks_held_up_do_not_darken_the_running_lamp_and_a_sensitive_transistor_is_dark_in_time():
     # A pin that carries microamperes is near its rail, 3.234 V at the least.
-    slow = ngspice.run(simulations.heartbeat(CIRCUIT, PARTS, "beats", 3.1, PARTS.heartbeat.longest_gap_ms))
+    slow = netlists.run(simulations.heartbeat(CIRCUIT, PARTS, "beats", 3.1, PARTS.heartbeat.longest_gap_ms))
     assert slow["running_most"] < 2
     sensitive = dataclasses.replace(
         PARTS.heartbeat, lamp_threshold_max_v=PARTS.heartbeat.lamp_threshold_min_v
     )
-    found = ngspice.run(
+    found = netlists.run(
         simulations.heartbeat(
             CIRCUIT,
             dataclasses.replace(PARTS, heartbeat=sensitive),

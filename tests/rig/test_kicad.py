@@ -9,7 +9,7 @@ from kiutils.symbol import SymbolLib
 from kiutils.utils.sexpr import parse_sexp
 from skidwright.rig.circuit import kicad
 from skidwright.rig.circuit.checks import load
-from skidwright.rig.circuit.kinds import KINDS
+from skidwright.rig.circuit.model import KINDS
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
 FILES = load(HARDWARE)

@@ -16,8 +16,8 @@ from skidwright.errors import RigError
 from skidwright.rig import bill, products
 from skidwright.rig.drawing.hydraulic_circuit import FLOW_ORDER, ITEMS
 from skidwright.rig.mechanics import model
-from skidwright.rig.mechanics.plates import dxf
-from skidwright.rig.shipped import example_rig
+from skidwright.rig.mechanics.sheets import dxf
+from skidwright.rig.products import example_rig
 from skidwright.rig.sizing.rig_file import parse
 from skidwright.rig.wiring.model import load as load_wiring
 

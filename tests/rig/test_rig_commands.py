@@ -13,7 +13,7 @@ from skidboard.app import App
 from skidwright.cli.app import run
 from skidwright.cli.status_view import rows, wiring_rows
 from skidwright.link.replies import Hello
-from skidwright.rig.shipped import example_rig
+from skidwright.rig.products import example_rig
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
 

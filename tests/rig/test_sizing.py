@@ -13,8 +13,8 @@ import fluids.drag
 import numpy as np
 import pytest
 from skidwright.errors import RigError
-from skidwright.rig.shipped import example_rig
-from skidwright.rig.sizing import cycle, hydraulics, particles, pipe_flow
+from skidwright.rig.products import example_rig
+from skidwright.rig.sizing import figures, hydraulics
 from skidwright.rig.sizing.assessment import assess
 from skidwright.rig.sizing.picture import draw
 from skidwright.rig.sizing.rig_file import load, parse
@@ -51,8 +51,8 @@ def agree(name, ours, theirs, within):
 @pytest.mark.parametrize("nu", [7.0, 46.0, 400.0])
 def test_laminar_drop_against_fluids(bore_mm, ml_min, nu):
     rho, length = 870.0, 1.5
-    ours = pipe_flow.drop_bar(ml_min, bore_mm, length, nu, rho)
-    assert pipe_flow.reynolds(ml_min, bore_mm, nu) < 2000
+    ours = hydraulics.drop_bar(ml_min, bore_mm, length, nu, rho)
+    assert hydraulics.reynolds(ml_min, bore_mm, nu) < 2000
     theirs = fluids.friction.one_phase_dP(
         m=ml_min / 60e6 * rho, rho=rho, mu=nu * 1e-6 * rho, D=bore_mm / 1000, L=length
     )
@@ -60,29 +60,29 @@ def test_laminar_drop_against_fluids(bore_mm, ml_min, nu):
 
 
 def test_reynolds_number_and_fittings_against_fluids():
-    v = pipe_flow.velocity_m_s(120, 4)
-    agree("Reynolds number", pipe_flow.reynolds(120, 4, 20), fluids.Reynolds(V=v, D=0.004, nu=20e-6), 1e-9)
-    with_k = pipe_flow.drop_bar(120, 4, 1, 20, 870, loss=3) - pipe_flow.drop_bar(120, 4, 1, 20, 870)
+    v = hydraulics.velocity_m_s(120, 4)
+    agree("Reynolds number", hydraulics.reynolds(120, 4, 20), fluids.Reynolds(V=v, D=0.004, nu=20e-6), 1e-9)
+    with_k = hydraulics.drop_bar(120, 4, 1, 20, 870, loss=3) - hydraulics.drop_bar(120, 4, 1, 20, 870)
     agree("fittings", with_k, fluids.dP_from_K(K=3, rho=870, V=v) / 1e5, 1e-9)
 
 
 def test_turbulent_drop_against_blasius_of_fluids():
     """Thin fluid in a narrow bore: Re about 10600. No case for a counter; the figure must not mislead."""
     ml_min, bore, nu, rho = 1000.0, 2.0, 1.0, 1000.0
-    re = pipe_flow.reynolds(ml_min, bore, nu)
+    re = hydraulics.reynolds(ml_min, bore, nu)
     factor = fluids.friction.Blasius(re)
-    theirs = factor * 1.0 / 0.002 * rho * pipe_flow.velocity_m_s(ml_min, bore) ** 2 / 2 / 1e5
+    theirs = factor * 1.0 / 0.002 * rho * hydraulics.velocity_m_s(ml_min, bore) ** 2 / 2 / 1e5
     assert re > 4000
-    agree("turbulent drop", pipe_flow.drop_bar(ml_min, bore, 1.0, nu, rho), theirs, 2e-3)
+    agree("turbulent drop", hydraulics.drop_bar(ml_min, bore, 1.0, nu, rho), theirs, 2e-3)
 
 
 @pytest.mark.parametrize(("size_um", "density"), [(14, 2650), (21, 2650), (70, 7850)])
 def test_settling_velocity_against_fluids(size_um, density):
     """`fluids` solves the drag of a sphere at any Reynolds number; Stokes' law is its limit below 0.1."""
     rho, nu = 850.0, 46.0
-    ours = particles.stokes_m_s(size_um, density, rho, nu)
+    ours = figures.stokes_m_s(size_um, density, rho, nu)
     theirs = fluids.drag.v_terminal(D=size_um * 1e-6, rhop=density, rho=rho, mu=nu * 1e-6 * rho)
-    assert particles.particle_reynolds(size_um, ours, nu) < 0.1
+    assert figures.particle_reynolds(size_um, ours, nu) < 0.1
     agree(f"settling of {size_um} um", ours, theirs, 0.01)
 
 
@@ -95,13 +95,13 @@ def test_laminar_drop_by_hand():
     50 mL/min in 4 mm: v = 66.3 mm/s; mu = 46e-6 * 870 = 0.04002 Pa s; 32 * 0.04002 * 1 * 0.0663146 / 16e-6.
     """
     agree(
-        "drop per metre", pipe_flow.drop_bar(50, 4, 1, 46, 870), 32 * 0.04002 * 0.0663146 / 16e-6 / 1e5, 1e-5
+        "drop per metre", hydraulics.drop_bar(50, 4, 1, 46, 870), 32 * 0.04002 * 0.0663146 / 16e-6 / 1e5, 1e-5
     )
 
 
 def test_head_and_volume_by_hand():
-    assert pipe_flow.head_bar(1000, 10) == pytest.approx(0.980665)  # 10 m of water
-    assert pipe_flow.volume_ml(4, 1) == pytest.approx(12.566, abs=1e-3)  # pi / 4 * 0.4^2 * 100 cm3
+    assert hydraulics.head_bar(1000, 10) == pytest.approx(0.980665)  # 10 m of water
+    assert hydraulics.volume_ml(4, 1) == pytest.approx(12.566, abs=1e-3)  # pi / 4 * 0.4^2 * 100 cm3
 
 
 def test_ideal_torque_by_hand():
@@ -138,20 +138,20 @@ def test_viscosity_passes_through_its_points():
 
 def test_volume_for_the_cleanest_code_by_hand():
     """ISO 4406 table 1: code 11 is more than 10 and up to 20 per mL, so 20 need 2 mL; code 7: 31 mL."""
-    assert particles.needed_volume_ml((16, 14, 11), 20) == pytest.approx(2.0)
-    assert particles.needed_volume_ml((12, 10, 7), 20) == pytest.approx(20 / 0.64)
-    assert particles.count_spread(20) == pytest.approx(0.2236, abs=1e-4)
+    assert figures.needed_volume_ml((16, 14, 11), 20) == pytest.approx(2.0)
+    assert figures.needed_volume_ml((12, 10, 7), 20) == pytest.approx(20 / 0.64)
+    assert figures.count_spread(20) == pytest.approx(0.2236, abs=1e-4)
 
 
 def test_flush_by_hand():
     """Levenspiel, 1 / (4 n^2): fluid twice as dirty, 1 % left over: 5 volumes; 8 times, 10 %: 4.18."""
-    assert cycle.flush_volumes(1, 0.01) == pytest.approx(5.0)
-    assert cycle.flush_volumes(3, 0.10) == pytest.approx(math.sqrt(7 / 0.1) / 2)
+    assert figures.flush_volumes(1, 0.01) == pytest.approx(5.0)
+    assert figures.flush_volumes(3, 0.10) == pytest.approx(math.sqrt(7 / 0.1) / 2)
 
 
 def test_days_of_log_by_hand():
     """280 segments of 28 records; 86400 / 409.3 samples a day with a tenth of other records."""
-    found = cycle.cycle_at(RIG, 60.0)
+    found = figures.cycle_at(RIG, 60.0)
     by_hand = 280 * 28 / (86400 / found.cycle_s * 1.1)
     agree("days of log", found.days_of_log, by_hand, 1e-9)
     parts = found.purge_ml / 120 * 60 + 8 + 30 / 50 * 60 + 300
@@ -189,7 +189,7 @@ def test_settled_share_against_a_simulation_of_the_tube():
             along[flying] += 2 * mean * (1 - r2[flying]) * step
             y[flying] -= settling * step
         found = hit.mean()
-        formula = particles.settled_share(length, bore * 1000, mean, settling)
+        formula = figures.settled_share(length, bore * 1000, mean, settling)
         print(f"settled share at {settling:.0e} m/s: formula {formula:.4f}, simulation {found:.4f}")
         assert formula == pytest.approx(found, abs=0.012)
 
@@ -201,13 +201,13 @@ def test_old_fluid_after_flushing_against_a_simulation():
     for volumes in (1.0, 2.0, 5.0):
         old = speed[speed * volumes < 1].sum() / speed.sum()
         agree(f"old fluid after {volumes:g} volumes", 1 / (4 * volumes**2), old, 0.001)
-        assert cycle.flush_volumes(1, old) == pytest.approx(volumes, rel=0.001)
+        assert figures.flush_volumes(1, old) == pytest.approx(volumes, rel=0.001)
 
 
 def test_coincidence_against_chance():
     """Poisson: a particle is alone in the zone with e^(-c v); the concentration for 5 % is -ln(0.95) / v."""
-    crowd = particles.crowded_per_ml(0.002, 0.05)
-    assert particles.coincidence_share(crowd, 0.002) == pytest.approx(0.05)
+    crowd = figures.crowded_per_ml(0.002, 0.05)
+    assert figures.coincidence_share(crowd, 0.002) == pytest.approx(0.05)
     rng = np.random.default_rng(3)
     hidden = (rng.poisson(crowd * 0.002e-3, 400000) > 0).mean()
     assert hidden == pytest.approx(0.05, abs=0.002)
@@ -326,7 +326,7 @@ def test_nothing_possible_is_said_and_not_raised():
 
 def test_cold_oil_is_flushed_more_slowly():
     thick = changed(pump={"torque_limit_nm": 0.10})
-    cold, warm = cycle.cycle_at(thick, 5.0), cycle.cycle_at(thick, 60.0)
+    cold, warm = figures.cycle_at(thick, 5.0), figures.cycle_at(thick, 60.0)
     assert cold.purge_flow_ml_min < warm.purge_flow_ml_min == 120.0
     assert cold.purge_s > warm.purge_s
 

@@ -12,7 +12,7 @@ from skidwright.cli.app import run as run_command
 from skidwright.rig.circuit import stop_proof, stop_simulation
 from skidwright.rig.circuit.as_wired import Faults, Wire, build
 from skidwright.rig.circuit.checks import check_circuit, load
-from skidwright.rig.front_end import ngspice, stop_chain
+from skidwright.rig.front_end import netlists, stop_chain
 from skidwright.rig.wiring.checks import check_wiring
 from skidwright.rig.wiring.model import parse
 
@@ -25,7 +25,7 @@ SKID = build(FILES.circuit, PLAIN)
 SINGLE_FAULTS = dict(stop_proof.single_faults(SKID))
 
 needs_ngspice = pytest.mark.skipif(
-    not ngspice.available(), reason="ngspice is not installed (apt install ngspice)"
+    not netlists.available(), reason="ngspice is not installed (apt install ngspice)"
 )
 
 
@@ -134,7 +134,7 @@ def test_ngspice_agrees_with_the_logic_and_the_stops_are_in_time():
     # By formula L / R ln(...) with its Zener; the bulk capacitor then feeds the motor for a moment.
     formula = next(
         q.nominal
-        for q in stop_chain.quantities(FILES.front_end.stop_chain, FILES.front_end.pump_driver)
+        for q in stop_chain.stop_quantities(FILES.front_end.stop_chain, FILES.front_end.pump_driver)
         if q.name == "coil current falls to drop-out"
     )
     assert formula < cuts[0].supply_ms < formula + 0.3
@@ -143,13 +143,13 @@ def test_ngspice_agrees_with_the_logic_and_the_stops_are_in_time():
 @needs_ngspice
 def test_the_stop_inputs_diode_bears_what_the_coil_does_at_each_stop():
     """The coil pulls the chain to about -25 V; without the diode against it the input's own sees -13 V."""
-    found = ngspice.run(stop_simulation.netlist(SKID, FILES.front_end))
+    found = netlists.run(stop_simulation.netlist(SKID, FILES.front_end))
     print(f"figure: stop input's diode sees {found['led_least']:.2f} V at the least")
     assert -5 < found["led_least"] < 0.0 < found["led_most"] < 1.5
     opto = next(b for b in FILES.circuit.blocks if b.signal == "stop_chain")
     against = next(p.ref for p in opto.parts if p.kind == "diode")
     without = dataclasses.replace(SKID, circuit=FILES.circuit.without(against))
-    assert ngspice.run(stop_simulation.netlist(without, FILES.front_end))["led_least"] < -10
+    assert netlists.run(stop_simulation.netlist(without, FILES.front_end))["led_least"] < -10
 
 
 @needs_ngspice

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from skidwright.rig.circuit import tolerances
 from skidwright.rig.circuit.checks import load
-from skidwright.rig.front_end import ngspice
+from skidwright.rig.front_end import netlists
 from skidwright.rig.front_end.calculation import calculate
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
@@ -20,7 +20,7 @@ QUANTITIES = {q.name: q for block in calculate(FILES.front_end).values() for q i
 DRAWS = int(os.environ.get("SKIDWRIGHT_DRAWS", "500"))
 
 pytestmark = pytest.mark.skipif(
-    not ngspice.available(), reason="ngspice is not installed (apt install ngspice)"
+    not netlists.available(), reason="ngspice is not installed (apt install ngspice)"
 )
 
 # What each figure must keep: least, most. IEC 61131-2 type 1: 5 V is off, 15 V is on; RP2040: 0.8 and 2.0 V.

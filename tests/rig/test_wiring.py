@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from skidwright.errors import RigError
-from skidwright.rig.front_end.supply_chain import OTHER_LOADS_A
+from skidwright.rig.front_end.stop_chain import OTHER_LOADS_A
 from skidwright.rig.wiring import chip
 from skidwright.rig.wiring.checks import check_wiring
 from skidwright.rig.wiring.model import load, parse

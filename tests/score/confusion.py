@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from score.join import Facts
+from skidwright.arrays import Mask
 from skidwright.checks import CATALOGUE, VALID, CheckLimits, Verdicts
-from skidwright.samples.confidence import limits_per_ml
-from skidwright.samples.counted import read_by
-from skidwright.sim.schedule import FAULT_BITS
+from skidwright.formulas.counting import Interval
+from skidwright.samples.counted import limits_per_ml, read_by
+from skidwright.sim.scenario import FAULT_BITS
 from skidwright.sim.truth import Rows
-from skidwright.trade.counting import Interval
 
 # From so many counts on exact Poisson limits cover about what they state; with fewer they cover more.
 MANY_COUNTS = 50
@@ -24,7 +24,6 @@ MANY = f"valid, nothing wrong, {MANY_COUNTS} counts and more"
 METER_WRONG, CARRIED_OVER, UNSTEADY, COINCIDENT, SETTLED = 0.05, 0.10, 0.06, 0.05, 0.10
 _COUNT_CLASSES = (0, 10, 50, 1000, 10_000, np.inf)
 _CHANNELS = (">=4", ">=6", ">=14", ">=21 um(c)")
-Mask = NDArray[np.bool_]
 
 # What each condition is in the plant's truth, for people.
 CONDITIONS = {

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from skidwright.formulas import settling, viscosity
 from skidwright.sim.scenario import from_table
 from skidwright.sim.scenario_keys import HOUR_S, Scenario
-from skidwright.trade import settling, viscosity
 
 LINE_ML = 10.0
 PULSE_UL = 200.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from skidwright.sim.schedule import FAULT_BITS
+from skidwright.sim.scenario import FAULT_BITS
 from skidwright.sim.truth import Rows
 
 # A record's times are whole milliseconds, and a row ends on a control step.

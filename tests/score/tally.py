@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from score.join import facts, place_boots
 from skidwright.archive.folder import Archive
 from skidwright.checks import VALID, SettingsHistory, judge
+from skidwright.formulas import iso4406
 from skidwright.log import dataset
 from skidwright.log.timeline import TimelineBuilder
 from skidwright.sim import truth
 from skidwright.sim.play import config_of
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.trade import iso4406
 
 _COUNTS, _WATER, _TEMPERATURE = 0, 1, 2
 

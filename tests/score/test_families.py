@@ -15,7 +15,7 @@ from score.join import Facts
 from sim.skids import needs_micropython
 from skidwright.checks import CATALOGUE, CheckLimits, Verdicts
 from skidwright.errors import SimError
-from skidwright.sim.schedule import FAULT_BITS
+from skidwright.sim.scenario import FAULT_BITS
 
 BAND = (0.667, 1.0)
 TRUE_PER_ML = (1000.0, 300.0, 30.0, 10.0)

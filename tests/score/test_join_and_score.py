@@ -12,7 +12,7 @@ from sim.skids import scenario
 from skidwright.checks import REJECTED, VALID
 from skidwright.log import layouts
 from skidwright.sim import truth
-from skidwright.sim.schedule import FAULT_BITS
+from skidwright.sim.scenario import FAULT_BITS
 
 SECOND = 1_000_000
 

@@ -10,7 +10,7 @@ from scipy.integrate import solve_ivp
 from skids import scenario
 from skidwright.errors import ScenarioError
 from skidwright.sim import truth
-from skidwright.sim.fluid import Fluid
+from skidwright.sim.fluid import PlantFluid
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario import from_table, load
 
@@ -30,7 +30,7 @@ def above(per_ml: list[float]) -> np.ndarray:
 @pytest.mark.parametrize("filter_l_min", [0.0, 6.0])
 def test_the_tank_follows_the_equations(filter_l_min: float) -> None:
     case = made(filter_l_min=filter_l_min, rest_4um_per_ml=2000.0)
-    fluid = Fluid(case.asset[0], [])
+    fluid = PlantFluid(case.asset[0], [])
     slope, sizes = case.asset[0].slope, np.array([4, 6, 14, 21]) / 4.0
     turnover = 15 / 60 / 400
     ratios = np.array(CART["filtration_ratio"])
@@ -59,7 +59,7 @@ def test_the_tank_follows_the_equations(filter_l_min: float) -> None:
 def test_a_top_up_during_the_run_is_not_lost() -> None:
     case = scenario(asset=[{**MACHINE, "filter_l_min": 0.0}], cart=[{**CART, "ingress_4um_per_ml_h": 0}],
                     top_up=[{"asset": 1, "at": 100, "adds_4um_per_ml": 5000}])  # fmt: skip
-    fluid = Fluid(case.asset[0], list(case.top_up))
+    fluid = PlantFluid(case.asset[0], list(case.top_up))
     for t_s in (50.0, 100.0, 150.0):
         fluid.clean(case.cart[0], t_s, 50.0)
     per_s = 15 / 60 / 400 * (1 - 1 / 2.5)

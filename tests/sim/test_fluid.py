@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 from sim.skids import scenario
-from skidwright.sim.fluid import Fluid, between, classes, viscosity_constants, viscosity_mm2_s
-from skidwright.trade import viscosity
+from skidwright.formulas import viscosity
+from skidwright.sim.fluid import PlantFluid, between, classes, viscosity_constants, viscosity_mm2_s
 
 
 def test_power_law() -> None:
@@ -35,7 +35,7 @@ def test_clean_up_is_the_well_mixed_tank() -> None:
     dirt = {"asset": 1, "at": "0:30", "adds_4um_per_ml": 9000, "slope": 2.5}
     given = scenario(top_up=[dirt])
     asset = given.asset[0]
-    fluid = Fluid(asset, given.top_up)
+    fluid = PlantFluid(asset, given.top_up)
     rest = np.array(classes(asset.particles_4um_per_ml, asset.slope))
     ratio = np.array(asset.filtration_ratio)
     turnover_s = asset.filter_l_min / 60 / asset.tank_l

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 from sim.skids import scenario
-from skidwright.sim.chance import Arrivals
 from skidwright.sim.plant import MODULO, OVER_PRESSURE, STOP_CHAIN_OPEN, Plant
+from skidwright.sim.sensors import Arrivals
 
 STEP_US = 100_000
 QUIET_PUMP = {"unsteady": 0.0, "slip_ml_s": 0.0}

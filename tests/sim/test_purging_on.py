@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from command_line import Run, run  # noqa: F401  (fixture)
 from skidwright.checks import VALID
-from skidwright.config.toml_text import to_toml
+from skidwright.demo import to_toml
 from skidwright.samples import purging
 from skidwright.samples.assessment import Assessment
 from skidwright.sim import scenario
@@ -72,7 +72,7 @@ def levels(*at_4um: float) -> dict[int, purging.Level]:
 
 
 def test_the_order_that_needs_least() -> None:
-    line = purging.Line(15, 30, 0.1, 3)
+    line = purging.PurgedLine(15, 30, 0.1, 3)
     found = purging.least(levels(9000, 160, 2500, 600), line)
     # there is one step down in a round, from the dirtiest to the cleanest or by way of the others
     rounds = [

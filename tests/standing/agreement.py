@@ -148,7 +148,7 @@ def contradictions(case: Case, folder: Path) -> tuple[list[str], int]:
     """What any view says otherwise than assess, a line each, and how many views spoke."""
     moment = write(case, folder)
     with contextlib.ExitStack() as stack:
-        stack.enter_context(mock.patch("skidwright.cli.moment.utc", lambda: moment))
+        stack.enter_context(mock.patch("skidwright.cli.options.utc", lambda: moment))
         for name in PICTURES:  # drawing takes most of the time and decides nothing
             stack.enter_context(mock.patch(f"skidwright.report.pictures.{name}", lambda _: "<svg/>"))
         return _compared(case, folder)

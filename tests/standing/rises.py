@@ -20,14 +20,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "judgement"))
 
 from machine_years import START, years
 from skidwright.config import Config
-from skidwright.judgement import approach
 from skidwright.judgement.points import MS_PER_DAY
 from skidwright.register.model import AssetRecord
 from skidwright.samples import history
-from skidwright.samples.coldest import at_coldest
-from skidwright.standing import standing
-from skidwright.standing.goals import goals_of
-from skidwright.standing.quantity import LOOK
+from skidwright.samples.cold_water import at_coldest
+from skidwright.standing import rising, standing
+from skidwright.standing.goals import LOOK, goals_of
 
 FIRST_SEED = 70_000
 ASSET = AssetRecord(1, "machine", target=(20, 18, 15), water_limit_percent=60.0)
@@ -100,12 +98,12 @@ def signs(
     half = 0.5 / made.volume_ml
     levels, errors = np.log2(made.per_ml + half[:, None]), 1 / np.log(2) / np.sqrt(made.counts + 0.5)
     limits = np.log2(goals_of(asset, Config()).limits_per_ml).tolist()
-    series = [(levels[:, k], errors[:, k], limits[k], approach.LEAST_NUMBERS) for k in range(4)]
+    series = [(levels[:, k], errors[:, k], limits[k], rising.LEAST_NUMBERS) for k in range(4)]
     none, asked = np.zeros(len(days)), asset.water_limit_percent
-    series.append((made.water_percent, none, asked, approach.LEAST_PERCENT))
+    series.append((made.water_percent, none, asked, rising.LEAST_PERCENT))
     if asset.coldest_c is not None:
         cold = at_coldest(made.water_percent, made.temperature_c, asset.coldest_c, None).low_percent
-        series += [(cold, none, limit, approach.LEAST_PERCENT) for limit in (asked, 100.0)]
+        series += [(cold, none, limit, rising.LEAST_PERCENT) for limit in (asked, 100.0)]
     for values, error, limit, least in series:
         for span in (0.0, 0.25, 1.0):
             at, v, e = days, values, error
@@ -118,7 +116,7 @@ def signs(
                     np.array([np.median(v[a:b]) for a, b in zip(starts, ends, strict=True)]),
                 )
                 e = e[starts] / np.sqrt(ends - starts)
-            speaks = [bool(stage or fast) for _, stage, fast in approach.stages(at, v, e, limit, least)]
+            speaks = [bool(stage or fast) for _, stage, fast in rising.stages(at, v, e, limit, least)]
             yield at[-len(speaks) :], speaks
 
 

@@ -5,13 +5,12 @@ import pytest
 from machine_years import START
 from scipy import stats
 from skidwright.checks.limits import CheckLimits
+from skidwright.formulas.counting import scale_probabilities
 from skidwright.judgement.scatter import Scatter
 from skidwright.samples import history
 from skidwright.samples.counted import Counted
 from skidwright.standing import particles
-from skidwright.standing.goals import Goals
-from skidwright.standing.quantity import MET, NO_GOAL, NO_VALID, NOT_MEASURED, NOT_MET, OPEN
-from skidwright.trade.counting import scale_probabilities
+from skidwright.standing.goals import MET, NO_GOAL, NO_VALID, NOT_MEASURED, NOT_MET, OPEN, Goals
 
 NOW = START + np.timedelta64(1, "D")
 

@@ -7,11 +7,10 @@ import pytest
 from machine_years import START, years
 from rises import ASSET, FIRST_SEED, alarms_of, became_milder, risen, words_of
 from skidwright.config import Config
-from skidwright.judgement.approach import NONE, PASSED, TOWARDS, rise
 from skidwright.samples import history
 from skidwright.standing import standing, words
-from skidwright.standing.goals import goals_of
-from skidwright.standing.quantity import ACT, AS_READ, AT_COLDEST, FREE_WATER, LOOK, WATCH
+from skidwright.standing.goals import ACT, AS_READ, AT_COLDEST, FREE_WATER, LOOK, WATCH, goals_of
+from skidwright.standing.rising import NONE, PASSED, TOWARDS, rise
 
 
 def wet(percent, every_h=6.0, warm_c=45.0, asset=ASSET):

@@ -11,8 +11,7 @@ from skidwright.judgement.points import Points
 from skidwright.judgement.series import Series
 from skidwright.register.model import AssetRecord
 from skidwright.standing import standing, urgency, words
-from skidwright.standing.goals import goals_of
-from skidwright.standing.quantity import ACT, LOOK, WATCH
+from skidwright.standing.goals import ACT, LOOK, WATCH, goals_of
 
 CLEAN = AssetRecord(1, "clean", target=(20, 18, 15), water_limit_percent=90.0, coldest_c=40.0)
 END = START + np.timedelta64(120, "D")  # 2026-05-01

@@ -5,12 +5,11 @@ import pytest
 from machine_years import START
 from scipy import stats
 from skidwright.config import Asset
+from skidwright.formulas.water import Solubility
 from skidwright.judgement import series
 from skidwright.samples import history
 from skidwright.standing import water
-from skidwright.standing.goals import Goals
-from skidwright.standing.quantity import MET, NO_GOAL, NO_VALID, NOT_MEASURED, NOT_MET, OPEN
-from skidwright.trade.water import Solubility
+from skidwright.standing.goals import MET, NO_GOAL, NO_VALID, NOT_MEASURED, NOT_MET, OPEN, Goals
 
 
 def readings(percent, warm_c, n=5, **more):

@@ -9,9 +9,9 @@ from board_in_process import BoardInProcess
 from skidboard import records
 from skidboard.sequence import STANDBY, TRIPPED
 from skidwright.errors import LinkError, Refused, StepTestStopped
-from skidwright.tuning import bench as benches
-from skidwright.tuning.bench import Bench
+from skidwright.tuning import step_test as benches
 from skidwright.tuning.proposal import propose
+from skidwright.tuning.step_test import Bench
 from test_app import of_kind, run
 
 
@@ -58,7 +58,7 @@ def test_gains_written_then_verified(make: Any, monkeypatch: pytest.MonkeyPatch)
     bench.settings = skid.settings()
     _, found = bench.verify(model)
     assert found["good"], {k: v for k, v in found.items() if not isinstance(v, list)}
-    assert found["iae_ul"] == pytest.approx(found["iae_foretold_ul"], rel=0.3)
+    assert found["iae_ul"] == pytest.approx(found["iae_predicted_ul"], rel=0.3)
     # Gains that make the loop swing are seen by the same comparison.
     swinging = {"gain_ppm_per_ul_s": 12 * proposal.proposed.settings["gain_ppm_per_ul_s"]}
     with pytest.raises(Refused, match="gain_ppm_per_ul_s: too high"):

@@ -6,10 +6,8 @@ import scipy.signal
 import scipy.stats
 from plants import FINE_S, Plant, flow_of, random_plant, square_duty, step_test, trace_of
 from skidwright.errors import NoModel
-from skidwright.tuning.identify import Model, identify
-from skidwright.tuning.noise import autoregression, whiten
-from skidwright.tuning.observations import AT_A_MOMENT, BETWEEN_EDGES, HELD, observe
-from skidwright.tuning.response import DutyResponse
+from skidwright.tuning.identify import Model, autoregression, identify, whiten
+from skidwright.tuning.observations import AT_A_MOMENT, BETWEEN_EDGES, HELD, DutyResponse, observe
 from skidwright.tuning.trace import Trace
 
 PLANTS = 50

@@ -13,8 +13,8 @@ from plants import Plant, step_test
 from skidwright.sim.runner import VirtualSkid
 from skidwright.sim.scenario import from_table
 from skidwright.tuning import tuning_file
-from skidwright.tuning.bench import Bench
 from skidwright.tuning.identify import identify
+from skidwright.tuning.step_test import Bench
 
 
 @pytest.mark.slow
@@ -36,7 +36,7 @@ def test_tune_a_virtual_skid(run: Any, tmp_path: Path) -> None:  # noqa: F811
     kept = tuning_file.load(tmp_path / "kept" / "tuning.json")
     model, found = kept["model"], kept["verification"]
     print(f"figure: tuned virtual skid: lag {model['time_constant_s']['value']:.2f} s (truth 0.60), "
-          f"IAE {found['iae_ul']:.0f} uL, foretold {found['iae_foretold_ul']:.0f}")  # fmt: skip
+          f"IAE {found['iae_ul']:.0f} uL, predicted {found['iae_predicted_ul']:.0f}")  # fmt: skip
     # The trace is made in real time, so no two runs see the same noise, and a 95 % interval misses one run in
     # twenty: test_identify.py counts how often it holds. Here the lag has to come out within 10 %.
     assert model["time_constant_s"]["value"] == pytest.approx(0.6, rel=0.1)
@@ -69,7 +69,7 @@ def test_gains_written_are_told_before_the_verification(
         def verify(self, _model: Any) -> Any:
             raise KeyboardInterrupt
 
-    monkeypatch.setattr("skidwright.tuning.bench.Bench", Interrupted)
+    monkeypatch.setattr("skidwright.tuning.step_test.Bench", Interrupted)
     table = {
         "title": "bench",
         "duration": "1:00",

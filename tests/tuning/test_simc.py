@@ -6,8 +6,8 @@ import pytest
 from skidboard.controller import FlowController
 from skidboard.flow import FINE
 from skidwright.tuning import simc
-from skidwright.tuning.answer import set_point_step
-from skidwright.tuning.margins import Gains, Process, margins
+from skidwright.tuning.picture import set_point_step
+from skidwright.tuning.simc import Gains, Process, margins
 
 GRID = [
     (Process(2.0, tau, dead), factor)

@@ -6,8 +6,7 @@ from scipy import stats
 from skidwright import config
 from skidwright.checks import CheckLimits
 from skidwright.errors import ConfigError
-from skidwright.samples.confidence import limits_per_ml, number_texts
-from skidwright.samples.counted import read_by
+from skidwright.samples.counted import limits_per_ml, number_texts, read_by
 
 EXACT = CheckLimits(volume_uncertainty_percent=0)
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from skidboard import records
-from skidwright.log import blocks, dataset, integrity, layouts
+from skidwright.log import blocks, damage, dataset, layouts
 
 SEGMENT = records.SEGMENT_BYTES
 RECORD = records.RECORD_BYTES
@@ -87,13 +87,13 @@ def test_any_flipped_bit_is_found_and_placed(log, where, bit):
     report = dataset.decode(bytes(damaged), sl.DEVICE, sl.LOG).report
     segment, at = divmod(where, SEGMENT)
     if at < records.HEADER_BYTES:
-        kinds = {integrity.DAMAGED_HEADER, integrity.UNKNOWN_LAYOUT}
+        kinds = {damage.DAMAGED_HEADER, damage.UNKNOWN_LAYOUT}
         assert any(f.kind in kinds and f.offset == segment * SEGMENT for f in report.findings)
         assert report.records == 200, "a damaged header costs no record"
     else:
         slot = (at - records.HEADER_BYTES) // RECORD
         assert report.damaged_records == 1
-        assert [(f.segment, f.slot) for f in report.findings if f.kind == integrity.DAMAGED_RECORD] == [
+        assert [(f.segment, f.slot) for f in report.findings if f.kind == damage.DAMAGED_RECORD] == [
             (segment, slot)
         ]
         assert report.records == 199
@@ -107,7 +107,7 @@ def test_a_damaged_record_is_not_read_and_its_neighbours_are(log):
     good = dataset.decode(log)
     lost = struct.unpack_from("<I", log, at + 4)[0]
     assert set(good.samples["seq"]) - set(data.samples["seq"]) == {lost}
-    gap = [f for f in data.report.findings if f.kind == integrity.GAP]
+    gap = [f for f in data.report.findings if f.kind == damage.GAP]
     assert [(f.segment, f.slot, f.count) for f in gap] == [(2, 6, 1)]
     assert data.marks[data.samples["seq"] == lost + 1] == dataset.GAP_BEFORE
 
@@ -124,13 +124,13 @@ def test_removed_segment_is_a_gap(log):
     cut = log[: 2 * SEGMENT] + log[3 * SEGMENT :]
     report = dataset.decode(cut).report
     assert report.missing_records == records.SLOTS
-    assert report.totals[integrity.SEGMENT_GAP] == 1
+    assert report.totals[damage.SEGMENT_GAP] == 1
 
 
 def test_repeated_segment_is_told_and_marked(log):
     twice = log[: 2 * SEGMENT] + log[SEGMENT : 2 * SEGMENT] + log[2 * SEGMENT :]
     data = dataset.decode(twice)
-    assert data.report.totals[integrity.REPEATED] == records.SLOTS + 1
+    assert data.report.totals[damage.REPEATED] == records.SLOTS + 1
     assert ((data.marks & dataset.REPEATED) != 0).sum() == (data.sample_place // records.SLOTS == 2).sum()
 
 
@@ -138,14 +138,14 @@ def test_foreign_segment_is_told_and_marked(log):
     other = sl.log_bytes(sl.samples(28, first_seq=5), device=bytes(8), log=7, first_segment=2)
     mixed = log[: 2 * SEGMENT] + other + log[3 * SEGMENT :]
     data = dataset.decode(mixed, sl.DEVICE, sl.LOG)
-    assert data.report.totals[integrity.FOREIGN_SEGMENT] == 1
+    assert data.report.totals[damage.FOREIGN_SEGMENT] == 1
     assert ((data.marks & dataset.FOREIGN) != 0).sum() == 28
 
 
 def test_bytes_between_segments_are_skipped_and_placed(log):
     shifted = log[: 2 * SEGMENT] + b"noise" * 11 + log[2 * SEGMENT :]
     data = dataset.decode(shifted)
-    assert [(f.offset, f.detail) for f in data.report.findings if f.kind == integrity.FOREIGN_BYTES] == [
+    assert [(f.offset, f.detail) for f in data.report.findings if f.kind == damage.FOREIGN_BYTES] == [
         (2 * SEGMENT, "55 bytes")
     ]
     assert data.report.records == 200
@@ -155,7 +155,7 @@ def test_a_wiped_segment_is_foreign_bytes(log):
     wiped = bytearray(log)
     wiped[SEGMENT : 2 * SEGMENT] = b"\xff" * SEGMENT
     report = dataset.decode(bytes(wiped)).report
-    assert report.totals[integrity.FOREIGN_BYTES] == 1
+    assert report.totals[damage.FOREIGN_BYTES] == 1
     assert report.missing_records == records.SLOTS
 
 
@@ -165,7 +165,7 @@ def test_short_open_segment(log, cut):
     report = dataset.decode(short).report
     whole, torn = divmod(cut, RECORD)
     assert report.records == 200 - whole - bool(torn)
-    assert report.totals[integrity.TRAILING_BYTES] == bool(torn)
+    assert report.totals[damage.TRAILING_BYTES] == bool(torn)
 
 
 def test_segment_closed_early_is_padded():

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 import synthetic_log as sl
 from skidboard import records
-from skidwright.samples import unread
+from skidwright.samples import unreadable
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import histories
 
@@ -40,13 +40,13 @@ def test_each_spoilt_record_is_newer_than_those_before_it_only(path: Path) -> No
         log = Assessment(path)
         history = histories([log], [1])[1]
         assert set(history.seq.tolist()) == set(range(2, N)) - spoilt
-        found = unread.unread(log)
+        found = unreadable.unread(log)
         ends += any(one.last_seq is None for one in found)
         # A segment whose successor is chained to other bytes was changed as a whole.
         changed = {seq // records.SLOTS for seq in spoilt if seq < N // records.SLOTS * records.SLOTS}
         for row, seq in enumerate(history.seq.tolist()):
             newer = any(one > seq for one in spoilt)
-            later = unread.since(history, row, [log])
+            later = unreadable.since(history, row, [log])
             assert bool(later) == newer or seq // records.SLOTS in changed, (
                 seq,
                 spoilt,
@@ -68,11 +68,11 @@ def test_hostile_logs_are_gone_through(path: Path) -> None:
             raw[at : at + dice.choice((0, len(piece), size))] = piece
         path.write_bytes(raw)
         log = Assessment(path)
-        for one in unread.unread(log):
+        for one in unreadable.unread(log):
             assert "\n" not in str(one) and one.path == path
             assert one.last_seq is None or one.last_seq > one.after_seq
 
 
 def test_a_sound_log_has_none(path: Path) -> None:
     path.write_bytes(sl.good_log(N))
-    assert unread.unread(Assessment(path)) == []
+    assert unreadable.unread(Assessment(path)) == []

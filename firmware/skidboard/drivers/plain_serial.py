@@ -38,7 +38,7 @@ class PlainSerial:
         self._seen = [0] * 4
         self._line = -1
         self._state = 0
-        # The line being read: its numbers, the one that grows, its digits, the check as said and as reckoned.
+        # The line being read: its numbers, the one that grows, its digits, check as said and as found.
         self._numbers = [0] * (_LAST_NUMBER + 1)
         self._field = -1
         self._digits = 0

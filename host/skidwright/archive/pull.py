@@ -9,13 +9,13 @@ from dataclasses import dataclass, field
 
 from skidboard import records
 
-from skidwright.archive import healing, kept_settings, kept_thresholds
-from skidwright.archive.agreement import check_agreement
+from skidwright.archive import healing, kept_settings
 from skidwright.archive.folder import Archive
-from skidwright.archive.kept_thresholds import Thresholds
+from skidwright.archive.healing import check_agreement
+from skidwright.archive.kept_settings import Thresholds
 from skidwright.archive.log_file import SEGMENT, LogWriter, disk_error, whole_records
 from skidwright.errors import ArchiveConflict, BadReply, Refused
-from skidwright.link.replies import Hello, Part
+from skidwright.link.replies import Hello, ReplyPart
 from skidwright.link.session import WINDOW, Session, UtcMs, system_utc_ms
 from skidwright.log import seal as seals
 from skidwright.log.segment_check import next_seq, parse_header, problems
@@ -59,7 +59,7 @@ class PullSummary:
 
 
 @dataclass(frozen=True)
-class Progress:
+class PullProgress:
     """How far a pull is: segments done of all to do, new records and log bytes so far."""
 
     segments: int
@@ -73,7 +73,7 @@ def pull(
     archive: Archive,
     *,
     clock: UtcMs = system_utc_ms,
-    progress: Callable[[Progress], None] | None = None,
+    progress: Callable[[PullProgress], None] | None = None,
     host: str = "skidwright",
     window: int = WINDOW,
     contact: bool = True,
@@ -106,7 +106,7 @@ def pull(
         run.heal()
         if thresholds is not None:
             # Before what is new comes: whatever an interruption leaves here can be read.
-            kept_thresholds.keep(writer.path, run.held_seq(), clock(), thresholds)
+            kept_settings.keep_thresholds(writer.path, run.held_seq(), clock(), thresholds)
         if contact:
             # A pull that was broken off may have left bytes that are not on disk yet.
             writer.sync()
@@ -162,7 +162,7 @@ class _Pull:
     def keep_settings(self) -> None:
         """Keep the settings that the board has now; those of earlier samples are in its log."""
         try:
-            kept_settings.keep(self._writer.path.parent, self._session.settings())
+            kept_settings.keep_settings(self._writer.path.parent, self._session.settings())
         except (Refused, BadReply, ValueError) as error:
             self.summary.warn(f"the board's settings could not be kept with its log: {error}")
 
@@ -222,7 +222,7 @@ class _Pull:
             )
         self._hello = hello
 
-    def fetch(self, window: int, progress: Callable[[Progress], None] | None) -> None:
+    def fetch(self, window: int, progress: Callable[[PullProgress], None] | None) -> None:
         """Read all that is new and write it, segment by segment."""
         hello, summary = self._hello, self.summary
         first = hello.segment_first
@@ -243,13 +243,13 @@ class _Pull:
             else:
                 self._take(segment, offset, part)
             if progress is not None:
-                progress(Progress(done, len(jobs), summary.records, summary.bytes_moved))
+                progress(PullProgress(done, len(jobs), summary.records, summary.bytes_moved))
         summary.next_seq = self.held_seq()
 
     def _offset(self, segment: int) -> int:
         return len(self._tail) if segment == self._last else 0
 
-    def _take(self, segment: int, offset: int, part: Part) -> None:
+    def _take(self, segment: int, offset: int, part: ReplyPart) -> None:
         """Check one segment, or the rest of one, and write it."""
         if part.total == 0:
             self.summary.segments_missing += 1
@@ -276,7 +276,7 @@ class _Pull:
             self.summary.warn(f"segment {segment}: {text}; archived as it is on the board")
         self._commit(segment, block, offset, sealed)
 
-    def _assemble(self, offset: int, part: Part, sealed: bool) -> bytes:
+    def _assemble(self, offset: int, part: ReplyPart, sealed: bool) -> bytes:
         block = self._tail + part.data if offset else part.data
         return block if sealed else block[: max(offset, whole_records(block))]
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from skidwright.errors import CalibrationError
-from skidwright.trade import comparison
+from skidwright.formulas import comparison
 
 STATEMENT = (
     "This compares two counts of one fluid. It is no calibration to ISO 11171, which sets the size "
@@ -36,7 +36,7 @@ def compare(
     reference_volume_ml: float,
     volume_uncertainty: float = 0.01,
 ) -> list[ChannelResult]:
-    """Raw counts of the skid and of the reference, channel by channel (see `skidwright.trade.comparison`).
+    """Raw counts of the skid and of the reference, channel by channel (see `skidwright.formulas.comparison`).
 
     Raises CalibrationError when the numbers of channels differ or a number cannot be.
     """

@@ -12,7 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from skidwright import __version__
+from skidwright.config import Config
 from skidwright.errors import CalibrationError
+from skidwright.samples.history import History
 from skidwright.whole_file import write_whole
 
 KIND = "skidwright calibration"
@@ -114,3 +116,22 @@ def save(content: dict[str, Any], path: Path) -> None:
         raise CalibrationError("there is such a file already", str(path), "give another name with --out")
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     write_whole(path, text.encode())
+
+
+def due_days(history: History, config: Config) -> dict[str, datetime.date | None]:
+    """The day on which each calibration runs out, by the settings in force at the newest sample.
+
+    None for one that was never made, as far as the board and skid.toml say.
+    """
+    log = history.logs[-1]
+    in_force = log.settings.of(int(history.settings_crc[-1])) or log.settings.fallback
+    return {
+        "counter": _day(int(history.due_day[-1])) or config.counter.calibration_due,
+        "flow meter": _day(in_force["meter_due_day"]),
+        "current loops": _day(in_force["loops_due_day"]),
+    }
+
+
+def _day(number: int) -> datetime.date | None:
+    """The day of that number, counted from 2000-01-01; None for 0."""
+    return DAY_ZERO + datetime.timedelta(days=number) if number else None

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from skidboard import settings as board_settings
 
-from skidwright.calibration.uncertainty import Joined, Part, joined
+from skidwright.calibration.uncertainty import Joined, UncertaintyPart, joined
 from skidwright.errors import CalibrationError
 from skidwright.whole_file import read_at_most
 
@@ -30,7 +30,7 @@ _WHOLE_PULSE = 1 / math.sqrt(6)  # two ends, each anywhere within a pulse: a tri
 
 
 @dataclass(frozen=True)
-class Run:
+class WeighedRun:
     """What was caught: pulses of the meter, mass of fluid in g as the balance showed it, seconds."""
 
     pulses: int
@@ -39,7 +39,7 @@ class Run:
 
 
 @dataclass(frozen=True)
-class Fluid:
+class WeighedFluid:
     """Density in g/mL at the temperature of the meter, and its standard uncertainty."""
 
     density_g_ml: float
@@ -62,9 +62,9 @@ class FlowResult:
 
     pulse_nl: float
     uncertainty: Joined
-    parts: tuple[Part, ...]
+    parts: tuple[UncertaintyPart, ...]
     flows: tuple[AtFlow, ...]
-    runs: tuple[tuple[Run, float], ...]
+    runs: tuple[tuple[WeighedRun, float], ...]
 
     @property
     def linearity(self) -> float:
@@ -77,7 +77,7 @@ class FlowResult:
         return 1e6 / self.pulse_nl
 
 
-def calibrate(runs: Sequence[Run], fluid: Fluid, balance_u_g: float = 0.0) -> FlowResult:
+def calibrate(runs: Sequence[WeighedRun], fluid: WeighedFluid, balance_u_g: float = 0.0) -> FlowResult:
     """The volume of a pulse from at least three runs.
 
     `balance_u_g` is the standard uncertainty that all weighings share, from the balance's certificate; what
@@ -103,14 +103,14 @@ def calibrate(runs: Sequence[Run], fluid: Fluid, balance_u_g: float = 0.0) -> Fl
     pulse_nl = [volume * 1e6 / run.pulses for volume, run in zip(volumes_ml, runs, strict=True)]
     mean = sum(pulse_nl) / len(runs)
     scatter = math.sqrt(sum((x - mean) ** 2 for x in pulse_nl) / (len(runs) - 1))
-    seen = Part("scatter of the runs", scatter / math.sqrt(len(runs)) / mean, len(runs) - 1)
+    seen = UncertaintyPart("scatter of the runs", scatter / math.sqrt(len(runs)) / mean, len(runs) - 1)
     broken = math.sqrt(sum((_WHOLE_PULSE / run.pulses) ** 2 for run in runs)) / len(runs)
     per_pulse_g = sum(run.mass_g / run.pulses for run in runs)
     parts = (
-        seen if seen.standard >= broken else Part("broken pulses at both ends", broken),
+        seen if seen.standard >= broken else UncertaintyPart("broken pulses at both ends", broken),
         # One error in grams in every weighing, so in a small mass more than in a large one.
-        Part("balance", balance_u_g * sum(1 / run.pulses for run in runs) / per_pulse_g),
-        Part("density", fluid.density_u_g_ml / fluid.density_g_ml),
+        UncertaintyPart("balance", balance_u_g * sum(1 / run.pulses for run in runs) / per_pulse_g),
+        UncertaintyPart("density", fluid.density_u_g_ml / fluid.density_g_ml),
     )
     flows = _by_flow(runs, volumes_ml, pulse_nl, mean)
     found = joined(parts)
@@ -127,7 +127,7 @@ def calibrate(runs: Sequence[Run], fluid: Fluid, balance_u_g: float = 0.0) -> Fl
 
 
 def _by_flow(
-    runs: Sequence[Run], volumes_ml: Sequence[float], pulse_nl: Sequence[float], mean: float
+    runs: Sequence[WeighedRun], volumes_ml: Sequence[float], pulse_nl: Sequence[float], mean: float
 ) -> tuple[AtFlow, ...]:
     order = sorted(
         (volume * 1000 / run.seconds, x) for run, volume, x in zip(runs, volumes_ml, pulse_nl, strict=True)
@@ -146,7 +146,7 @@ def _by_flow(
     return tuple(found)
 
 
-def read_runs(path: Path) -> list[Run]:
+def read_runs(path: Path) -> list[WeighedRun]:
     """Runs from a CSV file with the columns pulses, mass_g, seconds. Raises CalibrationError, OSError."""
     try:
         text = read_at_most(path, _MAX_BYTES).decode("utf-8-sig")
@@ -156,7 +156,7 @@ def read_runs(path: Path) -> list[Run]:
         raise CalibrationError("no CSV in UTF-8", str(path), "save it as CSV, UTF-8") from None
 
 
-def _rows(lines: Iterable[list[str]], path: Path) -> Iterable[Run]:
+def _rows(lines: Iterable[list[str]], path: Path) -> Iterable[WeighedRun]:
     lines = iter(lines)
     heads = [head.strip() for head in next(lines, [])]
     if sorted(heads) != sorted(COLUMNS):
@@ -170,7 +170,7 @@ def _rows(lines: Iterable[list[str]], path: Path) -> Iterable[Run]:
             if len(line) != len(heads):
                 raise ValueError
             row = dict(zip(heads, line, strict=True))
-            yield Run(int(row["pulses"]), float(row["mass_g"]), float(row["seconds"]))
+            yield WeighedRun(int(row["pulses"]), float(row["mass_g"]), float(row["seconds"]))
         except ValueError:
             raise CalibrationError(
                 f"{', '.join(line)}", f"{path}, row {place}", "give whole pulses, mass in g, seconds"

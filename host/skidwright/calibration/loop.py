@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from skidwright.calibration.uncertainty import Joined, Part, joined, straight_line
+from skidwright.calibration.uncertainty import Joined, UncertaintyPart, joined, straight_line
 from skidwright.errors import CalibrationError
 
 _SPAN_UA = 16000.0
@@ -38,7 +38,7 @@ class LoopResult:
     error_before_ua: float
     residuals_ua: tuple[float, ...]
     uncertainty: Joined | None
-    parts: tuple[Part, ...]
+    parts: tuple[UncertaintyPart, ...]
     points: tuple[Point, ...]
 
     @property
@@ -100,9 +100,11 @@ def calibrate(
         )
     fit_u = max(line.u_at((end - line.intercept) / line.slope) for end in _ENDS_UA)
     parts = (
-        Part("reference", reference_u_ua, reference_freedom),
-        Part("scatter about the line, and the line", math.hypot(line.scatter, fit_u), max(line.freedom, 1)),
-        Part("offset in whole uA", _WHOLE_UA),
+        UncertaintyPart("reference", reference_u_ua, reference_freedom),
+        UncertaintyPart(
+            "scatter about the line, and the line", math.hypot(line.scatter, fit_u), max(line.freedom, 1)
+        ),
+        UncertaintyPart("offset in whole uA", _WHOLE_UA),
     )
     found = joined(parts) if line.freedom else None
     before = max((abs(t - r) for r, t in zip(reads, references, strict=True)))

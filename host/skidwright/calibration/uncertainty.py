@@ -8,7 +8,7 @@ from typing import NamedTuple
 _POINTS = 2001
 
 
-class Part(NamedTuple):
+class UncertaintyPart(NamedTuple):
     """One contribution: what it is, its standard uncertainty, its degrees of freedom (infinite: known)."""
 
     name: str
@@ -25,7 +25,7 @@ class Joined(NamedTuple):
     expanded: float
 
 
-class Line(NamedTuple):
+class FittedLine(NamedTuple):
     """y = intercept + slope * x by least squares; `scatter` of the points about it, with `freedom`.
 
     `correlation` is that of intercept and slope (GUM H.3.2).
@@ -47,7 +47,7 @@ class Line(NamedTuple):
         return self.scatter * math.sqrt(1 / n + (x - self.middle) ** 2 / self.spread)
 
 
-def straight_line(x: Sequence[float], y: Sequence[float]) -> Line:
+def straight_line(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     """The line through two or more points (GUM H.3.2). ValueError for fewer, or when all x are alike."""
     n = len(x)
     if n < 2 or len(y) != n:
@@ -61,7 +61,7 @@ def straight_line(x: Sequence[float], y: Sequence[float]) -> Line:
     left = [b - mean - slope * (a - middle) for a, b in zip(x, y, strict=True)]
     scatter = math.sqrt(math.fsum(value**2 for value in left) / (n - 2)) if n > 2 else 0.0
     squares = math.fsum(value**2 for value in x)
-    return Line(
+    return FittedLine(
         intercept=mean - slope * middle,
         slope=slope,
         scatter=scatter,
@@ -74,7 +74,7 @@ def straight_line(x: Sequence[float], y: Sequence[float]) -> Line:
     )
 
 
-def joined(parts: Sequence[Part]) -> Joined:
+def joined(parts: Sequence[UncertaintyPart]) -> Joined:
     """Contributions that do not depend on each other: root of the sum of squares (GUM 5.1.2), effective
     degrees of freedom after Welch and Satterthwaite (GUM G.4.1), not cut to a whole number.
 
@@ -83,13 +83,13 @@ def joined(parts: Sequence[Part]) -> Joined:
     up to 98.8 %. It is found by `_half_width`; docs/calibration.md has the figures.
     """
     standard, freedom = _together(parts)
-    fewest = min(parts, key=lambda part: part.freedom, default=Part("nothing", 0.0))
+    fewest = min(parts, key=lambda part: part.freedom, default=UncertaintyPart("nothing", 0.0))
     rest = _together([part for part in parts if part is not fewest])
     expanded = _half_width(*rest, fewest.standard, fewest.freedom)
     return Joined(standard, freedom, expanded / standard if standard else coverage_factor(freedom), expanded)
 
 
-def _together(parts: Sequence[Part]) -> tuple[float, float]:
+def _together(parts: Sequence[UncertaintyPart]) -> tuple[float, float]:
     """Combined standard uncertainty and its effective degrees of freedom."""
     variance = sum(part.standard**2 for part in parts)
     doubts = sum(part.standard**4 / part.freedom for part in parts if math.isfinite(part.freedom))

@@ -3,13 +3,21 @@
 `judge` runs all checks over decoded samples; `CATALOGUE` is their table; `CheckLimits` their thresholds.
 """
 
-from skidwright.checks.catalogue import CATALOGUE
+from skidwright.checks.catalogue import (
+    ABSENT,
+    CATALOGUE,
+    REJECTED,
+    SUSPECT,
+    UNCHECKED,
+    VALID,
+    WORDS,
+    Verdicts,
+    join,
+)
 from skidwright.checks.check import QUANTITIES, Check
-from skidwright.checks.judging import Judge, judge
+from skidwright.checks.in_force import SettingsHistory, ThresholdsInForce, limits_of
 from skidwright.checks.limits import CheckLimits
-from skidwright.checks.settings_in_force import SettingsHistory
-from skidwright.checks.thresholds_in_force import ThresholdsInForce, limits_of
-from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, UNCHECKED, VALID, WORDS, Verdicts, join
+from skidwright.checks.run_all import Judge, judge
 
 __all__ = [
     "ABSENT",

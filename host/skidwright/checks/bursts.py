@@ -4,8 +4,9 @@ import numpy as np
 from skidboard import records
 from skidboard.drivers import PLAIN_SERIAL
 
+from skidwright.arrays import Floats, Mask
 from skidwright.checks.check import COUNTS, JUDGEMENT, PUBLISHED, REJECTED, SUSPECT, Check
-from skidwright.checks.columns import Columns, Floats, Mask
+from skidwright.checks.readings import Readings
 
 # Upper 1e-4 point of chi-square with 7 degrees of freedom (scipy.stats.chi2.isf; checked in the tests).
 CHI2_7_HIGH = 29.878
@@ -39,7 +40,7 @@ def dispersion_limit(total: Floats, deviation: float | Floats) -> Floats:
     return np.asarray((np.sqrt(CHI2_7_HIGH) + deviation * np.sqrt(total)) ** 2)
 
 
-def _over_dispersed(c: Columns, windows: Floats) -> Mask:
+def _over_dispersed(c: Readings, windows: Floats) -> Mask:
     statistic, total = chi_square(windows, c.shares)
     deviation = c.limits.dispersion_deviation_percent / 100
     by_line = c.setting("counter_driver") == PLAIN_SERIAL
@@ -49,17 +50,17 @@ def _over_dispersed(c: Columns, windows: Floats) -> Mask:
     return np.asarray((statistic > dispersion_limit(total, deviation)) & ~c.by_code)
 
 
-def over_dispersed_4um(c: Columns) -> Mask:
+def over_dispersed_4um(c: Readings) -> Mask:
     """Particles >=4 um(c) came in bursts, or the concentration changed during the count."""
     return _over_dispersed(c, c.windows_fine)
 
 
-def over_dispersed_14um(c: Columns) -> Mask:
+def over_dispersed_14um(c: Readings) -> Mask:
     """Particles >=14 um(c) came in bursts."""
     return np.asarray(_over_dispersed(c, c.windows_14um) & ~c.windows_full)
 
 
-def air(c: Columns) -> Mask:
+def air(c: Readings) -> Mask:
     """Far more particles >=21 um(c) than the finer channels lead one to expect: bubbles."""
     limits = c.limits
     share = limits.air_large_share_percent / 100
@@ -79,7 +80,7 @@ def air(c: Columns) -> Mask:
     return found
 
 
-def air_on_top(c: Columns) -> Mask:
+def air_on_top(c: Readings) -> Mask:
     """What came on top since the asset's sample before is nearly all large: some bubbles."""
     share = c.limits.air_large_share_percent / 100
     at_14, at_21 = c.counts[2:]

@@ -3,15 +3,16 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.arrays import Mask
 from skidwright.checks.check import COUNTS, JUDGEMENT, NOTE, PRACTICE, SUSPECT, TEMPERATURE, WATER, Check
-from skidwright.checks.columns import Columns, Mask
+from skidwright.checks.readings import Readings
 
 _DAY_MS = 86_400_000
 _DAY_ZERO = 10_957  # 2000-01-01 in days since 1970-01-01
 _WANTED_BY = "calibration intervals are the laboratory's or the shop's own"
 
 
-def _over(c: Columns, due_day: NDArray[np.generic]) -> Mask:
+def _over(c: Readings, due_day: NDArray[np.generic]) -> Mask:
     """The sample was counted after that day (0: not known), as far as its time is known."""
     due = np.asarray(due_day)
     if not due.any():
@@ -21,32 +22,32 @@ def _over(c: Columns, due_day: NDArray[np.generic]) -> Mask:
     return np.asarray((due > 0) & (c.utc_ms >= end_ms))
 
 
-def counter_over(c: Columns) -> Mask:
+def counter_over(c: Readings) -> Mask:
     """The sample was counted after the day on which the counter's calibration was due."""
     return _over(c, c.whole("calibration_due_day"))
 
 
-def counter_unknown(c: Columns) -> Mask:
+def counter_unknown(c: Readings) -> Mask:
     """No date was given on which the counter's calibration is due."""
     return np.asarray(c.whole("calibration_due_day") == 0)
 
 
-def meter_over(c: Columns) -> Mask:
+def meter_over(c: Readings) -> Mask:
     """The sample was counted after the day on which the flow meter's calibration was due."""
     return _over(c, c.setting("meter_due_day"))
 
 
-def meter_never(c: Columns) -> Mask:
+def meter_never(c: Readings) -> Mask:
     """The flow meter was never calibrated, by the settings in force."""
     return c.every(np.asarray(c.setting("meter_due_day") == 0))
 
 
-def loops_over(c: Columns) -> Mask:
+def loops_over(c: Readings) -> Mask:
     """The sample was counted after the day on which the calibration of the loops' inputs was due."""
     return _over(c, c.setting("loops_due_day"))
 
 
-def loops_never(c: Columns) -> Mask:
+def loops_never(c: Readings) -> Mask:
     """The inputs of the loops were never calibrated, by the settings in force."""
     return c.every(np.asarray(c.setting("loops_due_day") == 0))
 

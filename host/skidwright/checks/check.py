@@ -3,7 +3,8 @@
 from collections.abc import Callable
 from typing import NamedTuple
 
-from skidwright.checks.columns import Columns, Mask
+from skidwright.arrays import Mask
+from skidwright.checks.readings import Readings
 
 QUANTITIES = ("counts", "water", "temperature", "metal")
 COUNTS, WATER, TEMPERATURE, METAL = (1 << i for i in range(4))
@@ -26,7 +27,7 @@ class Check(NamedTuple):
     id: str
     quantities: int
     severity: int
-    test: Callable[[Columns], Mask]
+    test: Callable[[Readings], Mask]
     looks_at: str
     limits: tuple[str, ...]
     basis: str

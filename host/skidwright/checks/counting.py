@@ -3,6 +3,7 @@
 import numpy as np
 from skidboard import records
 
+from skidwright.arrays import Mask
 from skidwright.checks.check import (
     COUNTS,
     JUDGEMENT,
@@ -15,22 +16,22 @@ from skidwright.checks.check import (
     SUSPECT,
     Check,
 )
-from skidwright.checks.columns import Columns, Mask
+from skidwright.checks.readings import Readings
 
 _LOG_SIZES = np.log(np.array(records.CHANNELS_UM, np.float64))
 
 
-def channel_order(c: Columns) -> Mask:
+def channel_order(c: Readings) -> Mask:
     """A channel of larger particles counted more than one that includes it."""
     return np.asarray((c.counts[1:] > c.counts[:-1]).any(axis=0))
 
 
-def nothing_counted(c: Columns) -> Mask:
+def nothing_counted(c: Readings) -> Mask:
     """Not one particle in any channel: no fluid is that clean."""
     return np.asarray((c.counts == 0).all(axis=0))
 
 
-def channel_dead(c: Columns) -> Mask:
+def channel_dead(c: Readings) -> Mask:
     """A channel is silent although the next finer one counted far too many for that."""
     finer, coarser = c.counts[:-1], c.counts[1:]
     # the steepest distribution that is still believed would leave this many in the coarser channel
@@ -38,19 +39,19 @@ def channel_dead(c: Columns) -> Mask:
     return np.asarray(((coarser == 0) & (finer * left > 10)).any(axis=0))
 
 
-def channels_equal(c: Columns) -> Mask:
+def channels_equal(c: Readings) -> Mask:
     """Two channels counted exactly the same: one wire, or one threshold, for both."""
     same = (c.counts[1:] == c.counts[:-1]) & (c.counts[1:] >= c.limits.slope_counts)
     return np.asarray(same.any(axis=0))
 
 
-def stuck(c: Columns) -> Mask:
+def stuck(c: Readings) -> Mask:
     """All channels counted exactly what they counted in the asset's sample before."""
     enough = c.counts.sum(axis=0) >= c.limits.stuck_counts
     return np.asarray(enough & (c.counts == c.earlier_counts).all(axis=0))
 
 
-def slope_odd(c: Columns) -> Mask:
+def slope_odd(c: Readings) -> Mask:
     """Between two channels the size distribution is flatter or steeper than fluids are."""
     finer, coarser = c.counts[:-1], c.counts[1:]
     step = np.diff(_LOG_SIZES)[:, None]
@@ -65,27 +66,27 @@ def slope_odd(c: Columns) -> Mask:
     return np.asarray((odd & (flat | steep)).any(axis=0))
 
 
-def coincidence_heavy(c: Columns) -> Mask:
+def coincidence_heavy(c: Readings) -> Mask:
     """More particles were lost to coincidence than can be corrected without doubt."""
     return np.asarray((c.loss > c.limits.coincidence_percent / 100).any(axis=0))
 
 
-def coincidence_beyond(c: Columns) -> Mask:
+def coincidence_beyond(c: Readings) -> Mask:
     """More were counted than the counter can show by the model of coincidence."""
     return np.asarray(np.isnan(c.true_per_ml).any(axis=0) & ~c.by_code)
 
 
-def coincidence_unknown(c: Columns) -> Mask:
+def coincidence_unknown(c: Readings) -> Mask:
     """The counter's sensing volume is not known: nothing was corrected."""
     return c.every(np.asarray(c.limits.sensing_volume_ml == 0))
 
 
-def code_alone(c: Columns) -> Mask:
+def code_alone(c: Readings) -> Mask:
     """The counter gave a code in place of counts."""
     return c.by_code
 
 
-def metal_too_many(c: Columns) -> Mask:
+def metal_too_many(c: Readings) -> Mask:
     """More metal particles than particles >=21 um(c), of which they are part."""
     metal = c.metal.sum(axis=0)
     large = c.counts[3]

@@ -3,6 +3,7 @@
 import numpy as np
 from skidboard import faults
 
+from skidwright.arrays import Mask
 from skidwright.checks.check import (
     ALL,
     COUNTS,
@@ -16,46 +17,46 @@ from skidwright.checks.check import (
     WATER,
     Check,
 )
-from skidwright.checks.columns import Columns, Mask
+from skidwright.checks.readings import Readings
 
 
-def _faults(c: Columns, *numbers: int) -> Mask:
+def _faults(c: Readings, *numbers: int) -> Mask:
     bits = sum(1 << number for number in numbers)
     return np.asarray((c.whole("faults") & bits) != 0)
 
 
-def fault_flow(c: Columns) -> Mask:
+def fault_flow(c: Readings) -> Mask:
     """A fault of flow, pressure or interlock stood during the count."""
     return _faults(c, faults.NO_FLOW, faults.UNWANTED_FLOW, faults.OVER_PRESSURE, faults.STOP_INPUT,
                    faults.RUN_TOO_LONG, faults.BAND_NOT_REACHED, faults.FLUID_HOT, faults.METER)  # fmt: skip
 
 
-def fault_water(c: Columns) -> Mask:
+def fault_water(c: Readings) -> Mask:
     """The board found the water loop at fault."""
     return _faults(c, faults.WATER_LOOP)
 
 
-def fault_temperature(c: Columns) -> Mask:
+def fault_temperature(c: Readings) -> Mask:
     """The board found the temperature sensor at fault."""
     return _faults(c, faults.TEMP_SENSOR)
 
 
-def fault_unsteady(c: Columns) -> Mask:
+def fault_unsteady(c: Readings) -> Mask:
     """The water loop had not settled when the count began."""
     return _faults(c, faults.LOOP_UNSTEADY)
 
 
-def fault_counter(c: Columns) -> Mask:
+def fault_counter(c: Readings) -> Mask:
     """The counter gave the board no counts for a part of the sample."""
     return _faults(c, faults.COUNTER)
 
 
-def fault_settings(c: Columns) -> Mask:
+def fault_settings(c: Readings) -> Mask:
     """The board could not use its settings and ran on defaults."""
     return _faults(c, faults.SETTINGS_BAD)
 
 
-def fault_storage(c: Columns) -> Mask:
+def fault_storage(c: Readings) -> Mask:
     """Storage was at fault, or records were overwritten before they had been pulled."""
     return _faults(c, faults.STORAGE, faults.LOG_OVERWROTE)
 

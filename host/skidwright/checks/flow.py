@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 from skidboard import records
 
+from skidwright.arrays import Floats, Mask
 from skidwright.checks.check import (
     COUNTS,
     JUDGEMENT,
@@ -18,14 +19,14 @@ from skidwright.checks.check import (
     SUSPECT,
     Check,
 )
-from skidwright.checks.columns import Columns, Floats, Mask
-from skidwright.trade import purge, settling, viscosity
+from skidwright.checks.readings import Readings
+from skidwright.formulas import purge, settling, viscosity
 
 FIXED_DUTY = 1 << 4
 _TABLE_C = np.arange(-40.0, 151.0)
 
 
-def out_of_band(c: Columns) -> Mask:
+def out_of_band(c: Readings) -> Mask:
     """Flow left the counter's band at any time of the count, or came nearer to its edge than can be told."""
     low, high = c.flow_band
     margin = c.setting("flow_set_ul_s") * (c.limits.flow_margin_percent / 100)
@@ -35,24 +36,24 @@ def out_of_band(c: Columns) -> Mask:
     return np.asarray(outside | (c.whole("out_of_band_ms") > 0))
 
 
-def unsteady(c: Columns) -> Mask:
+def unsteady(c: Readings) -> Mask:
     """Flow varied during the count."""
     spread = c.flow_max_ul_s - c.flow_min_ul_s
     return np.asarray(spread > c.limits.flow_spread_percent / 100 * c.flow_mean_ul_s)
 
 
-def no_volume(c: Columns) -> Mask:
+def no_volume(c: Readings) -> Mask:
     """No volume or no time was counted: no concentration follows."""
     return np.asarray((c.whole("volume_ul") == 0) | (c.whole("count_ms") == 0))
 
 
-def volume_short(c: Columns) -> Mask:
+def volume_short(c: Readings) -> Mask:
     """Less was counted than set."""
     wanted = c.setting("sample_volume_ul") * (1 - c.limits.volume_shortfall_percent / 100)
     return np.asarray(c.volume_ul < np.where(c.settings_known, wanted, c.limits.volume_least_ul))
 
 
-def volume_differs(c: Columns) -> Mask:
+def volume_differs(c: Readings) -> Mask:
     """The volume is not that of its meter pulses, or not flow times time."""
     allowed = c.limits.volume_mismatch_percent / 100 * c.volume_ul + 1
     by_flow = c.flow_mean_ul_s * c.count_ms * 1e-3
@@ -62,7 +63,7 @@ def volume_differs(c: Columns) -> Mask:
     return np.asarray(differs | (c.settings_known & (np.abs(by_pulses - c.volume_ul) > allowed)))
 
 
-def carried_over(c: Columns) -> Mask:
+def carried_over(c: Readings) -> Mask:
     """Too much of what was counted may be left over from the sample before, or stand in for it.
 
     A laminar purge of n line volumes leaves about 1 / (4 n^2) of the step between the two levels.
@@ -77,7 +78,7 @@ def carried_over(c: Columns) -> Mask:
     return np.asarray((remains > allowed).any(axis=0))
 
 
-def purge_needed_ul(c: Columns, short: Mask) -> Floats:
+def purge_needed_ul(c: Readings, short: Mask) -> Floats:
     """The purge that would have kept what is left over within bounds, uL (n,), for the samples `short` of it;
     NaN for the others."""
     found = np.full(c.n, np.nan)
@@ -90,12 +91,12 @@ def purge_needed_ul(c: Columns, short: Mask) -> Floats:
     return found
 
 
-def purge_short(c: Columns) -> Mask:
+def purge_short(c: Readings) -> Mask:
     """Purged less than the least number of line volumes."""
     return np.asarray(c.purge_ul < c.limits.purge_least_volumes * c.line_ul)
 
 
-def settled(c: Columns) -> Mask:
+def settled(c: Readings) -> Mask:
     """Large particles settle in the level part of the line instead of reaching the counter."""
     limits = c.limits
     if not (limits.line_level_ul and limits.line_bore_mm):
@@ -103,7 +104,7 @@ def settled(c: Columns) -> Mask:
     return np.asarray(lost_on_the_way(c, [21.0])[0] > limits.settling_percent / 100)
 
 
-def lost_on_the_way(c: Columns, sizes_um: Sequence[float]) -> Floats:
+def lost_on_the_way(c: Readings, sizes_um: Sequence[float]) -> Floats:
     """Share of mineral particles of each size that settles before the counter, (sizes, n).
 
     0 where volume and bore of the line's level part are not known, or no temperature says how thin oil was.
@@ -118,7 +119,7 @@ def lost_on_the_way(c: Columns, sizes_um: Sequence[float]) -> Floats:
     return np.asarray(np.where(c.temp_state == 0, lost, 0.0))
 
 
-def settled_shares(c: Columns) -> Floats:
+def settled_shares(c: Readings) -> Floats:
     """What share of each channel's particles may have settled before the counter, (4, n).
 
     A channel counts all particles above its size, and sinking goes with the square of size: of a power law
@@ -135,12 +136,12 @@ def _thinnest_oil(v40_mm2_s: float, v100_mm2_s: float) -> Floats:
     return np.where(np.isnan(found), np.where(_TABLE_C < 40, viscosity.HIGHEST_MM2_S, 0.21), found)
 
 
-def duty_at_limit(c: Columns) -> Mask:
+def duty_at_limit(c: Readings) -> Mask:
     """The pump stood at its highest duty during the count."""
     return np.asarray(c.duty_max_permille >= c.setting("duty_max_permille"))
 
 
-def meter_against_pump(c: Columns) -> Mask:
+def meter_against_pump(c: Readings) -> Mask:
     """The meter shows another flow than the pump delivers at its duty: one of them is wrong."""
     limits = c.limits
     if not limits.pump_full_ul_s:
@@ -153,7 +154,7 @@ def meter_against_pump(c: Columns) -> Mask:
     return np.asarray(off & warm)
 
 
-def fixed_duty(c: Columns) -> Mask:
+def fixed_duty(c: Readings) -> Mask:
     """The pump's duty was set by hand: flow was not controlled."""
     return np.asarray((c.whole("flags") & FIXED_DUTY) != 0)
 

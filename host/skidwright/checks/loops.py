@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from skidwright.arrays import Mask
 from skidwright.checks.check import (
     COUNTS,
     JUDGEMENT,
@@ -13,7 +14,7 @@ from skidwright.checks.check import (
     WATER,
     Check,
 )
-from skidwright.checks.columns import Columns, Mask
+from skidwright.checks.readings import Readings
 
 # NAMUR NE 43: 3.8 to 20.5 mA is a measurement, 3.6 mA and less or 21.0 mA and more a failure.
 GOOD_UA = (3800, 20500)
@@ -22,64 +23,64 @@ UNCERTAIN, FAILED = 1, 2
 TEMPERATURE_NONE, TEMPERATURE_LOOP = 0, 1
 
 
-def water_failed(c: Columns) -> Mask:
+def water_failed(c: Readings) -> Mask:
     """The water loop had failed at some time of the count."""
     return np.asarray(
         (c.water_state >= FAILED) | (c.water_min_ua <= FAILED_UA[0]) | (c.water_max_ua >= FAILED_UA[1])
     )
 
 
-def water_uncertain(c: Columns) -> Mask:
+def water_uncertain(c: Readings) -> Mask:
     """The water loop's current was neither a measurement nor a failure at some time."""
     return np.asarray(
         (c.water_state == UNCERTAIN) | (c.water_min_ua < GOOD_UA[0]) | (c.water_max_ua > GOOD_UA[1])
     )
 
 
-def water_drifts(c: Columns) -> Mask:
+def water_drifts(c: Readings) -> Mask:
     """Water saturation changed during the count."""
     return np.asarray(c.water_max_ua - c.water_min_ua > c.limits.loop_drift_ua)
 
 
-def droplets(c: Columns) -> Mask:
+def droplets(c: Readings) -> Mask:
     """So near saturation that droplets may have been counted as particles."""
     with np.errstate(invalid="ignore"):
         return np.asarray(c.saturation_highest >= c.limits.droplet_percent)
 
 
-def free_water(c: Columns) -> Mask:
+def free_water(c: Readings) -> Mask:
     """At saturation: free water must be assumed, and its droplets counted."""
     with np.errstate(invalid="ignore"):
         return np.asarray(c.saturation_highest >= c.limits.free_water_percent)
 
 
-def temperature_failed(c: Columns) -> Mask:
+def temperature_failed(c: Readings) -> Mask:
     """The temperature sensor had failed at some time of the count."""
     return np.asarray(c.temp_state >= FAILED)
 
 
-def temperature_uncertain(c: Columns) -> Mask:
+def temperature_uncertain(c: Readings) -> Mask:
     """The temperature loop's current was neither a measurement nor a failure at some time."""
     return np.asarray(c.temp_state == UNCERTAIN)
 
 
-def temperature_spans(c: Columns) -> Mask:
+def temperature_spans(c: Readings) -> Mask:
     """The temperature changed during the count."""
     return np.asarray(c.temp_max_cdeg - c.temp_min_cdeg > 100 * c.limits.temperature_span_c)
 
 
-def temperature_out_of_range(c: Columns) -> Mask:
+def temperature_out_of_range(c: Readings) -> Mask:
     """Colder or hotter than fluid can be here."""
     low, high = -100 * c.limits.temperature_least_c, 100 * c.limits.temperature_most_c
     return np.asarray((c.temp_min_cdeg < low) | (c.temp_max_cdeg > high))
 
 
-def temperature_absent(c: Columns) -> Mask:
+def temperature_absent(c: Readings) -> Mask:
     """No temperature sensor is set up."""
     return c.every(c.settings_known & (c.setting("temp_source") == TEMPERATURE_NONE))
 
 
-def metal_absent(c: Columns) -> Mask:
+def metal_absent(c: Readings) -> Mask:
     """No metal sensor is set up."""
     counted = (c.metal > 0).any(axis=0)
     fitted = (c.setting("metal_channels") > 0) & c.settings_known

@@ -3,57 +3,58 @@
 import numpy as np
 from skidboard import records
 
+from skidwright.arrays import Mask
 from skidwright.checks.check import ALL, COUNTS, JUDGEMENT, NOTE, REJECTED, STANDARD, SUSPECT, Check
-from skidwright.checks.columns import Columns, Mask
-from skidwright.log import decoded
-from skidwright.trade import iso4406
+from skidwright.checks.readings import Readings
+from skidwright.formulas import iso4406
+from skidwright.log import layouts
 
 
-def _marked(c: Columns, bit: int) -> Mask:
+def _marked(c: Readings, bit: int) -> Mask:
     return np.asarray((c.marks & bit) != 0)
 
 
-def header_damaged(c: Columns) -> Mask:
+def header_damaged(c: Readings) -> Mask:
     """The segment's header is damaged."""
-    return _marked(c, decoded.HEADER_DAMAGED)
+    return _marked(c, layouts.HEADER_DAMAGED)
 
 
-def chain_broken(c: Columns) -> Mask:
+def chain_broken(c: Readings) -> Mask:
     """The segment is not the one whose digest the next segment holds."""
-    return _marked(c, decoded.CHAIN_BROKEN)
+    return _marked(c, layouts.CHAIN_BROKEN)
 
 
-def foreign_segment(c: Columns) -> Mask:
+def foreign_segment(c: Readings) -> Mask:
     """The segment names another device or log."""
-    return _marked(c, decoded.FOREIGN)
+    return _marked(c, layouts.FOREIGN)
 
 
-def impossible(c: Columns) -> Mask:
+def impossible(c: Readings) -> Mask:
     """A field says what no board measures or may be set to."""
-    return _marked(c, decoded.IMPOSSIBLE)
+    return _marked(c, layouts.IMPOSSIBLE)
 
 
-def repeated(c: Columns) -> Mask:
+def repeated(c: Readings) -> Mask:
     """The sequence number was there before, or comes after a higher one."""
-    return _marked(c, decoded.REPEATED)
+    return _marked(c, layouts.REPEATED)
 
 
-def sequence_gap(c: Columns) -> Mask:
+def sequence_gap(c: Readings) -> Mask:
     """Records are missing before this one."""
-    return _marked(c, decoded.GAP_BEFORE)
+    return _marked(c, layouts.GAP_BEFORE)
 
 
-def time_poor(c: Columns) -> Mask:
+def time_poor(c: Readings) -> Mask:
     """UTC is unknown or less certain than wanted."""
     return np.asarray(c.utc_error_ms > c.limits.time_uncertainty_s * 1000)
 
 
-def settings_unknown(c: Columns) -> Mask:
+def settings_unknown(c: Readings) -> Mask:
     """Nothing that is known has the CRC-32 of the settings that the sample was taken with."""
     return c.every(np.asarray(~c.settings_known))
 
 
-def code_differs(c: Columns) -> Mask:
+def code_differs(c: Readings) -> Mask:
     """The board's scale numbers or its marks for few particles are not those recomputed here."""
     right = c.code_right.all(axis=0)
     few = (c.counts < iso4406.FEW_PARTICLES).view(np.uint8)
@@ -61,7 +62,7 @@ def code_differs(c: Columns) -> Mask:
     return np.asarray((~right | ((c.whole("flags") & 15) != flags)) & ~c.by_code)
 
 
-def windows_differ(c: Columns) -> Mask:
+def windows_differ(c: Readings) -> Mask:
     """The eight parts of a count do not add up to the count."""
     # each part of a shifted count stands for its unit's middle, so the sum may be off by half a unit a part
     off = np.abs(c.counts[0] - c.windows_fine.sum(axis=0))

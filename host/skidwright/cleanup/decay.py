@@ -26,13 +26,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from skidwright.arrays import Floats
+from skidwright.formulas.distributions import student_quantile
 from skidwright.judgement.line import wider
 from skidwright.judgement.noise import MAD_TO_SD
-from skidwright.trade.distributions import student_quantile
-
-Floats = NDArray[np.float64]
 
 CONFIDENCE = 0.95
 FEWEST = 6
@@ -46,7 +45,7 @@ LOADING = 0.1
 _HELD = 3.0
 
 
-class Interval(NamedTuple):
+class FitInterval(NamedTuple):
     """A value with its 95 % limits; infinite where nothing bounds it."""
 
     value: float
@@ -59,7 +58,7 @@ class NoFit:
     """Why the samples carry no decay. `level`: where they stand when they do not fall."""
 
     why: str
-    level: Interval | None = None
+    level: FitInterval | None = None
 
 
 @dataclass(frozen=True)
@@ -70,9 +69,9 @@ class Decay:
     """
 
     n: int
-    start: Interval
-    floor: Interval
-    rate_per_s: Interval
+    start: FitInterval
+    floor: FitInterval
+    rate_per_s: FitInterval
     scatter: float
     last_s: float
     sums: _Sums
@@ -83,16 +82,16 @@ class Decay:
         return np.asarray(self.floor.value + (self.start.value - self.floor.value) * fall)
 
     @property
-    def tau_s(self) -> Interval:
+    def tau_s(self) -> FitInterval:
         """Time constant in seconds."""
         k = self.rate_per_s
-        return Interval(1 / k.value, 1 / k.high, 1 / k.low)
+        return FitInterval(1 / k.value, 1 / k.high, 1 / k.low)
 
-    def time_to(self, limit: float) -> Interval:
+    def time_to(self, limit: float) -> FitInterval:
         """Seconds since the first sample at which the level comes down to `limit`; infinite for never."""
         return self.sums.time_to(limit, self)
 
-    def ratio(self, turnover_per_s: float) -> Interval:
+    def ratio(self, turnover_per_s: float) -> FitInterval:
         """Effective filtration ratio, the tank going through the filter `turnover_per_s` times a second."""
         if not turnover_per_s > 0:
             raise ValueError("turnover_per_s must be above 0")
@@ -102,7 +101,7 @@ class Decay:
             return 1 / kept if kept > 0 else math.inf
 
         k = self.rate_per_s
-        return Interval(of(k.value), of(k.low), of(k.high))
+        return FitInterval(of(k.value), of(k.low), of(k.high))
 
 
 def fit(time_s: ArrayLike, level: ArrayLike, volume_ml: ArrayLike | None = None) -> Decay | NoFit:
@@ -125,9 +124,9 @@ def fit(time_s: ArrayLike, level: ArrayLike, volume_ml: ArrayLike | None = None)
     return work.decay()
 
 
-def _around(value: float, low: float, high: float, more: float) -> Interval:
+def _around(value: float, low: float, high: float, more: float) -> FitInterval:
     """A value with its limits, each further out by `more`; the value is never outside them."""
-    return Interval(value, max(min(low, value) - abs(more), 0.0), max(high, value) + abs(more))
+    return FitInterval(value, max(min(low, value) - abs(more), 0.0), max(high, value) + abs(more))
 
 
 class _Sums:
@@ -227,7 +226,7 @@ class _Sums:
             half = math.sqrt((self.limit - least) / self.s1)
             mean = self.sy / self.s1
             return NoFit(
-                "it does not fall by more than it scatters", Interval(mean, mean - half, mean + half)
+                "it does not fall by more than it scatters", FitInterval(mean, mean - half, mean + half)
             )
         if self.volume is not None and self.scatter > _SCATTER_MOST:
             return NoFit(f"it scatters by {self.scatter:.0%} about any decay: something else goes on as well")
@@ -336,7 +335,7 @@ class _Sums:
             grid = np.linspace(max(lower - 0.2 * width, 0), upper + 0.2 * width, 300)
         return lower, upper
 
-    def time_to(self, limit: float, decay: Decay) -> Interval:
+    def time_to(self, limit: float, decay: Decay) -> FitInterval:
         """See `Decay.time_to`: the profile over the moment, rate and height being free."""
         rate, floor, start = decay.rate_per_s.value, decay.floor.value, decay.start.value
         value = math.inf
@@ -350,7 +349,7 @@ class _Sums:
         inside = np.flatnonzero(squares <= self.limit)
         if not len(inside):
             never = float(self.floor_squares(np.array([limit]))[0]) <= self.limit or value == math.inf
-            return Interval(value, math.inf if never else value, math.inf if never else value)
+            return FitInterval(value, math.inf if never else value, math.inf if never else value)
         a, b = int(inside[0]), int(inside[-1])
         low = self._cross(moments, squares, a - 1) if a else 0.0
         high = math.inf if b + 1 == len(moments) else self._cross(moments, squares, b)
@@ -365,7 +364,7 @@ class _Sums:
             low, high = max(low - late, 0.0), high + late
             if decay.floor.high >= limit:
                 high = math.inf
-        return Interval(value, min(low, value), max(high, value))
+        return FitInterval(value, min(low, value), max(high, value))
 
     def _moment_squares(self, moments: Floats, limit: float) -> Floats:
         """The least sum of squares when the level is `limit` at each moment: y = limit + height (e - q)."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from skidwright import drawing
 from skidwright.cleanup.decay import Decay
-from skidwright.cleanup.progress import Progress, Quantity, Samples, number
+from skidwright.cleanup.progress import CleanedQuantity, CleanupProgress, Samples, number
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -22,7 +22,7 @@ _MARKS = {
 _UNITS = ((2 * 3600.0, "min", 60.0), (5 * 86400.0, "h", 3600.0), (math.inf, "d", 86400.0))
 
 
-def draw(samples: Samples, progress: Progress, title: str) -> Figure:
+def draw(samples: Samples, progress: CleanupProgress, title: str) -> Figure:
     """Particles of each channel on a logarithmic axis, water below it where it was asked for.
 
     Samples that do not count are hollow, targets dashed, fits full lines that end in their floors.
@@ -69,7 +69,7 @@ def draw(samples: Samples, progress: Progress, title: str) -> Figure:
 
 
 def _panel(
-    axis: Any, quantity: Quantity, span: float, seconds: float, mark: str, colour: str, place: int = 2
+    axis: Any, quantity: CleanedQuantity, span: float, seconds: float, mark: str, colour: str, place: int = 2
 ) -> None:
     axis.plot(quantity.time_s / seconds, quantity.level, mark, color=colour, markersize=3.4, linestyle="none",
               markeredgewidth=0.6)  # fmt: skip

@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from skidwright.cleanup.decay import Decay, Interval, NoFit, fit
+from skidwright.arrays import Floats
+from skidwright.cleanup.decay import FEWEST, Decay, FitInterval, NoFit, fit
+from skidwright.cleanup.runs import RUNNING, CleanupRun, end_text
+from skidwright.formulas import iso4406
+from skidwright.formulas.water import Solubility, content_ppm
+from skidwright.samples.history import VALID, History
 from skidwright.standing import particles, water
 from skidwright.standing.goals import Goals
-from skidwright.trade import iso4406
-from skidwright.trade.water import Solubility, content_ppm
-
-Floats = NDArray[np.float64]
 
 CHANNELS = (">=4 um(c)", ">=6 um(c)", ">=14 um(c)")
 # States of a quantity, worst first.
@@ -46,7 +48,7 @@ class Samples:
 
 
 @dataclass(frozen=True)
-class Quantity:
+class CleanedQuantity:
     """One thing that a run brings down. Levels, limit and floor are in `unit`; times are seconds.
 
     `end`: when it reaches its limit, since the start of the run (infinite: never; None: not known).
@@ -62,18 +64,18 @@ class Quantity:
     level: Floats = field(repr=False)
     state: str = UNKNOWN
     words: str = ""
-    end: Interval | None = None
-    ratio: Interval | None = None
-    ingress_per_min: Interval | None = None
+    end: FitInterval | None = None
+    ratio: FitInterval | None = None
+    ingress_per_min: FitInterval | None = None
 
 
 @dataclass(frozen=True)
-class Progress:
+class CleanupProgress:
     """All quantities of a run, and what they come to. `end` is that of the slowest; None: not known."""
 
-    quantities: tuple[Quantity, ...]
+    quantities: tuple[CleanedQuantity, ...]
     state: str
-    end: Interval | None
+    end: FitInterval | None
 
 
 def judge(
@@ -83,7 +85,7 @@ def judge(
     tank_l: float | None = None,
     flow_l_min: float | None = None,
     solubility: Solubility | None = None,
-) -> Progress:
+) -> CleanupProgress:
     """Judge a run by its valid samples against scale numbers and a limit of water saturation.
 
     ValueError when nothing is asked for, or tank or flow are not above 0.
@@ -101,18 +103,20 @@ def judge(
         found.append(_water(samples, water_limit_percent, goals, solubility))
     order = (NEVER, PERHAPS, UNKNOWN, ON_ITS_WAY, THERE)
     state = min((q.state for q in found), key=order.index)
-    return Progress(tuple(found), state, _slowest(found))
+    return CleanupProgress(tuple(found), state, _slowest(found))
 
 
-def _slowest(found: list[Quantity]) -> Interval | None:
+def _slowest(found: list[CleanedQuantity]) -> FitInterval | None:
     waiting = [q.end for q in found if q.state != THERE]
     if any(end is None for end in waiting):
         return None
-    ends = [end for end in waiting if end is not None] or [Interval(0.0, 0.0, 0.0)]
-    return Interval(max(e.value for e in ends), max(e.low for e in ends), max(e.high for e in ends))
+    ends = [end for end in waiting if end is not None] or [FitInterval(0.0, 0.0, 0.0)]
+    return FitInterval(max(e.value for e in ends), max(e.low for e in ends), max(e.high for e in ends))
 
 
-def _particles(samples: Samples, i: int, goals: Goals, tank_l: float | None, flow: float | None) -> Quantity:
+def _particles(
+    samples: Samples, i: int, goals: Goals, tank_l: float | None, flow: float | None
+) -> CleanedQuantity:
     use = samples.valid & np.isfinite(samples.per_ml[:, i])
     t, level = samples.time_s[use], samples.per_ml[use, i]
     fitted = fit(t, level, samples.volume_ml[use])
@@ -121,7 +125,7 @@ def _particles(samples: Samples, i: int, goals: Goals, tank_l: float | None, flo
         ratio = fitted.ratio(flow / 60 / tank_l)
     if isinstance(fitted, Decay) and tank_l:
         rate = fitted.rate_per_s.value * 60 * tank_l * 1000
-        ingress = Interval(*(f * rate for f in fitted.floor))
+        ingress = FitInterval(*(f * rate for f in fitted.floor))
     return _against(
         CHANNELS[i], "per mL", float(goals.limits_per_ml[i]), t, level, fitted, ratio, ingress,
         _newest_on_target(particles.codes_above(samples.code[use], goals)[:, i]),
@@ -129,7 +133,9 @@ def _particles(samples: Samples, i: int, goals: Goals, tank_l: float | None, flo
     )  # fmt: skip
 
 
-def _water(samples: Samples, limit_percent: float, goals: Goals, solubility: Solubility | None) -> Quantity:
+def _water(
+    samples: Samples, limit_percent: float, goals: Goals, solubility: Solubility | None
+) -> CleanedQuantity:
     use = samples.dry_valid & np.isfinite(samples.water_percent)
     t, level, limit, unit = samples.time_s[use], samples.water_percent[use], limit_percent, "% of saturation"
     warm = samples.temperature_c[use]
@@ -160,8 +166,8 @@ def _newest_on_target(above: NDArray[np.bool_]) -> bool:
 
 def _against(
     name: str, unit: str, limit: float, t: Floats, level: Floats, fitted: Decay | NoFit,
-    ratio: Interval | None, ingress: Interval | None, at_limit: bool, because: str,
-) -> Quantity:  # fmt: skip
+    ratio: FitInterval | None, ingress: FitInterval | None, at_limit: bool, because: str,
+) -> CleanedQuantity:  # fmt: skip
     latest = float(level[-1]) if len(level) else math.nan
     end = None
     if isinstance(fitted, NoFit):
@@ -178,7 +184,7 @@ def _against(
     else:
         since = fitted.time_to(limit)
         first = float(t[0])
-        end = Interval(*(first + moment for moment in since))
+        end = FitInterval(*(first + moment for moment in since))
         floor = fitted.floor
         limits = f"{number(floor.low)} to {number(floor.high)}"
         if floor.low > limit:
@@ -203,7 +209,7 @@ def _against(
             )
         else:
             state, words = ON_ITS_WAY, f"it goes to {number(floor.value)} ({limits}) {unit}"
-    return Quantity(name, unit, limit, latest, fitted, t, level, state, words, end, ratio, ingress)
+    return CleanedQuantity(name, unit, limit, latest, fitted, t, level, state, words, end, ratio, ingress)
 
 
 def number(value: float) -> str:
@@ -236,3 +242,118 @@ def of_arrays(
         dry_valid=dry,
         temperature_c=of(temperature_c),
     )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A run with its samples and what they say. `step_s`: typical time from sample to sample.
+
+    `unread` says which records after its begin cannot be read: another run may have begun or ended there.
+    """
+
+    run: CleanupRun
+    samples: Samples
+    progress: CleanupProgress
+    step_s: float
+    unread: tuple[str, ...] = ()
+
+    @property
+    def excluded(self) -> int:
+        """Samples that do not count."""
+        return int((~self.run.valid).sum())
+
+    @property
+    def too_few(self) -> bool:
+        """True when a quantity has fewer valid samples than a forecast needs."""
+        return min(len(q.level) for q in self.progress.quantities) < FEWEST
+
+    def until_proven_s(self) -> FitInterval | None:
+        """From the newest sample until so many in a row are on target; infinite: never, None: not known.
+
+        None too once the run has ended, and with fewer valid samples than a decay is fitted to.
+        """
+        end = self.progress.end
+        if end is None or self.run.how != RUNNING or self.too_few:
+            return None
+        last = float(self.samples.time_s[-1]) if len(self.samples.time_s) else 0.0
+        more = (self.run.wanted - 1) * self.step_s
+        return FitInterval(*(max(0.0, moment - last) + more for moment in end))
+
+
+def judge_run(
+    run: CleanupRun,
+    history: History,
+    tank_l: float | None = None,
+    flow_l_min: float | None = None,
+    solubility: Solubility | None = None,
+    unread: tuple[str, ...] = (),
+) -> Judged:
+    """Judge one run of the history's asset by all its samples; a sample's time is the middle of its count."""
+    rows = run.rows
+    end_s = (history.utc_ms[rows] - run.begun.astype(np.int64)) / 1000.0
+    count_s = 60 * history.volume_ml[rows] / np.maximum(history.flow_ml_min[rows, 1], 1e-6)
+    time_s = end_s - np.where(np.isfinite(count_s), count_s, 0) / 2
+    keep = np.concatenate([[True], np.diff(time_s) > 0]) if len(time_s) else np.zeros(0, np.bool_)
+    samples = Samples(
+        time_s=time_s,
+        per_ml=history.per_ml[rows, :3],
+        code=history.code[rows],
+        volume_ml=history.volume_ml[rows],
+        valid=run.valid & keep,
+        water_percent=history.water_percent[rows],
+        dry_valid=(history.water_verdict[rows] == VALID) & keep,
+        temperature_c=history.temperature_c[rows],
+    )
+    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
+    made = judge(samples, run.targets, run.water_limit_percent, tank_l, flow_l_min, solubility)
+    return Judged(run, samples, made, step_s, unread)
+
+
+def answer(judged: Judged) -> dict[str, Any]:
+    """Everything for programs: plain values, units in the names, None for what is unknown or never."""
+    run = judged.run
+    until = judged.until_proven_s()
+    return {
+        "asset": run.asset,
+        "target": run.target_text,
+        "water_limit_percent": run.water_limit_percent,
+        "samples_in_a_row": run.wanted,
+        "begun": _moment(run.begun),
+        "ended": _moment(run.ended),
+        "how": end_text(run.how),
+        "running": run.how == 0,
+        "samples": len(run.rows),
+        "not_valid": judged.excluded,
+        "unread": list(judged.unread),
+        "state": judged.progress.state,
+        "until_proven_s": _interval(until),
+        "quantities": [
+            {
+                "name": q.name,
+                "unit": q.unit,
+                "limit": q.limit,
+                "latest": _plain(q.latest),
+                "state": q.state,
+                "words": q.words,
+                "floor": _interval(q.found.floor) if isinstance(q.found, Decay) else None,
+                "tau_s": _interval(q.found.tau_s) if isinstance(q.found, Decay) else None,
+                "scatter": q.found.scatter if isinstance(q.found, Decay) else None,
+                "filtration_ratio": _interval(q.ratio),
+                "ingress_per_min": _interval(q.ingress_per_min),
+                "on_target_after_s": _interval(q.end),
+            }
+            for q in judged.progress.quantities
+        ],
+    }
+
+
+def _moment(when: np.datetime64) -> str | None:
+    return None if np.isnat(when) else f"{when.astype('datetime64[s]')}Z"
+
+
+def _plain(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _interval(found: FitInterval | None) -> dict[str, float | None] | None:
+    return None if found is None else {name: _plain(value) for name, value in found._asdict().items()}

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import cleanup, records
 
-from skidwright.samples import unread
+from skidwright.samples import unreadable
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import VALID, History
 
@@ -34,7 +34,7 @@ def end_text(code: int) -> str:
 
 
 @dataclass(frozen=True)
-class Run:
+class CleanupRun:
     """One run. Times are datetime64[ms] in UTC, NaT where no time is known; `ended` also while it runs.
 
     `targets` are scale numbers for >=4, >=6, >=14 um(c), None where not asked, as is `water_limit_percent`.
@@ -62,7 +62,7 @@ class Run:
         return "/".join("-" if number is None else str(number) for number in self.targets)
 
 
-def runs_of(history: History, logs: Sequence[Assessment]) -> list[Run]:
+def runs_of(history: History, logs: Sequence[Assessment]) -> list[CleanupRun]:
     """All clean-up runs of the history's asset in `logs`, oldest first."""
     found = []
     for log in logs:
@@ -93,7 +93,7 @@ def proven_since(
     return row >= int(newest.rows[0]) and not old
 
 
-def unread_since(run: Run | None, history: History, logs: Sequence[Assessment]) -> tuple[str, ...]:
+def unread_since(run: CleanupRun | None, history: History, logs: Sequence[Assessment]) -> tuple[str, ...]:
     """What cannot be read of the asset's boards since a run began, a line each; without a run, at all.
 
     The end of the run or another run may have stood there. Raises OSError.
@@ -101,12 +101,14 @@ def unread_since(run: Run | None, history: History, logs: Sequence[Assessment]) 
     boards = {log.path.parent.name for log in history.logs}
     of_boards = [log for log in logs if log.path.parent.name in boards]
     if run is None:
-        return tuple(unread.listed([one for log in of_boards for one in unread.unread(log)]))
+        return tuple(unreadable.listed([one for log in of_boards for one in unreadable.unread(log)]))
     begun_ms = None if np.isnat(run.begun) else int(run.begun.astype(np.int64))
-    return tuple(unread.listed(unread.after(of_boards, run.log.path, run.first_seq, begun_ms)))
+    return tuple(unreadable.listed(unreadable.after(of_boards, run.log.path, run.first_seq, begun_ms)))
 
 
-def _run(history: History, log: Assessment, utc_ms: NDArray[np.int64], i: int, over: int | None) -> Run:
+def _run(
+    history: History, log: Assessment, utc_ms: NDArray[np.int64], i: int, over: int | None
+) -> CleanupRun:
     begin = log.events[i]
     end = None if over is None or int(log.events["code"][over]) == RUNNING else log.events[over]
     first = int(begin["seq"])
@@ -124,7 +126,7 @@ def _run(history: History, log: Assessment, utc_ms: NDArray[np.int64], i: int, o
     valid = history.counts_verdict[rows] == VALID
     times = utc_ms.astype("datetime64[ms]")
     nothing = np.datetime64("NaT", "ms")
-    return Run(
+    return CleanupRun(
         asset=history.asset,
         targets=(targets[0], targets[1], targets[2]),
         water_limit_percent=limit,

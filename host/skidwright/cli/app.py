@@ -1,73 +1,114 @@
-"""The command group, and what becomes of errors: one line that says what, where and what to do."""
+"""The command group, and what becomes of errors: one line that says what, where and what to do.
+A pipe that was closed, Ctrl-C and a signal end a command as its host expects."""
+
+from __future__ import annotations
 
 import contextlib
 import errno
 import importlib
 import io
 import os
+import signal
 import sys
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
+from types import FrameType
 
 import click
 from skidboard import VERSION
 
-from skidwright.cli import ended
+# Windows has no SIGHUP; SIGBREAK is its own.
+_NAMES = ("SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+class Ended:
+    """Which signal has come, 0 for none. `listen()` once, in the main thread."""
+
+    def __init__(self) -> None:
+        self.by = 0
+
+    def listen(self) -> None:
+        """Take the signals, but for one that our starter wants ignored (`nohup`)."""
+        for name in _NAMES:
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+                signal.signal(number, self._come)
+
+    def _come(self, number: int, _frame: FrameType | None) -> None:
+        # A closed terminal sends more than one: those behind must not disturb the stopping of a pump.
+        if not self.by:
+            self.by = number
+            raise KeyboardInterrupt
+
+    def status(self, found: int) -> int:
+        """The exit status: 128 and the signal when one came, else the one found."""
+        return 128 + self.by if self.by else found
+
+
+def flush() -> None:
+    """Write out what is left, also when the terminal is gone: an end must not stumble over it."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
 
 # Command -> module of this package with the name of the command in it, and its line in the list of commands.
 # A module is read when its command is called; the list reads none.
 COMMANDS = {
-    "demo": ("demo_command:demo", "Show the whole job without hardware: run, pull, check, report."),
-    "sim": ("sim_command:sim", "Run a virtual skid that offers a port like a board's."),
-    "ports": ("ports_command:ports", "List serial ports and mark the skids among them."),
-    "install": ("install_commands:install", "Put the firmware and your settings on a board."),
-    "settings": ("install_commands:settings", "Show the settings of a running skid, or send yours."),
-    "status": ("board_commands:status", "Show what a skid is doing now."),
-    "watch": ("board_commands:watch", "Watch a skid live until Ctrl-C."),
-    "tell": ("board_commands:tell", "Start, stop or reset a skid, or take its pump by hand."),
-    "mark": ("board_commands:mark", "Write a remark of yours into the log."),
-    "cleanup": ("cleanup_command:cleanup", "Filter until the fluid is proven clean; judge how that went."),
-    "pull": ("pull_command:pull", "Pull what is new in a skid's log into the archive."),
-    "salvage": ("salvage_command:salvage", "Recover a log from raw flash after its file system was lost."),
-    "check": ("check_command:check", "Say which samples may be believed, and why not the others."),
+    "demo": ("demo:demo", "Show the whole job without hardware: run, pull, check, report."),
+    "sim": ("sim:sim", "Run a virtual skid that offers a port like a board's."),
+    "ports": ("install:ports", "List serial ports and mark the skids among them."),
+    "install": ("install:install", "Put the firmware and your settings on a board."),
+    "settings": ("install:settings", "Show the settings of a running skid, or send yours."),
+    "status": ("board:status", "Show what a skid is doing now."),
+    "watch": ("board:watch", "Watch a skid live until Ctrl-C."),
+    "tell": ("board:tell", "Start, stop or reset a skid, or take its pump by hand."),
+    "mark": ("board:mark", "Write a remark of yours into the log."),
+    "cleanup": ("cleanup:cleanup", "Filter until the fluid is proven clean; judge how that went."),
+    "pull": ("pull:pull", "Pull what is new in a skid's log into the archive."),
+    "salvage": ("pull:salvage", "Recover a log from raw flash after its file system was lost."),
+    "check": ("check:check", "Say which samples may be believed, and why not the others."),
     "order": (
-        "order_command:order",
+        "order:order",
         "Say in which order to sample the assets, and how much to purge for each.",
     ),
     "thresholds": (
-        "thresholds_command:thresholds",
+        "thresholds:thresholds",
         "Show by what the pulled samples are read; read them by today's skid.toml.",
     ),
-    "report": ("report_command:report", "Write one report for each asset."),
-    "export": ("export_command:export", "Write the samples as CSV or Parquet, units in the heads."),
-    "assess": ("assess_command:assess", "Say which asset needs attention first, and why."),
-    "asset": ("asset_commands:asset", "The register: machines, targets, maintenance, tags."),
-    "receive": ("receive_command:receive", "Accept or refuse a fluid that was delivered or moved."),
-    "certificate": ("paper_commands:certificate", "Issue a one-page certificate that a target was met."),
-    "verify": ("paper_commands:verify", "Say whether the log still supports a certificate."),
-    "slip": ("paper_commands:slip", "A slip of 48 columns for a receipt printer."),
-    "payback": ("money_commands:payback", "What cleaner fluid saves and when it has paid, as ranges."),
-    "backup": ("backup_commands:backup", "Back up the register, skid.toml and calibrations."),
-    "restore": ("backup_commands:restore", "Bring a backup back, or verify it."),
-    "code": ("code_command:code", "Cleanliness code of particle counts (ISO 4406, AS4059, NAS 1638)."),
-    "fluid": ("fluid_command:fluid", "Viscosity at a temperature, viscosity index, ISO grade of an oil."),
+    "report": ("report:report", "Write one report for each asset."),
+    "export": ("export:export", "Write the samples as CSV or Parquet, units in the heads."),
+    "assess": ("assess:assess", "Say which asset needs attention first, and why."),
+    "asset": ("asset:asset", "The register: machines, targets, maintenance, tags."),
+    "receive": ("receive:receive", "Accept or refuse a fluid that was delivered or moved."),
+    "certificate": ("papers:certificate", "Issue a one-page certificate that a target was met."),
+    "verify": ("papers:verify", "Say whether the log still supports a certificate."),
+    "slip": ("papers:slip", "A slip of 48 columns for a receipt printer."),
+    "payback": ("money:payback", "What cleaner fluid saves and when it has paid, as ranges."),
+    "backup": ("backup:backup", "Back up the register, skid.toml and calibrations."),
+    "restore": ("backup:restore", "Bring a backup back, or verify it."),
+    "code": ("code:code", "Cleanliness code of particle counts (ISO 4406, AS4059, NAS 1638)."),
+    "fluid": ("fluid:fluid", "Viscosity at a temperature, viscosity index, ISO grade of an oil."),
     "water": (
-        "water_command:water",
+        "fluid:water",
         "Water in oil: content, saturation elsewhere, where free water appears.",
     ),
-    "size": ("rig_commands:size", "Whether the plumbing of RIG (a rig.toml) works out, cold and hot."),
+    "size": ("rig:size", "Whether the plumbing of RIG (a rig.toml) works out, cold and hot."),
     "wiring": (
-        "rig_commands:wiring",
+        "rig:wiring",
         "Check the wiring, compute the front end, make pin table, drawings and netlists.",
     ),
     "bill": (
-        "rig_commands:bill",
+        "rig:bill",
         "What to buy for a build, by rating, with what may replace it, and what it costs.",
     ),
-    "tune": ("tune_command:tune", "Identify pump and flow loop, propose and verify controller gains."),
+    "tune": ("tune:tune", "Identify pump and flow loop, propose and verify controller gains."),
     "calibrate": (
-        "calibrate_commands:calibrate",
+        "calibrate:calibrate",
         "Calibrate flow meter and loop inputs; compare the counter.",
     ),
 }
@@ -243,8 +284,8 @@ def main() -> None:
         elif isinstance(stream, io.TextIOWrapper):
             # A sign that the terminal or pipe cannot show (old code pages) becomes "?" and stops nothing.
             stream.reconfigure(errors="replace")
-    by_signal = ended.Ended()
+    by_signal = Ended()
     by_signal.listen()
     status = by_signal.status(run())
-    ended.flush()
+    flush()
     sys.exit(status)

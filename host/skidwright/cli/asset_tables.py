@@ -13,7 +13,7 @@ import click
 from skidwright.cli import asset_options, options
 from skidwright.cli.asset_options import counted
 from skidwright.config import Config
-from skidwright.trade.code_text import format_code
+from skidwright.formulas.iso4406 import format_code
 
 MAX_TABLE_BYTES = 64 << 20
 

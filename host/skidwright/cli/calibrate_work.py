@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skidwright.calibration import document
-from skidwright.cli import cautions, consent, running_cleanup
-from skidwright.cli.numbers import Number
+from skidwright.cli import options, output, pump_state
+from skidwright.cli.options import Number
 from skidwright.errors import CalibrationError
 
 if TYPE_CHECKING:
-    from skidwright.calibration.flow import Run
+    from skidwright.calibration.flow import WeighedRun
     from skidwright.calibration.loop import Point
     from skidwright.link.session import Session
 
@@ -27,7 +27,7 @@ _READINGS = 20
 
 
 @dataclass(frozen=True)
-class Outcome:
+class CalibrationOutcome:
     """A finished calibration: what is kept in its file, set on the board and marked in the log."""
 
     what: str
@@ -51,13 +51,13 @@ def board(port: str | None) -> Iterator[Session | None]:
         yield session
 
 
-def catch(session: Session, times: int, seconds: int) -> list[Run]:
+def catch(session: Session, times: int, seconds: int) -> list[WeighedRun]:
     """Pump `times` runs at flows across the band; the mass of each is asked for."""
-    from skidwright.calibration.flow import Run
+    from skidwright.calibration.flow import WeighedRun
     from skidwright.link import pump
 
-    consent.ask("Masses have to be typed in.", "give --run or --runs")
-    click.echo(cautions.PUMP_RUNS, err=True)
+    options.ask("Masses have to be typed in.", "give --run or --runs")
+    click.echo(output.PUMP_RUNS, err=True)
     settings = session.settings()
     low, high = int(settings["flow_low_ul_s"]), int(settings["flow_high_ul_s"])
     flows = [low + (high - low) * (1 + place % 3) // 4 for place in range(times)]
@@ -75,7 +75,7 @@ def catch(session: Session, times: int, seconds: int) -> list[Run]:
             raise
         pulses = (_meter(session) - before) % (1 << 30)
         mass = click.prompt(f"{pulses} pulses. Mass caught, g", type=Number(), err=True)
-        runs.append(Run(pulses, mass, float(seconds)))
+        runs.append(WeighedRun(pulses, mass, float(seconds)))
     return runs
 
 
@@ -90,7 +90,7 @@ def read_loop(session: Session, which: str, wanted_ma: Sequence[float]) -> list[
     """Readings of the board at each current; the user sets the reference."""
     from skidwright.calibration.loop import Point
 
-    consent.ask("The reference has to be set by hand.", "give --point")
+    options.ask("The reference has to be set by hand.", "give --point")
     points = []
     for current in wanted_ma:
         given = click.prompt(f"Set the reference to {current:g} mA. What does it show, mA", type=Number(),
@@ -128,7 +128,7 @@ def place(what: str, facts: document.Facts, out: Path | None) -> Path:
 
 
 def finish(
-    work: Outcome,
+    work: CalibrationOutcome,
     session: Session | None,
     yes: bool,
     out: Path | None,
@@ -140,13 +140,13 @@ def finish(
 
     question = "Put this on the board and into its log?"
     if session is not None and not yes:
-        consent.ask(question)
+        options.ask(question)
     content = document.document(work.what, work.facts, work.measured, work.result, work.settings)
     path = place(work.what, work.facts, out)
     document.save(content, path)
     written = False
     _say_the_change(work, session)
-    if session is not None and consent.agreed(question, yes):
+    if session is not None and options.agreed(question, yes):
         if work.settings:
             _put(work, session, yes)
         session.command("mark " + document.mark(work.what, work.facts, work.figure))
@@ -161,7 +161,7 @@ def finish(
     return 0
 
 
-def _say_the_change(work: Outcome, session: Session | None) -> None:
+def _say_the_change(work: CalibrationOutcome, session: Session | None) -> None:
     """Each setting as it is on the board and as it is going to be."""
     if session is None or not work.settings:
         return
@@ -171,14 +171,14 @@ def _say_the_change(work: Outcome, session: Session | None) -> None:
         click.echo(f"{name}: {old} now -> {new}{' (no change)' if old == new else ''}", err=True)
 
 
-def _put(work: Outcome, session: Session, yes: bool) -> None:
+def _put(work: CalibrationOutcome, session: Session, yes: bool) -> None:
     """Set what follows from the work; what that ends is asked before and told after."""
     present = session.settings()
     changes = {name: value for name, value in work.settings.items() if present.get(name) != value}
     if not changes:
         return
-    ended = running_cleanup.ask_before_end(session, yes)
+    ended = pump_state.ask_before_end(session, yes)
     session.put_settings(changes)
     if ended:
-        for line in running_cleanup.after_settings(session, ended):
+        for line in pump_state.after_settings(session, ended):
             click.echo(line, err=True)

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 from skidwright.config import Config
 
 if TYPE_CHECKING:
-    from skidwright.cleanup.decay import Interval
-    from skidwright.cleanup.judgement import Judged
-    from skidwright.cleanup.progress import Quantity
+    from skidwright.cleanup.decay import FitInterval
+    from skidwright.cleanup.progress import CleanedQuantity, Judged
     from skidwright.standing.standing import Standing
 
 
@@ -19,12 +18,12 @@ def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -
     """The asset's newest run in the archive, judged, and how the asset stands now. Raises ArchiveError
     when there is none.
     """
-    from skidwright.cleanup import judgement, runs
-    from skidwright.cli import moment, selection
+    from skidwright.cleanup import progress, runs
+    from skidwright.cli import options, selection
     from skidwright.errors import ArchiveError
     from skidwright.judgement.events import joined, marks
     from skidwright.register import known_assets
-    from skidwright.samples import unread
+    from skidwright.samples import unreadable
     from skidwright.samples.history import histories
     from skidwright.standing.standing import book_of, of_history
 
@@ -35,27 +34,27 @@ def last_run(archive: Path, config: Config, asset: int, given: dict[str, Any]) -
     damaged = runs.unread_since(found[-1] if found else None, history, logs)
     if not found:
         lines = f", but {damaged[-1]}" if damaged else ""
-        remedy = unread.REMEDY if damaged else "start one with `skidwright cleanup PORT`"
+        remedy = unreadable.REMEDY if damaged else "start one with `skidwright cleanup PORT`"
         raise ArchiveError(f"no clean-up run of asset {asset}{lines}", str(archive), remedy)
     record = known.asset(asset)
-    judged = judgement.judge(
+    judged = progress.judge_run(
         found[-1], history, given["tank"] or record.volume_l, given["flow"], record.solubility, damaged
     )
     happened = joined(marks(logs), book_of(archive).get(asset, []))
-    return judged, of_history(history, known, moment.now(), logs, happened)
+    return judged, of_history(history, known, options.now(), logs, happened)
 
 
 def show(judged: Judged, stands: Standing, picture: Path | None, as_json: bool) -> int:
     """Print and draw it; the exit status: 0 when it was proven clean, and all since its begin can be read."""
-    from skidwright.cleanup import judgement
+    from skidwright.cleanup import progress
     from skidwright.cli import output
-    from skidwright.standing.plain import standing_row
+    from skidwright.standing.plain_rows import standing_row
     from skidwright.standing.words import title
 
     if picture is not None:
         draw(judged, picture)
     if as_json:
-        output.print_json({**judgement.answer(judged), "standing": standing_row(stands)})
+        output.print_json({**progress.answer(judged), "standing": standing_row(stands)})
     else:
         table(judged)
         output.say(f"This machine stands: {title(stands)}")
@@ -87,7 +86,7 @@ def table(judged: Judged) -> None:
     """The run in a table and sentences."""
     from skidwright.cleanup.decay import Decay
     from skidwright.cli import output
-    from skidwright.samples import unread
+    from skidwright.samples import unreadable
 
     run = judged.run
     columns = [
@@ -127,7 +126,7 @@ def table(judged: Judged) -> None:
     for line in judged.unread:
         output.say(f"DAMAGED: {line}.")
     if judged.unread:
-        output.say(f"The end of this run, or a later run, may have stood there: {unread.REMEDY}.")
+        output.say(f"The end of this run, or a later run, may have stood there: {unreadable.REMEDY}.")
 
 
 def summary(judged: Judged) -> str:
@@ -153,7 +152,7 @@ def summary(judged: Judged) -> str:
     return f"Proven clean in about {span(until.value)} (95 %: {span(until.low)} to {high})."
 
 
-def _ingress(q: Quantity) -> str:
+def _ingress(q: CleanedQuantity) -> str:
     if q.ingress_per_min is None or not q.ingress_per_min.value > 0:
         return ""
     value, low, high = (f"{float(f'{n:.2g}'):,.0f}" for n in q.ingress_per_min)
@@ -166,11 +165,11 @@ def _level(value: float) -> str:
     return number(value)
 
 
-def _levels(found: Interval) -> str:
+def _levels(found: FitInterval) -> str:
     return f"{_level(found.value)} ({_level(found.low)} to {_level(found.high)})"
 
 
-def _ratio(found: Interval) -> str:
+def _ratio(found: FitInterval) -> str:
     def of(value: float) -> str:
         return "open" if math.isinf(value) else f"{value:.3g}"
 
@@ -186,7 +185,7 @@ def span(seconds: float) -> str:
     return f"{seconds / 3600:.1f} h" if seconds < 2 * 86400 else f"{seconds / 86400:.1f} d"
 
 
-def _times(found: Interval) -> str:
+def _times(found: FitInterval) -> str:
     if math.isinf(found.value):
         return "never"
     high = "open" if math.isinf(found.high) else span(found.high)

@@ -1,4 +1,4 @@
-"""Printing: tables for people, JSON for programs, times in ISO 8601 UTC."""
+"""All that commands print: tables, lines, JSON and cautions."""
 
 import datetime
 import json
@@ -7,6 +7,18 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
+
+_PRESSURE = "A line under pressure can inject fluid through the skin; hot fluid burns. See docs/safety.md."
+PUMP_RUNS = f"The pump will run: stop chain within reach, lines secured, hands off fittings. {_PRESSURE}"
+MAY_START = (
+    "The skid may start by itself from now on: stop chain within reach, lines secured, hands off fittings, "
+    f"guard on the coupling. {_PRESSURE}"
+)
+WIRING = (
+    "Caution: disconnect 24 V and USB before you touch the wiring; mains belongs to a licensed electrician. "
+    "Local codes come first. See docs/safety.md."
+)
+
 
 if TYPE_CHECKING:
     from rich.console import Console

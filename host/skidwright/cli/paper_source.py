@@ -46,8 +46,8 @@ def goals_asked(
     confidence: float | None = None,
 ) -> Goals:
     """What a paper of an asset must prove. `confidence` in percent. Raises UsageError without a target."""
+    from skidwright.formulas.iso4406 import parse_code
     from skidwright.standing.goals import goals_of
-    from skidwright.trade.code_text import parse_code
 
     asset = known.asset(number)
     try:
@@ -82,7 +82,7 @@ def stands(
 
 def calibrations(history: History, known: KnownAssets) -> dict[str, str | None]:
     """Until when each calibration holds, as ISO 8601 days; None where nobody said."""
-    from skidwright.calibration.due import due_days
+    from skidwright.calibration.document import due_days
 
     return {what: day.isoformat() if day else None for what, day in due_days(history, known.config).items()}
 

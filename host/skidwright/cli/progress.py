@@ -6,14 +6,14 @@ from contextlib import AbstractContextManager, contextmanager
 from typing import Protocol
 
 
-class Step(Protocol):
+class ProgressStep(Protocol):
     """Begins a step; its value takes how far it is, up to `total`."""
 
     def __call__(self, text: str, total: float) -> AbstractContextManager[Callable[[float], None]]: ...
 
 
 @contextmanager
-def steps() -> Iterator[Step]:
+def steps() -> Iterator[ProgressStep]:
     """Show steps of work on stderr while the block runs."""
     from skidwright.cli import output
 

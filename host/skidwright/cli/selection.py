@@ -63,7 +63,7 @@ def assess(
     for the board when there are none.
     """
     from skidwright.log import chain
-    from skidwright.log import keys as log_keys
+    from skidwright.log import seal as log_keys
     from skidwright.samples.assessment import Assessment
 
     paths = log_paths(archive, device)
@@ -86,11 +86,11 @@ def assess(
 
 def tell_thresholds(config: Config, archive: Path) -> None:
     """One line on stderr when skid.toml says other thresholds than those the newest samples are read by."""
-    from skidwright.archive import kept_thresholds
-    from skidwright.cli.thresholds_command import differences
+    from skidwright.archive import kept_settings
+    from skidwright.cli.thresholds import differences
     from skidwright.register import thresholds_today
 
-    kept = kept_thresholds.newest(archive)
+    kept = kept_settings.newest(archive)
     names = list(differences(kept.thresholds, thresholds_today(config, archive))) if kept else []
     if names:
         more = f" and {len(names) - 3} more" if len(names) > 3 else ""

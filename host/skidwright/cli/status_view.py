@@ -1,8 +1,51 @@
 """A board's status in words, as rows and as the live panel of `watch`."""
 
+from __future__ import annotations
+
+import re
 from typing import TYPE_CHECKING, Any
 
-from skidwright.cli import fault_words
+from skidwright.errors import Refused
+from skidwright.meanings.faults import FaultMeaning, by_name
+
+_IN_REFUSAL = re.compile(r"^reset: (?P<there>.+) is still there$|tripped \((?P<tripped>[^)]*)\)")
+
+
+def _known(names: list[str]) -> list[FaultMeaning]:
+    return [fault for fault in map(by_name, names) if fault is not None]
+
+
+def fault_rows(state: dict[str, Any]) -> list[tuple[str, str]]:
+    """For each fault that stands, what it means and what to do; after a trip also how sampling comes back."""
+    standing = _known([str(name) for name in state.get("faults") or []])
+    made = [(f"  {fault.name}", f"{fault.meaning} To do: {fault.remedy}") for fault in standing]
+    after = after_trip(state)
+    if after:
+        made.append(("  to go on", after))
+    return made
+
+
+def after_trip(state: dict[str, Any]) -> str:
+    """What the operator has to do for a tripped skid to go on; "" when it is not tripped."""
+    if state.get("state") != "tripped":
+        return ""
+    standing = _known([str(name) for name in state.get("faults") or []])
+    held = [fault for fault in standing if fault.held]
+    stopping = held or [fault for fault in standing if fault.interlock]
+    return stopping[0].after_trip if stopping else "`skidwright tell PORT reset`"
+
+
+def with_remedy(refused: Refused) -> Refused:
+    """The board's refusal of a command, with what to do about the fault that it names."""
+    found = _IN_REFUSAL.search(refused.what)
+    names = (found["there"] or found["tripped"]).split(", ") if found else []
+    standing = _known(names)
+    if not standing:
+        return refused
+    # What an operator has to end comes first.
+    first = sorted(standing, key=lambda fault: not fault.held)[0]
+    return Refused(refused.what, refused.where, first.remedy)
+
 
 if TYPE_CHECKING:
     from rich.panel import Panel
@@ -51,7 +94,7 @@ def duration(seconds: int) -> str:
     return f"{days} d {text}" if days else text
 
 
-def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
+def rows(state: dict[str, Any], hello: Hello) -> list[tuple[str, str]]:
     """What a person wants to know first, as (name, value)."""
     faults = state.get("faults") or []
     following = _number(state, "next_sample_s")
@@ -67,7 +110,7 @@ def rows(state: dict[str, Any], hello: "Hello") -> list[tuple[str, str]]:
         ("state", f"{state.get('state', '?')}{soon}"),
         ("asset, run", f"{state.get('asset', '?')}, {state.get('run', '?')}"),
         ("faults", ", ".join(map(str, faults)) or "none"),
-        *fault_words.rows(state),
+        *fault_rows(state),
         ("flow", f"{_ml_min(state, 'flow_ul_s')} mL/min, set {_ml_min(state, 'set_ul_s')}, "
                  f"duty {_number(state, 'duty_permille') / 10:.1f} %{_speed(state)}"),
         ("counted", f"{volume:.1f} of {wanted:.1f} mL"),
@@ -96,7 +139,7 @@ def line(state: dict[str, Any]) -> str:
     water = _reading(state, "water_cpct", "%")
     fluid = _reading(state, "temp_cdeg", "°C")
     faults = ", ".join(map(str, state.get("faults") or [])) or "no faults"
-    after = fault_words.after_trip(state)
+    after = after_trip(state)
     to_do = f"; to go on: {after}" if after else ""
     return (
         f"{output.iso(datetime.datetime.now(datetime.UTC))} {state.get('state', '?')} "
@@ -165,7 +208,7 @@ def flow_bar(flow: float, low: float, high: float) -> str:
     return "".join(cells)
 
 
-def panel(state: dict[str, Any], hello: "Hello", settings: dict[str, Any]) -> "Panel":
+def panel(state: dict[str, Any], hello: Hello, settings: dict[str, Any]) -> Panel:
     """The live picture of `watch`."""
     from rich.panel import Panel
     from rich.table import Table

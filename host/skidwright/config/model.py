@@ -10,7 +10,7 @@ from skidboard import settings as board_settings
 
 if TYPE_CHECKING:
     from skidwright.checks.limits import CheckLimits
-    from skidwright.trade.water import Solubility
+    from skidwright.formulas.water import Solubility
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Asset:
         """This fluid's own constants of water solubility; None without `water_a` and `water_b`."""
         if self.water_a is None or self.water_b is None:
             return None
-        from skidwright.trade.water import own_solubility
+        from skidwright.formulas.water import own_solubility
 
         return own_solubility(self.water_a, self.water_b)
 

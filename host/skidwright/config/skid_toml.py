@@ -17,11 +17,10 @@ from typing import Any
 
 from skidboard import settings as board_settings
 
+from skidwright.config.checked_toml import DAY_ZERO, TableReader, read_toml
 from skidwright.config.model import Asset, Config, Counter, Judging, limits_class
-from skidwright.config.table_reader import DAY_ZERO, TableReader
-from skidwright.config.toml_file import read_toml
 from skidwright.errors import ConfigError
-from skidwright.trade.code_text import parse_code
+from skidwright.formulas.iso4406 import parse_code
 
 _TOP = ("note", "board", "asset", "counter", "checks", "judgement")
 

@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.arrays import Floats
 from skidwright.judgement.noise import noise_of, strays_held
-
-Floats = NDArray[np.float64]
 
 LEAST_PIECE = 7
 # Ends of pieces whose costs are worked out together: enough that numpy's cost a call counts little.

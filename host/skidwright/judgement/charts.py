@@ -20,11 +20,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.arrays import Floats
 from skidwright.judgement.noise import CHANCE, MEMORY, Noise, fitted, half_variances, held_sd, scaled
 from skidwright.judgement.points import Points
 from skidwright.judgement.run_length import ewma_limit, single_limit, student_limit
-
-Floats = NDArray[np.float64]
 
 WEIGHT = 0.2
 BASELINE = 90

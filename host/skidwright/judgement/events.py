@@ -30,7 +30,7 @@ _WORDS = (
 )  # fmt: skip
 
 
-class Event(NamedTuple):
+class MachineEvent(NamedTuple):
     """Something done at `utc_ms` (since 1970)."""
 
     utc_ms: int
@@ -51,7 +51,7 @@ def kind_of(text: str) -> str:
     return OTHER
 
 
-def marks(logs: Iterable[Assessment]) -> list[Event]:
+def marks(logs: Iterable[Assessment]) -> list[MachineEvent]:
     """All dated operator marks of logs, oldest first. They belong to the skid: no asset is written beside
     them."""
     found = []
@@ -63,14 +63,14 @@ def marks(logs: Iterable[Assessment]) -> list[Event]:
         for row in rows.tolist():
             text = bytes(log.events["text"][row]).decode("utf-8", "replace")
             if int(times[row]) != UNKNOWN_UTC_MS:
-                found.append(Event(int(times[row]), kind_of(text), text))
+                found.append(MachineEvent(int(times[row]), kind_of(text), text))
     return sorted(found)
 
 
-def joined(*sources: Sequence[tuple[int, str, str]]) -> list[Event]:
+def joined(*sources: Sequence[tuple[int, str, str]]) -> list[MachineEvent]:
     """Events of several books as one, oldest first; the same kind within an hour counts once."""
-    found: list[Event] = []
-    for event in sorted(Event(*one) for source in sources for one in source):
+    found: list[MachineEvent] = []
+    for event in sorted(MachineEvent(*one) for source in sources for one in source):
         twice = any(e.kind == event.kind and event.utc_ms - e.utc_ms < 3_600_000 for e in found[-5:])
         if not twice:
             found.append(event)

@@ -15,11 +15,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from skidwright.arrays import Floats
 from skidwright.judgement.noise import Noise, strays_held
-
-Floats = NDArray[np.float64]
 
 # (alike, share, how likely before any point is seen): the last is this project's judgement, so that intervals
 # hold for points alike by anything from 0 to 0.9, and are no wider than they must be for independent ones
@@ -40,7 +39,7 @@ _AT_ONCE = 24
 
 
 @dataclass(frozen=True)
-class Line:
+class TrendLine:
     """A line by each noise of the grid (g,): `level` at `centre`, `slope`, their standard errors and
     covariance, with `freedom` degrees of freedom and the `weight` of each."""
 
@@ -87,7 +86,7 @@ class Line:
         return np.asarray(student_cdf(t, self.freedom) @ self.weight)
 
 
-def line(days: Floats, values: Floats) -> Line:
+def line(days: Floats, values: Floats) -> TrendLine:
     """The line through points (n,) at rising times. ValueError for fewer than 4."""
     n = len(days)
     if n < 4:
@@ -112,7 +111,7 @@ def line(days: Floats, values: Floats) -> Line:
     fits = np.log(BEFORE) - spread / 2 - np.log(np.linalg.det(normal)) / 2 - freedom / 2 * np.log(squares)
     weight = np.exp(fits - fits.max())
     scale = squares / freedom * (1 + _WIDER / n) ** 2
-    return Line(
+    return TrendLine(
         centre=centre,
         level=middle + size * found[:, 0],
         slope=size / span * found[:, 1],

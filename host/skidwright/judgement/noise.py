@@ -17,9 +17,8 @@ model is not the one that fits best but, of all that chance lets fit, the one th
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from skidwright.arrays import Floats
 
 # Median absolute deviation of a normal distribution is its standard deviation over this.
 MAD_TO_SD = 1.4826

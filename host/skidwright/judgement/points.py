@@ -9,9 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.arrays import Floats
 from skidwright.samples.history import VALID, History
-
-Floats = NDArray[np.float64]
 
 CHANNELS = 4
 MS_PER_DAY = 86_400_000

@@ -11,11 +11,10 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from skidwright.trade.distributions import normal_cdf, normal_quantile
-
-Floats = NDArray[np.float64]
+from skidwright.arrays import Floats
+from skidwright.formulas.distributions import normal_cdf, normal_quantile
 
 _STATES = 101
 

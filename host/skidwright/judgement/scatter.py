@@ -15,13 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.arrays import Floats
 from skidwright.config import Asset
 from skidwright.judgement.noise import LAGS, MAD_TO_SD, Noise, held_variance
 from skidwright.register.model import AssetRecord
-from skidwright.samples.coldest import carried, fluids
+from skidwright.samples.cold_water import carried, fluids
 from skidwright.samples.history import VALID, History
-
-Floats = NDArray[np.float64]
 
 # Usual scatter of one sample (this project's judgement): scale numbers of four sizes; for water a share of
 # the reading, since water and its error are carried to another temperature by one factor.

@@ -4,7 +4,6 @@ charts."""
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from skidwright.config import Asset
 from skidwright.judgement.changes import Change, changes
@@ -19,12 +18,10 @@ from skidwright.judgement.points import (
     value_points,
 )
 from skidwright.judgement.trend import Trend, trend
-from skidwright.judgement.wording import size
 from skidwright.register.model import AssetRecord
-from skidwright.samples.coldest import carried, fluids
+from skidwright.samples.cold_water import carried, fluids
 from skidwright.samples.history import VALID, History
-
-Floats = NDArray[np.float64]
+from skidwright.wording import size
 
 # A trend over more points costs more and says no more; over points of less than a day it would take the
 # difference between two days for one.

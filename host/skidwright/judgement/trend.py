@@ -1,18 +1,12 @@
-"""Trend: the line through the points since the last change, with an interval that knows how little is known.
-
-The line and its interval are those of `line`: all noise that may be, weighed. Few points say little, and the
-interval is wide then; what spans too little time to tell a drift from days that differ is no trend at all.
-"""
+"""Trend of a series with its limits, and the forecast of when it crosses a limit."""
 
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-from skidwright.judgement.line import Line, line
+from skidwright.arrays import Floats
+from skidwright.judgement.line import TrendLine, line, solved
 from skidwright.judgement.noise import MAD_TO_SD
-
-Floats = NDArray[np.float64]
 
 CONFIDENCE = 0.95
 # A slope through fewer points, or less time, is no trend: a level may differ from day to day.
@@ -41,7 +35,7 @@ class Trend:
     points: int
     first_days: float
     last_days: float
-    fitted: Line = field(repr=False)
+    fitted: TrendLine = field(repr=False)
 
     @property
     def rising(self) -> bool:
@@ -84,3 +78,55 @@ def trend(days: Floats, values: Floats, confidence: float = CONFIDENCE) -> Trend
         float(days[-1]),
         found,
     )
+
+
+NO_TREND, AWAY, CROSSED, FAR, AHEAD = "no trend", "moving away", "beyond it now", "far", "ahead"
+# Nothing is said further ahead than so many times the stretch the line was drawn through.
+REACH = 2.0
+_FURTHEST = 1000.0
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """`state` is one of the words above; times in days since 1970, only with AHEAD (`latest_days` may be
+    inf).
+
+    `horizon_days`: with FAR, nothing is foreseen before then.
+    """
+
+    state: str
+    earliest_days: float = np.nan
+    likely_days: float = np.nan
+    latest_days: float = np.nan
+    horizon_days: float = np.nan
+
+
+def forecast(line: Trend | None, limit: float, confidence: float = CONFIDENCE) -> Forecast:
+    """When a series whose trend is `line` rises above `limit`."""
+    if line is None:
+        return Forecast(NO_TREND)
+    now = line.last_days
+    if line.at(now) > limit and line.level > limit:
+        return Forecast(CROSSED)
+    if line.falling:
+        return Forecast(AWAY)
+    if not line.rising:
+        return Forecast(CROSSED) if line.at(now) > limit else Forecast(NO_TREND)
+    if line.at(now) > limit:
+        return Forecast(CROSSED)
+    tail = (1 - confidence) / 2
+    horizon = now + REACH * line.span_days
+    # nothing is said beyond the horizon, but an end that lies there is
+    furthest = now + _FURTHEST * line.span_days
+
+    def above(days: Floats) -> Floats:
+        return 1 - line.fitted.chance_below(limit, days)
+
+    earliest = solved(above, now, furthest, tail)
+    likely = solved(above, now, furthest, 0.5)
+    latest = (
+        solved(above, now, furthest, 1 - tail) if float(above(np.array(furthest))) >= 1 - tail else np.inf
+    )
+    if earliest > horizon:
+        return Forecast(FAR, horizon_days=horizon)
+    return Forecast(AHEAD, earliest, likely, latest, horizon)

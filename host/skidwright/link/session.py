@@ -16,12 +16,11 @@ from skidboard.records import NONCE_BYTES
 
 from skidwright import __version__
 from skidwright.errors import BadReply, LinkTimeout, NotASkid, Refused
-from skidwright.link.framing import FrameReader, request_frame
+from skidwright.link.framing import FrameReader, ReadAhead, request_frame
 from skidwright.link.port import Port, open_port
-from skidwright.link.read_ahead import ReadAhead
 from skidwright.link.replies import (
     Hello,
-    Part,
+    ReplyPart,
     clean_text,
     parse_contact,
     parse_hello,
@@ -29,8 +28,9 @@ from skidwright.link.replies import (
     parse_seal,
     parse_table,
     parse_trace,
+    told_settings,
+    told_status,
 )
-from skidwright.link.schema import told_settings, told_status
 
 # The board answers between control steps and flash writes, of 0.1 s at most each.
 TIMEOUT_S = 2.0
@@ -202,7 +202,7 @@ class Session:
 
     # -- reading segments -------------------------------------------------------------------------
 
-    def read(self, segment: int, offset: int, length: int) -> Part:
+    def read(self, segment: int, offset: int, length: int) -> ReplyPart:
         """One stretch of a segment."""
         body = self.request(link.READ, struct.pack("<IHH", segment, offset, length))
         return parse_part(body, segment, offset, length, self.where)
@@ -218,7 +218,7 @@ class Session:
 
     def read_ahead(
         self, jobs: Iterable[tuple[int, int, int]], window: int = WINDOW
-    ) -> Iterator[Part | Refused]:
+    ) -> Iterator[ReplyPart | Refused]:
         """The parts asked for by (segment, offset, length), in order, with up to `window` READs under way.
 
         A Refused stands in place of a part that the board cannot read.

@@ -1,4 +1,4 @@
-"""What a record can say at all: the one gate between a log's good CRCs and everything that reckons with them.
+"""What a record can say at all: the one gate between a log's good CRCs and everything that works with them.
 
 A CRC that holds says that the bytes are those that were written, not that they make sense: a board gone mad,
 or a forger, writes a contact in the year 287396. A field outside what any board can measure or may be set to

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from skidboard import records
 
 from skidwright.log import seal as seals
-from skidwright.log.integrity import CHAIN_BREAK, KEY_DROPPED, MAX_FINDINGS, SEAL_BROKEN, Finding
+from skidwright.log.damage import CHAIN_BREAK, KEY_DROPPED, MAX_FINDINGS, SEAL_BROKEN, Finding
 from skidwright.log.segment_check import parse_header, segment_digest
 
 _SIZE = records.SEGMENT_BYTES

@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from skidboard import records
 
-from skidwright.log import believable, integrity, layouts
+from skidwright.log import believable, damage, layouts
 from skidwright.log.blocks import RAW, SEGMENT, copy_samples, header_view, headers_ok, slot_view, sums_of_good
 from skidwright.log.chain import ChainResult
-from skidwright.log.decoded import (
+from skidwright.log.damage import Finding, IntegrityReport
+from skidwright.log.layouts import (
     CHAIN_BROKEN,
     FOREIGN,
     GAP_BEFORE,
@@ -24,7 +25,6 @@ from skidwright.log.decoded import (
     REPEATED,
     Dataset,
 )
-from skidwright.log.integrity import Finding, IntegrityReport
 
 # 256 segments are 1 MB: they stay in the cache from the CRC to the copy.
 _BATCH = 256
@@ -67,7 +67,7 @@ class LogReader:
 
     def note_foreign_bytes(self, offset: int, count: int) -> None:
         """Note a stretch of bytes in which there is no segment."""
-        self.report.add(Finding(integrity.FOREIGN_BYTES, -1, -1, offset, 1, f"{count} bytes"))
+        self.report.add(Finding(damage.FOREIGN_BYTES, -1, -1, offset, 1, f"{count} bytes"))
 
     def decode(self, raw: NDArray[np.uint8], offset: int = 0) -> Dataset:
         """Decode a run of bytes that begins at a segment; only its end may be a short segment.
@@ -172,7 +172,7 @@ class LogReader:
             return good
         for block, slot in np.argwhere(strange).tolist():
             at, detail = offset + block * SEGMENT + _STARTS[slot], f"layout {layout[block, slot]}"
-            self.report.add(Finding(integrity.UNKNOWN_LAYOUT, int(segments[block]), slot, at, 1, detail))
+            self.report.add(Finding(damage.UNKNOWN_LAYOUT, int(segments[block]), slot, at, 1, detail))
         return all_good & ~strange
 
     def _not_believed(
@@ -186,7 +186,7 @@ class LogReader:
         for at in where[wrong].tolist() if wrong is not None else ():
             block, slot = divmod(at - self._blocks * records.SLOTS, records.SLOTS)
             place = offset + block * SEGMENT + _STARTS[slot]
-            self.report.add(Finding(integrity.IMPOSSIBLE, int(segments[block]), slot, place))
+            self.report.add(Finding(damage.IMPOSSIBLE, int(segments[block]), slot, place))
 
     def _padded(self, tail: NDArray[np.uint8], offset: int) -> NDArray[np.uint8]:
         """The short open segment as one whole block; an unfinished record at its end is left out."""
@@ -194,7 +194,7 @@ class LogReader:
         torn = body % records.RECORD_BYTES if body >= 0 else len(tail)
         if torn:
             at = offset + len(tail) - torn
-            self.report.add(Finding(integrity.TRAILING_BYTES, -1, -1, at, 1, f"{torn} bytes"))
+            self.report.add(Finding(damage.TRAILING_BYTES, -1, -1, at, 1, f"{torn} bytes"))
         block = np.full((1, SEGMENT), records.ERASED, np.uint8)
         block[0, : len(tail) - torn] = tail[: len(tail) - torn]
         return block if body >= 0 else block[:0]
@@ -215,7 +215,7 @@ class LogReader:
             where = offset + i * SEGMENT
             header = headers[i].tobytes()
             other = header[:4] == records.MAGIC and zlib.crc32(header) == records.CRC_CARRY
-            kind = integrity.UNKNOWN_LAYOUT if other else integrity.DAMAGED_HEADER
+            kind = damage.UNKNOWN_LAYOUT if other else damage.DAMAGED_HEADER
             detail = f"layout {header[4]}" if other else ""
             self.report.add(Finding(kind, int(numbers[i]), -1, where, 1, detail))
         expected = np.empty_like(numbers)
@@ -223,7 +223,7 @@ class LogReader:
         expected[1:] = numbers[:-1] + 1
         for i in np.flatnonzero(numbers != expected).tolist():
             missing = int(numbers[i] - expected[i])
-            kind = integrity.SEGMENT_GAP if missing > 0 else integrity.REPEATED
+            kind = damage.SEGMENT_GAP if missing > 0 else damage.REPEATED
             detail = f"{missing} before it" if missing > 0 else "it stands after a later segment"
             self.report.add(Finding(kind, int(numbers[i]), -1, offset + i * SEGMENT, 1, detail))
         self._next_segment = int(numbers[-1]) + 1
@@ -249,11 +249,11 @@ class LogReader:
             return [k < used for k in range(len(_STARTS))]
         good = [records.record_ok(block[at : at + records.RECORD_BYTES]) for at in _STARTS]
         if not header_good and not any(good):
-            self.report.add(Finding(integrity.FOREIGN_BYTES, segment, -1, offset, 1, f"{SEGMENT} bytes"))
+            self.report.add(Finding(damage.FOREIGN_BYTES, segment, -1, offset, 1, f"{SEGMENT} bytes"))
             return good
         for k in range(used):
             if not good[k]:
-                self.report.add(Finding(integrity.DAMAGED_RECORD, segment, k, offset + _STARTS[k]))
+                self.report.add(Finding(damage.DAMAGED_RECORD, segment, k, offset + _STARTS[k]))
         return good
 
     def _check_order(
@@ -277,12 +277,12 @@ class LogReader:
             at = offset + block * SEGMENT + _STARTS[slot]
             if missing[i] > 0:
                 kind, count, detail = (
-                    integrity.GAP,
+                    damage.GAP,
                     int(missing[i]),
                     f"{missing[i]} before number {numbers[i]}",
                 )
             else:
-                kind, count, detail = integrity.REPEATED, 1, f"number {numbers[i]}"
+                kind, count, detail = damage.REPEATED, 1, f"number {numbers[i]}"
             self.report.add(Finding(kind, int(segments[block]), slot, at, count, detail))
         self._next_seq = int(highest[-1]) + 1
         return marks
@@ -314,7 +314,7 @@ class LogReader:
             for i in np.flatnonzero(other).tolist():
                 detail = f"device {headers['device'][i].tobytes().hex()} log {int(headers['log'][i]):08x}"
                 self.report.add(
-                    Finding(integrity.FOREIGN_SEGMENT, int(segments[i]), -1, offset + i * SEGMENT, 1, detail)
+                    Finding(damage.FOREIGN_SEGMENT, int(segments[i]), -1, offset + i * SEGMENT, 1, detail)
                 )
         if len(self._broken):
             bits[np.isin(segments, self._broken)] |= CHAIN_BROKEN

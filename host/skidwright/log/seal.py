@@ -1,20 +1,86 @@
-"""Seals: what a board with a key says of the end of its log, which no link of the chain covers yet.
-
-A seal is 96 bytes, see docs/link.md: a head (device, log, segment, how many of its bytes, numbers, the nonce
-of the host that asked) and the HMAC-SHA-256 of that head and those bytes with the board's key. They are kept
-beside the log in `<log>.seals`, one a segment, the newest last, and can be tried by anybody who has the key.
-"""
+"""Keys of boards, and the seals over what a log has newest."""
 
 from __future__ import annotations
 
 import hmac
+import os
+import re
+import secrets
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from skidboard import records
+from skidboard.log_key import KEY_BYTES
 
+from skidwright.errors import KeyFileError
 from skidwright.whole_file import write_whole
+
+_KEY = re.compile(rf"[0-9a-fA-F]{{{2 * KEY_BYTES}}}")
+_DEVICE = re.compile(r"[0-9a-f]{16}")
+_MOST_BYTES = 65536
+
+
+def folder() -> Path:
+    """Where keys are kept on this computer."""
+    from platformdirs import user_data_path
+
+    return user_data_path("skidwright", appauthor=False) / "keys"
+
+
+def make() -> bytes:
+    """A new key: 32 bytes from the system's source of randomness."""
+    return secrets.token_bytes(KEY_BYTES)
+
+
+def read_key(path: Path) -> list[bytes]:
+    """The keys in a key file, at least one. Raises KeyFileError."""
+    try:
+        with path.open("rb") as file:
+            lines = file.read(_MOST_BYTES).decode("ascii", "replace").split()
+    except OSError as error:
+        raise KeyFileError(f"cannot be read ({error.strerror})", str(path), "name a key file") from None
+    if not lines or not all(_KEY.fullmatch(line) for line in lines):
+        raise KeyFileError(
+            "this is no key file", str(path), f"a line of {2 * KEY_BYTES} hexadecimal digits is needed"
+        )
+    return [bytes.fromhex(line) for line in lines]
+
+
+def write(path: Path, keys: Sequence[bytes]) -> None:
+    """Write a key file that only the user may read; what was there is replaced. Raises KeyFileError."""
+    new = path.with_name(path.name + ".new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        new.unlink(missing_ok=True)
+        with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.writelines(f"{key.hex()}\n" for key in keys)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(path)
+    except OSError as error:
+        raise KeyFileError(
+            f"cannot be written ({error.strerror})", str(path), "check that place and its permissions"
+        ) from None
+
+
+def of(device: str) -> list[bytes]:
+    """The keys kept for a device (16 hexadecimal digits), none when there are none. Raises KeyFileError."""
+    path = folder() / f"{device}.key"
+    return read_key(path) if _DEVICE.fullmatch(device) and path.exists() else []
+
+
+def remember(device: str, key: bytes) -> Path:
+    """Keep a device's key as its newest; where. Raises KeyFileError."""
+    if not _DEVICE.fullmatch(device):
+        raise KeyFileError(f"{device[:40]!r} is no device", "", "16 hexadecimal digits are needed")
+    path = folder() / f"{device}.key"
+    known = of(device)
+    if known[-1:] != [key]:
+        write(path, [*(k for k in known if k != key), key])
+    return path
+
 
 SUFFIX = ".seals"
 # Some 400 KB. What is older has long been covered by links, but for a segment before a gap.

@@ -11,7 +11,7 @@ from skidboard import faults
 from skidwright.meanings.interlocks import BY_NUMBER, ENDS_CYCLE, Interlock
 
 
-class Fault(NamedTuple):
+class FaultMeaning(NamedTuple):
     """One fault as a person needs it."""
 
     number: int
@@ -160,11 +160,11 @@ _TEXT: dict[int, tuple[str, str, str]] = {
     ),
 }
 
-FAULTS: tuple[Fault, ...] = tuple(
-    Fault(number, faults.NAMES[number], *_TEXT[number]) for number in sorted(_TEXT)
+FAULTS: tuple[FaultMeaning, ...] = tuple(
+    FaultMeaning(number, faults.NAMES[number], *_TEXT[number]) for number in sorted(_TEXT)
 )
 
 
-def by_name(name: str) -> Fault | None:
+def by_name(name: str) -> FaultMeaning | None:
     """The fault of that name, or None."""
     return next((fault for fault in FAULTS if fault.name == name), None)

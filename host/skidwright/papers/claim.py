@@ -18,17 +18,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.errors import PaperError
+from skidwright.formulas.iso4406 import format_code
 from skidwright.judgement.scatter import Scatter, between_samples
-from skidwright.judgement.wording import moment, span
-from skidwright.samples import coldest, unread
+from skidwright.samples import cold_water, unreadable
 from skidwright.samples.assessment import Assessment
-from skidwright.samples.confidence import limits_per_ml
+from skidwright.samples.counted import limits_per_ml
 from skidwright.samples.history import VALID, History
 from skidwright.standing import particles, water, words
-from skidwright.standing.goals import Goals
-from skidwright.standing.quantity import MET, NO_GOAL, NOT_MET, OPEN, Quantity
+from skidwright.standing.goals import MET, NO_GOAL, NOT_MET, OPEN, Goals, Quantity
 from skidwright.standing.urgency import is_old
-from skidwright.trade.code_text import format_code
+from skidwright.wording import moment, span
 
 Target = tuple[int, int, int]
 
@@ -122,7 +121,7 @@ def claim(history: History, goals: Goals, now: np.datetime64, logs: Sequence[Ass
             f"the newest sample is {span(sizes[0].age_days)} old, more than {span(goals.oldest_days)}: take "
             "new ones"
         )
-    hidden = unread.listed(unread.since(history, int(rows[0]), logs))
+    hidden = unreadable.listed(unreadable.since(history, int(rows[0]), logs))
     places = [place for place, number in enumerate(goals.numbers) if number is not None]
     part = particles.scatter_of(scatter, np.array(places, np.intp))
     one_fluid = particles.one_fluid(history.counted(rows).of(slice(None), np.array(places, np.intp)), part)
@@ -199,7 +198,7 @@ def worst_water(
 def _worded(wet: Sequence[Quantity], goals: Goals) -> Water:
     read, cold, _ = wet
     one = read if cold.state == NO_GOAL else cold
-    place = coldest.where(read.at_c, one.at_c, goals.coldest_c)
+    place = cold_water.where(read.at_c, one.at_c, goals.coldest_c)
     return Water(one.value, one.value_high, one.at_c, one.least, one.state, f"{words.amount(one)} {place}")
 
 

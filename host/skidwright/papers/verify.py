@@ -18,18 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.errors import PaperError
+from skidwright.formulas.iso4406 import parse_code
 from skidwright.judgement.scatter import Scatter
 from skidwright.log.timeline import UNBOUNDED_MS, UNKNOWN_UTC_MS
-from skidwright.papers import certificate, evidence, left_out, proof
+from skidwright.papers import certificate, proof, speaks_against
 from skidwright.papers.claim import over_target, percent, reached, sample_lines, scatter_by_then, worst_water
 from skidwright.register import KnownAssets
 from skidwright.samples.assessment import Assessment
-from skidwright.samples.confidence import chances_at_most
+from skidwright.samples.counted import chances_at_most
 from skidwright.samples.history import VALID, History, histories
 from skidwright.standing import water
-from skidwright.standing.quantity import NOT_MET, WORDS
+from skidwright.standing.goals import NOT_MET, WORDS
 from skidwright.standing.standing import at_moment
-from skidwright.trade.code_text import parse_code
 
 # How far a figure may lie from today's. A clock that was compared again moves a sample's time by minutes, and
 # a meter that was calibrated since moves the limits, and with them the chances.
@@ -93,14 +93,14 @@ def against_logs(
                 found.against.append(f"log {part['device']}/{part['log']} is not in this archive")
                 continue
             digests = [
-                evidence.SegmentDigest(int(d["segment"]), int(d["bytes"]), str(d["sha256"]))
+                proof.SegmentDigest(int(d["segment"]), int(d["bytes"]), str(d["sha256"]))
                 for d in part["segments"]
             ]
             seqs = [int(seq) for seq in part["records"]]
             _bytes(log, digests, seqs, found)
             _protection(log, seqs, str(part["chain"]), found)
             _judgement(stated, seqs, log, found)
-        against, notes = left_out.against(stated, list(logs.values()))
+        against, notes = speaks_against.against(stated, list(logs.values()))
         found.against += against
         found.notes += notes
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
@@ -120,7 +120,7 @@ def against_standing(
         return
     try:
         said, levels = stated["stands"], {word: level for level, word in WORDS.items()}
-        level, age, issued_ms = levels[said["needs"]], said["age_days"], left_out.issued_ms(stated)
+        level, age, issued_ms = levels[said["needs"]], said["age_days"], speaks_against.issued_ms(stated)
         dues = {
             str(what): None if day is None else datetime.date.fromisoformat(day)
             for what, day in stated["calibration_due"].items()
@@ -167,7 +167,7 @@ def _protection(log: Assessment, seqs: list[int], said: str, found: Verification
 
 def _dates(stated: dict[str, Any], logs: list[Assessment], found: Verification, now_ms: float) -> None:
     """A paper is issued after its samples were taken, and not in the future."""
-    issued_ms = left_out.issued_ms(stated)
+    issued_ms = speaks_against.issued_ms(stated)
     if issued_ms > now_ms + 1000 * _TIME_S:
         found.against.append(f"it says that it was issued {stated['issued_utc']}, which is yet to come")
     number = int(stated["asset"]["number"])
@@ -189,7 +189,7 @@ def _dates(stated: dict[str, Any], logs: list[Assessment], found: Verification, 
                 )
 
 
-# What no log can bear out, by the name of the field.
+# What no log can prove, by the name of the field.
 _OWN_WORD = (
     "purpose", "asset", "target", "target_21um", "water_limit_percent", "coldest_c", "water_constants",
     "confidence_asked", "counter", "calibration", "calibration_due", "issued_utc", "issued_by", "note",
@@ -211,7 +211,7 @@ def _own_word(stated: dict[str, Any], found: Verification) -> None:
     told = [f"{name} {_short(stated[name])}" for name in _OWN_WORD if stated.get(name) not in (None, "")]
     stands = ("title", "asked") if "stands" in stated else ()
     told += [f"stands/{name} {_short(stated['stands'][name])}" for name in stands]
-    found.open.append(f"its own word, which no log can bear out: {'; '.join(told)}")
+    found.open.append(f"its own word, which no log can prove: {'; '.join(told)}")
 
 
 def _short(value: Any) -> str:
@@ -227,13 +227,11 @@ def _complete(stated: dict[str, Any], found: Verification) -> None:
         found.against.append("the samples on the page are not the records of a log that it names")
 
 
-def _bytes(
-    log: Assessment, digests: list[evidence.SegmentDigest], seqs: list[int], found: Verification
-) -> None:
-    wrong = evidence.check(log.path, digests)
+def _bytes(log: Assessment, digests: list[proof.SegmentDigest], seqs: list[int], found: Verification) -> None:
+    wrong = proof.check(log.path, digests)
     if not wrong:
         try:
-            needed = {(digest.segment, digest.bytes) for digest in evidence.of_samples(log.path, seqs)}
+            needed = {(digest.segment, digest.bytes) for digest in proof.of_samples(log.path, seqs)}
         except ValueError as problem:
             wrong = [str(problem)]
         else:
@@ -257,7 +255,7 @@ def _bytes(
 
 def _judgement(stated: dict[str, Any], seqs: list[int], log: Assessment, found: Verification) -> None:
     number, limit = int(stated["asset"]["number"]), stated["water_limit_percent"]
-    goals = left_out.stated_goals(stated)
+    goals = speaks_against.stated_goals(stated)
     history = histories([log], [number]).get(number)
     here = {} if history is None else {int(seq): row for row, seq in enumerate(history.seq.tolist())}
     rows = []
@@ -306,7 +304,7 @@ def _figures(stated: dict[str, Any], history: History, rows: list[int], found: V
         if not _near(stated["chance_at_or_below_target"], chances.tolist(), 0, _CHANCE):
             found.against.append("the chances to be at or below the target are not those of these samples")
         return
-    goals = left_out.stated_goals(stated)
+    goals = speaks_against.stated_goals(stated)
     sure = reached(history, places, goals, _scatter(stated, history, places, found))
     said = stated["confidence_at_or_below_target"]
     asked = stated["confidence_asked"]
@@ -337,7 +335,7 @@ def _water(stated: dict[str, Any], history: History, rows: list[int], found: Ver
     limit = stated["water_limit_percent"]
     if stated["format"] == 1 or limit is None or len(stated["logs"]) > 1:
         return
-    now = worst_water(history, np.array(rows, np.intp), left_out.stated_goals(stated))
+    now = worst_water(history, np.array(rows, np.intp), speaks_against.stated_goals(stated))
     said, line = stated["water"], certificate.water_line(now)
     assert line is not None
     if said != line:
@@ -381,7 +379,7 @@ def _in_a_row(
     elif len(between) > int(stated["not_valid_since"]):
         found.against.append(f"{len(between)} samples between were not valid, more than the paper says")
     elif len(stated["logs"]) == 1:
-        taken = history.until(np.datetime64(left_out.issued_ms(stated), "ms"))
+        taken = history.until(np.datetime64(speaks_against.issued_ms(stated), "ms"))
         most = len(taken) - min(rows) - len(rows)
         if int(stated["not_valid_since"]) > most:
             found.against.append(

@@ -21,19 +21,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from skidwright.checks.verdicts import VALID, WORDS, ids_of
+from skidwright.checks.catalogue import VALID, WORDS, ids_of
+from skidwright.formulas.counting import volume_for_number_ml
+from skidwright.formulas.iso4406 import FEW_PARTICLES, HIGHEST, code_texts
+from skidwright.formulas.water import Solubility
 from skidwright.judgement.scatter import Scatter, between_samples
-from skidwright.judgement.wording import span
-from skidwright.samples import coldest
+from skidwright.samples import cold_water
 from skidwright.samples.counted import Counted
 from skidwright.samples.history import History
 from skidwright.standing import particles, water, words
-from skidwright.standing.goals import Goals
-from skidwright.standing.quantity import MET, NO_GOAL, NOT_MET, Quantity
+from skidwright.standing.goals import MET, NO_GOAL, NOT_MET, Goals, Quantity
 from skidwright.standing.urgency import is_old
-from skidwright.trade.counting import volume_for_number_ml
-from skidwright.trade.iso4406 import FEW_PARTICLES, HIGHEST, code_texts
-from skidwright.trade.water import Solubility
+from skidwright.wording import span
 
 ACCEPTED, REFUSED, OPEN = "accepted", "refused", "not proven"
 SIZES_UM = (4, 6, 14, 21)
@@ -286,7 +285,7 @@ def _water(wet: tuple[Quantity, ...], terms: Terms, valid: int, needed: int) -> 
     read, cold, _ = wet
     one = read if cold.state == NO_GOAL else cold
     warm_c, at_c = read.at_c, one.at_c
-    place = coldest.where(warm_c, at_c, terms.coldest_c)
+    place = cold_water.where(warm_c, at_c, terms.coldest_c)
     found = f"water: {words.amount(one)} {place}"
     if at_c < warm_c:
         found += f" ({read.value:.1f} % as read at {warm_c:.0f} degC)"

@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from skidwright.formulas.iso4406 import format_code
 from skidwright.receiving.decision import Decision, Terms
-from skidwright.samples import coldest
+from skidwright.samples import cold_water
 from skidwright.samples.history import History
-from skidwright.standing import plain
-from skidwright.trade.code_text import format_code
+from skidwright.standing import plain_rows
 
 _NAMED = {"seq": "sequence_number", "code": "iso4406_code"}
 
@@ -50,7 +50,7 @@ def record(decision: Decision, history: History, terms: Terms) -> dict[str, Any]
             }
             for c in decision.channels
         ],
-        "quantities": [plain.quantity_row(one) for one in decision.quantities],
+        "quantities": [plain_rows.quantity_row(one) for one in decision.quantities],
         "samples": samples,
         "not_believed": decision.left_out,
         "reasons": list(decision.reasons),
@@ -72,10 +72,10 @@ def when_cold(decision: Decision, history: History, terms: Terms) -> str:
     if terms.coldest_c is None or not rows or asked:
         return ""
     water, warm = history.water_percent[rows], history.temperature_c[rows]
-    at = coldest.at_coldest(water, warm, terms.coldest_c, terms.solubility)
+    at = cold_water.at_coldest(water, warm, terms.coldest_c, terms.solubility)
     worst = int(np.argmax(at.high_percent))
-    said = coldest.saturation(float(at.low_percent[worst]), float(at.high_percent[worst]))
-    place = coldest.where(float(warm[worst]), float(at.at_c[worst]), terms.coldest_c)
+    said = cold_water.saturation(float(at.low_percent[worst]), float(at.high_percent[worst]))
+    place = cold_water.where(float(warm[worst]), float(at.at_c[worst]), terms.coldest_c)
     return f"{place}, its water would be {said} (by {constants(terms)})"
 
 

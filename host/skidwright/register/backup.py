@@ -28,7 +28,7 @@ from skidwright.archive.folder import Archive
 from skidwright.calibration.document import is_calibration
 from skidwright.errors import BackupError, RegisterError, printable
 from skidwright.register import database as db
-from skidwright.register import kept_calibrations, schema
+from skidwright.register import kept_calibrations
 from skidwright.register.model import FILE_NAME
 from skidwright.register.register import Register
 from skidwright.whole_file import read_at_most, write_whole
@@ -226,7 +226,7 @@ def _opened(register: bytes, path: Path) -> Iterator[sqlite3.Connection]:
         with contextlib.closing(database):
             with db.translated(path):
                 sound = database.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
-                strange = schema.foreign(database)
+                strange = db.foreign(database)
             if not sound:
                 raise BackupError("the register in it is damaged", str(path), _OTHER)
             if strange:

@@ -13,8 +13,8 @@ from typing import Any
 from skidboard import settings as board_settings
 
 from skidwright.errors import RegisterError
+from skidwright.formulas.iso4406 import MAX_SCALE_NUMBER, format_code, parse_code
 from skidwright.register.model import EVENT_KINDS, AssetRecord, Component, Event
-from skidwright.trade.code_text import MAX_SCALE_NUMBER, format_code, parse_code
 
 TEXT, NOTES, NUMBER, SCALE, DATE, CODE = "text", "notes", "number", "scale number", "date", "code"
 MAX_TEXT, MAX_NOTES, MAX_COMPONENTS = 200, 4000, 50

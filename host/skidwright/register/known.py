@@ -10,8 +10,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
-from skidwright.archive import kept_thresholds
-from skidwright.archive.kept_thresholds import Thresholds
+from skidwright.archive import kept_settings
+from skidwright.archive.kept_settings import Thresholds
 from skidwright.config import Asset, Config
 from skidwright.register.fields import FIELDS
 from skidwright.register.model import FILE_NAME, AssetRecord
@@ -55,7 +55,7 @@ def known_assets(config: Config, archive: Path | str) -> KnownAssets:
     said of a sample does not change with skid.toml. All else is today's. Raises RegisterError and those below
     it, and ArchiveError. Without a register this costs no more than looking for its file.
     """
-    kept = kept_thresholds.newest(Path(archive))
+    kept = kept_settings.newest(Path(archive))
     known = assets_today(config, archive)
     if kept is None:
         return known
@@ -63,7 +63,7 @@ def known_assets(config: Config, archive: Path | str) -> KnownAssets:
     try:
         as_pulled.limits()
     except ValueError as error:
-        raise kept_thresholds.damaged(Path(archive), str(error)) from None
+        raise kept_settings.damaged(Path(archive), str(error)) from None
     records = {
         number: replace(
             record, water_a=as_pulled.asset(number).water_a, water_b=as_pulled.asset(number).water_b

@@ -11,7 +11,7 @@ from skidwright.config import Asset
 if TYPE_CHECKING:
     import numpy as np
 
-    from skidwright.trade.water import Solubility
+    from skidwright.formulas.water import Solubility
 
 FILE_NAME = "register.sqlite"
 EVENT_KINDS = {

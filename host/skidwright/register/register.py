@@ -14,10 +14,10 @@ import filelock
 
 from skidwright.archive.folder import Archive
 from skidwright.errors import RegisterUnreadable, UnknownAsset
+from skidwright.formulas.iso4406 import format_code, parse_code
 from skidwright.register import database as db
 from skidwright.register.fields import FIELDS, check, check_component, checked_event, parse, text_of
 from skidwright.register.model import FILE_NAME, AssetRecord, Component, CostRange, Event, Paper, Receipt
-from skidwright.trade.code_text import format_code, parse_code
 
 Entry = TypeVar("Entry", Event, Paper, Receipt)
 _RESTORE = "bring it back with `skidwright restore`"

@@ -12,8 +12,8 @@ from html import escape
 
 import segno
 
+from skidwright.formulas.iso4406 import format_code
 from skidwright.register.model import AssetRecord
-from skidwright.trade.code_text import format_code
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 _MARGIN_MM = 12.0

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from skidwright.config.toml_file import read_toml
+from skidwright.config.checked_toml import read_toml
 from skidwright.errors import ConfigError
+from skidwright.formulas.iso4406 import format_code, parse_code
 from skidwright.register.model import AssetRecord, Component
-from skidwright.trade.code_text import format_code, parse_code
 
 FILE_NAME = "component_targets.toml"
 SHIPPED = Path(__file__).parent / FILE_NAME
@@ -34,7 +34,7 @@ Code = tuple[int, int, int]
 
 
 @dataclass(frozen=True)
-class Row:
+class TargetRow:
     """One band of pressure of a type: up to `up_to_bar` (infinite in the last) it needs `code`."""
 
     up_to_bar: float
@@ -47,10 +47,10 @@ class Row:
 class Table:
     """Rows by type, ascending in pressure, and the type that each name means (all in lower case)."""
 
-    rows: dict[str, tuple[Row, ...]]
+    rows: dict[str, tuple[TargetRow, ...]]
     names: dict[str, str]
 
-    def find(self, component: Component) -> Row | None:
+    def find(self, component: Component) -> TargetRow | None:
         """The row for a component, the one of the highest pressure when its pressure is not known.
 
         None for a type that is not in the table, or a pressure above the last of its rows.
@@ -104,8 +104,8 @@ def volume_to_prove_ml(code: Code, confidence: float = 0.95) -> float:
 
     One-sided and for a volume known to 1 %, `trade.counting.volume_for_number_ml`; 0 where nothing is asked.
     """
-    from skidwright.trade.counting import volume_for_number_ml
-    from skidwright.trade.iso4406 import UPPER_PER_ML
+    from skidwright.formulas.counting import volume_for_number_ml
+    from skidwright.formulas.iso4406 import UPPER_PER_ML
 
     # the fewer particles, the more fluid: the lowest number decides
     number = min(code)
@@ -171,7 +171,7 @@ def _read(path: Path) -> Table:
             str(path),
             "see `skidwright asset suggest --show-table`",
         )
-    rows: dict[str, tuple[Row, ...]] = {}
+    rows: dict[str, tuple[TargetRow, ...]] = {}
     names: dict[str, str] = {}
     for place, table in enumerate(given, 1):
         where = f"{path}: component {place}"
@@ -183,7 +183,7 @@ def _read(path: Path) -> Table:
     return Table(rows, names)
 
 
-def _component(table: Any, where: str) -> tuple[str, list[str], tuple[Row, ...]]:
+def _component(table: Any, where: str) -> tuple[str, list[str], tuple[TargetRow, ...]]:
     if not isinstance(table, Mapping) or set(table) - {"type", "also", "rows"}:
         raise ConfigError("there is an unknown key", where, "known are type, also, rows")
     kind, also, given = table.get("type"), table.get("also", []), table.get("rows")
@@ -202,7 +202,7 @@ def _component(table: Any, where: str) -> tuple[str, list[str], tuple[Row, ...]]
     return _plain(kind), [_plain(name) for name in also], found
 
 
-def _row(row: Any, where: str, last: bool) -> Row:
+def _row(row: Any, where: str, last: bool) -> TargetRow:
     if not isinstance(row, Mapping) or set(row) - {"up_to_bar", "code", "mark", "source"}:
         raise ConfigError("there is an unknown key", where, "known are up_to_bar, code, mark, source")
     pressure = row.get("up_to_bar", math.inf if last else None)
@@ -219,4 +219,4 @@ def _row(row: Any, where: str, last: bool) -> Row:
         raise ConfigError(f"mark {mark!r} is not known", where, f"write one of {', '.join(MARKS)}")
     if not isinstance(source, str) or (mark == "published" and not source.strip()):
         raise ConfigError("a published figure needs its source", where, 'write source = "..."')
-    return Row(float(pressure), code, mark, source)
+    return TargetRow(float(pressure), code, mark, source)

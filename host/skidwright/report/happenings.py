@@ -30,7 +30,7 @@ _OF_ALL = (
 _BY_COMMAND = 0xFFFF
 
 
-class Told(NamedTuple):
+class Occurrence(NamedTuple):
     """Something that happened, in words. Only what `deserves_letter` is marked in the pictures."""
 
     utc_ms: int
@@ -59,15 +59,15 @@ def fault_name(code: int) -> str:
 
 def of_asset(
     events: NDArray[np.void], utc_ms: NDArray[np.int64], boot_ends: Mapping[int, int], asset: int
-) -> list[Told]:
+) -> list[Occurrence]:
     """What happened that concerns `asset`, in order, from all events of a log and their times.
 
     `boot_ends` gives the time of each boot's last record.
     """
-    return [Told(*told) for told in _told(events, utc_ms, boot_ends, asset)]
+    return [Occurrence(*told) for told in _told(events, utc_ms, boot_ends, asset)]
 
 
-def lettered(told: list[Told]) -> list[Happening]:
+def lettered(told: list[Occurrence]) -> list[Happening]:
     """The newest `SHOWN` in order of time; the newest 26 of them that deserve one get a letter."""
     shown = sorted(told, key=lambda one: one.utc_ms)[-SHOWN:]
     deserving = [i for i, one in enumerate(shown) if one.deserves_letter][-len(LETTERS) :]

@@ -1,20 +1,19 @@
-"""The first lines of a report: how the machine stands, in words, what to do, and how sure that is.
-
-Nothing is decided here: `skidwright.standing` has decided each quantity, how soon a person is needed, and
-why.
-"""
+"""The report's first words, and the stretches beyond target or limit that they rest on."""
 
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
-from skidwright.judgement.wording import moment
-from skidwright.report import excursions
+from skidwright.formulas.iso4406 import format_code
+from skidwright.formulas.water import PUBLISHED, free_water_below_c
+from skidwright.register.model import AssetRecord
+from skidwright.report.happenings import Occurrence, iso
 from skidwright.report.model import AssetReport
-from skidwright.samples.history import VALID
-from skidwright.samples.unread import REMEDY as UNREAD_REMEDY
-from skidwright.standing import words
-from skidwright.standing.quantity import (
+from skidwright.samples.history import VALID, History
+from skidwright.samples.unreadable import REMEDY as UNREAD_REMEDY
+from skidwright.standing import particles, water, words
+from skidwright.standing.goals import (
     ACT,
     CHANNELS,
     FINE,
@@ -23,11 +22,70 @@ from skidwright.standing.quantity import (
     NOT_MEASURED,
     WATERS,
     WORDS,
+    Goals,
     Reason,
 )
 from skidwright.standing.standing import Standing
-from skidwright.trade.code_text import format_code
-from skidwright.trade.water import PUBLISHED, free_water_below_c
+from skidwright.wording import moment
+
+# So many valid samples within limits end a stretch: one sample on the border does not.
+_CALM = 2
+SHOWN = 20
+KINDS = ("dirtier than target", "wetter than limit")
+LASTING = "still so at the end"
+
+
+def of(samples: History, asset: AssetRecord, goals: Goals) -> list[Occurrence]:
+    """The newest stretches beyond the asset's target and water limit, oldest first."""
+    found: list[Occurrence] = []
+    if goals.has_target:
+        rows = np.flatnonzero(samples.counts_verdict == VALID)
+        over = np.asarray(particles.above(samples, rows, goals).any(axis=1))
+        for first, last, end in _stretches(over):
+            worst = format_code(samples.code[rows[first : last + 1], :3].max(axis=0).tolist())
+            span = _span(samples, rows, first, last, end)
+            target = f" (target {format_code(asset.target)})" if asset.target else ""
+            found.append(
+                Occurrence(_ms(samples, rows[first]), KINDS[0], f"{span}, worst {worst}{target}", True)
+            )
+    if goals.water_limit_percent is not None:
+        rows = np.flatnonzero(samples.water_verdict == VALID)
+        for first, last, end in _stretches(water.above_as_read(samples, rows, goals)):
+            worst_percent = float(samples.water_percent[rows[first : last + 1]].max())
+            detail = (
+                f"{_span(samples, rows, first, last, end)}, worst {worst_percent:.1f} % "
+                f"(limit {goals.water_limit_percent:g} %)"
+            )
+            found.append(Occurrence(_ms(samples, rows[first]), KINDS[1], detail, True))
+    found.sort()
+    return found[-SHOWN:]
+
+
+def _ms(samples: History, row: int) -> int:
+    return int(samples.when[row].astype("datetime64[ms]").astype(np.int64))
+
+
+def _stretches(over: NDArray[np.bool_]) -> list[tuple[int, int, int | None]]:
+    """(first over, last over, first calm sample after it or None while it lasts), places in `over`."""
+    places = np.flatnonzero(over)
+    if not len(places):
+        return []
+    breaks = np.flatnonzero(np.diff(places) > _CALM)
+    firsts = places[np.r_[0, breaks + 1]].tolist()
+    lasts = places[np.r_[breaks, len(places) - 1]].tolist()
+    return [
+        (first, last, last + 1 if last + _CALM < len(over) else None)
+        for first, last in zip(firsts, lasts, strict=True)
+    ]
+
+
+def _span(samples: History, rows: NDArray[np.intp], first: int, last: int, end: int | None) -> str:
+    count = last - first + 1
+    times = f"{count} valid sample{'s' if count > 1 else ''}"
+    if end is None:
+        return f"{times}, {LASTING}"
+    return f"{times}, until {iso(_ms(samples, rows[end]))}"
+
 
 # How the first box of the page looks.
 LOOKS = {ACT: "bad", FINE: "good"}
@@ -178,8 +236,8 @@ def _dryness(data: AssetReport) -> list[str]:
 def _gone_by(data: AssetReport) -> list[str]:
     """The newest stretch of dirt and of water that has ended: good now is not the whole story."""
     lines = []
-    for what in excursions.KINDS:
-        ended = [h for h in data.happenings if h.what == what and excursions.LASTING not in h.detail]
+    for what in KINDS:
+        ended = [h for h in data.happenings if h.what == what and LASTING not in h.detail]
         if ended:
             newest = max(ended, key=lambda h: h.when)
             lines.append(f"It was {what} from {newest.when_text}: {newest.detail}.")

@@ -7,13 +7,13 @@ import numpy as np
 
 from skidwright.drawing import BLACK
 from skidwright.judgement import charts as control
-from skidwright.judgement.hint import Hint
-from skidwright.judgement.told import Line, lines
+from skidwright.judgement.in_words import JudgedLine, lines
+from skidwright.judgement.patterns import Hint
 from skidwright.judgement.trend import Trend
-from skidwright.judgement.wording import moment, percent
 from skidwright.report.model import AssetReport
 from skidwright.standing import words
-from skidwright.standing.quantity import NO_GOAL, WORDS
+from skidwright.standing.goals import NO_GOAL, WORDS
+from skidwright.wording import moment, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,7 +38,7 @@ class StandingLine(NamedTuple):
 class OverTime:
     """`rows` has a line for each series; `points` says what a point is."""
 
-    rows: list[Line]
+    rows: list[JudgedLine]
     hints: tuple[Hint, ...]
     points: str
     false_alarms: str

@@ -1,21 +1,103 @@
-"""Writes the HTML file of one asset from what has been gathered, judged and drawn."""
+"""The report's page: one HTML file for an asset, with texts as a reader wants them on paper."""
 
 import re
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from skidboard import VERSION
+from skidboard.records import CHANNELS_UM
 
-from skidwright.judgement.wording import moment
-from skidwright.report import columns, headline, pictures
+from skidwright.formulas.iso4406 import format_code
+from skidwright.report import headline, pictures
 from skidwright.report.model import VALID, AssetReport
-from skidwright.report.openness import openness, volume_uncertainty_percent
 from skidwright.report.over_time import over_time, stands
-from skidwright.report.typeset import typeset, typeset_brief
-from skidwright.trade.code_text import format_code
+from skidwright.samples.counted import limits_per_ml, number_texts
 from skidwright.whole_file import write_whole
+from skidwright.wording import moment
+
+
+class OpenChannel(NamedTuple):
+    """One channel in words: its size, particles per mL, 95 % limits, chance of each scale number."""
+
+    size: str
+    counted: str
+    per_ml: str
+    limits: str
+    chances: str
+
+
+def openness(data: AssetReport) -> list[OpenChannel]:
+    """A line a channel; none when there is no valid count. The 21 um(c) channel is in no code."""
+    samples, last = data.samples, _newest(data)
+    if not len(last):
+        return []
+    counts, counted = samples.counts[last], samples.counted(last)
+    low, high = limits_per_ml(counted)
+    chances = [*number_texts(counted)[0], "not part of the code"]
+    return [
+        OpenChannel(
+            f"≥ {size} µm(c)",
+            f"{counts[0, i]:,}",
+            f"{samples.per_ml[last[0], i]:,.4g}",
+            f"{low[0, i]:,.4g} to {high[0, i]:,.4g}",
+            chances[i],
+        )
+        for i, size in enumerate(CHANNELS_UM)
+    ]
+
+
+def volume_uncertainty_percent(data: AssetReport) -> str:
+    """Standard uncertainty of the counted volume of the same sample; "" without one."""
+    return "".join(f"{100 * spread:.4g}" for spread in data.samples.volume_spread[_newest(data)].tolist())
+
+
+def _newest(data: AssetReport) -> NDArray[np.intp]:
+    """The row of the newest valid count, or none."""
+    return np.flatnonzero(data.samples.counts_verdict == VALID)[-1:]
+
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+# On text that is escaped already.
+_SIGNS = (
+    (r"&gt;= ?(?=\d)", "≥\N{NO-BREAK SPACE}"),
+    (r"(?<=\d) ?um\b", "\N{NO-BREAK SPACE}µm"),
+    (r"\bum\b", "µm"),
+    (r"\bu(A|L)\b", r"µ\1"),
+    (r"\bdegC\b", "°C"),
+    (r"\bmm2/s\b", "mm²/s"),
+    (r"(?<![\w/.:-])-(?=\d)", "\N{MINUS SIGN}"),
+    (r"(?<=\d) (?=(?:%|°C|µm\(c\)|µA|µL|mL|L|s|h|Nm|bar)(?![\w%]))", "\N{NO-BREAK SPACE}"),
+    (r"`([^`]+)`", r"<b>\1</b>"),
+)
+_TIME = r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d)(?:\.\d+)?Z"
+_DATE = r"(?<![\w-])\d{4}-\d\d-\d\d(?![\w-])"
+
+
+def typeset(text: object) -> "Markup":
+    """A text with its signs, units and times set, the times to the second in UTC; dates do not break."""
+    return _typeset(text, r'<time datetime="\g<0>">\1 \2\3</time>')
+
+
+def typeset_brief(text: object) -> "Markup":
+    """The same with times to the minute, which say that they are UTC: for sentences, not for tables."""
+    return _typeset(text, r'<time datetime="\g<0>">\1 \2 UTC</time>')
+
+
+def _typeset(text: object, time: str) -> "Markup":
+    from markupsafe import Markup, escape
+
+    made = str(escape(text))
+    for found, shown in _SIGNS:
+        made = re.sub(found, shown, made)
+    # A date alone first: times bring theirs in an attribute.
+    made = re.sub(_DATE, r"<time>\g<0></time>", made)
+    return Markup(re.sub(_TIME, time, made))
+
 
 if TYPE_CHECKING:
     from skidwright.report.tuning_section import TuningSection
@@ -49,7 +131,7 @@ def render(data: AssetReport, tuning: "TuningSection | None" = None) -> str:
             "flow": Markup(pictures.flow(data)),
             "size": Markup(pictures.size_distribution(data)),
         }
-    many = len(samples) > 2 * columns.COLUMNS
+    many = len(samples) > 2 * pictures.COLUMNS
     marked = any(happening.mark for happening in data.happenings)
     text: str = _template().render(
         data=data,

@@ -1,22 +1,94 @@
-"""The pictures of a report, each as an SVG element."""
+"""The report's pictures: many samples in as many columns as a picture has, none left out of lowest and
+highest."""
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skidwright import drawing
+from skidwright.arrays import Floats, Mask
 from skidwright.drawing import BLACK, BLUE, GREEN, GREY, VERMILION
-from skidwright.report import columns
+from skidwright.formulas.iso4406 import format_code
 from skidwright.report.model import ABSENT, VALID, AssetReport, Happening
 from skidwright.report.over_time import draw_trend
-from skidwright.trade.code_text import format_code
+
+COLUMNS = 480
+
+
+@dataclass(frozen=True)
+class PictureColumns:
+    """One row a column that holds at least one value. `when` is the middle of the values' times, in days."""
+
+    when: NDArray[np.float64]
+    low: NDArray[np.float64]
+    median: NDArray[np.float64]
+    high: NDArray[np.float64]
+    count: NDArray[np.int64]
+
+    @property
+    def gathered(self) -> bool:
+        """True when at least one column stands for more than one value."""
+        return bool(len(self.count)) and int(self.count.max()) > 1
+
+
+def gather(
+    when_days: NDArray[np.float64],
+    values: NDArray[np.float64],
+    start: float,
+    end: float,
+    columns: int = COLUMNS,
+) -> PictureColumns:
+    """Gather values (any order, NaN ignored) into `columns` equal parts of the time from `start` to `end`.
+
+    Up to two values a column they stay single points, each at its own time.
+    """
+    good = np.isfinite(when_days) & np.isfinite(values)
+    when, value = when_days[good], values[good].astype(np.float64)
+    if np.any(when[1:] < when[:-1]):
+        order = np.argsort(when, kind="stable")
+        when, value = when[order], value[order]
+    if len(value) <= 2 * columns:
+        return PictureColumns(when, value, value, value, np.ones(len(value), np.int64))
+    width = max(end - start, 1e-9) / columns
+    place = np.clip(((when - start) / width).astype(np.int64), 0, columns - 1)
+    first = np.flatnonzero(np.r_[True, place[1:] != place[:-1]])
+    count = np.diff(np.r_[first, len(place)])
+    # One selection a column is far quicker than sorting all values.
+    median = np.array([np.median(value[at : at + n]) for at, n in zip(first, count, strict=True)])
+    middle = np.add.reduceat(when, first) / count
+    return PictureColumns(
+        middle, np.minimum.reduceat(value, first), median, np.maximum.reduceat(value, first), count
+    )
+
+
+def thin(
+    when_days: NDArray[np.float64],
+    values: NDArray[np.float64],
+    start: float,
+    end: float,
+    columns: int,
+    rows: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """At most one point in each cell of a grid of `columns` by `rows`: what the eye could tell apart.
+
+    Returns times and values of the points kept (NaN dropped).
+    """
+    good = np.isfinite(when_days) & np.isfinite(values)
+    when, value = when_days[good], values[good]
+    if len(value) <= columns:
+        return when, value
+    low, high = float(value.min()), float(value.max())
+    x = np.clip(((when - start) / max(end - start, 1e-9) * columns).astype(np.int64), 0, columns - 1)
+    y = np.clip(((value - low) / max(high - low, 1e-9) * rows).astype(np.int64), 0, rows - 1)
+    _, keep = np.unique(x * rows + y, return_index=True)
+    return when[keep], value[keep]
+
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 # Above this many, hollow marks would bury what they surround: their share is drawn instead.
 MANY_DOUBTED = 400
 CHANNELS_UM = (4, 6, 14, 21)
@@ -59,7 +131,7 @@ def _line(axis: "Axes", when: Floats, values: Floats, colour: str, width: float)
 
 def _believed(axis: "Axes", when: Floats, values: Floats, colour: str, window: tuple[float, float]) -> None:
     """Filled dots, or when there are very many a line of medians in a band from lowest to highest."""
-    drawn = columns.gather(when, values, *window)
+    drawn = gather(when, values, *window)
     if drawn.gathered:
         _bars(axis, drawn.when, drawn.low, drawn.high, colour)
         _line(axis, drawn.when, drawn.median, colour, 1.2)
@@ -73,7 +145,7 @@ def _not_believed(axis: "Axes", when: Floats, values: Floats, window: tuple[floa
     """Hollow marks, one for what the eye could not tell apart; none when a strip shows their share."""
     if len(when) > MANY_DOUBTED:
         return
-    x, y = columns.thin(when, values, *window, columns=160, rows=40)
+    x, y = thin(when, values, *window, columns=160, rows=40)
     if len(x):
         axis.plot(
             x, y, "s", markerfacecolor="none", markeredgecolor=GREY, markersize=3.6, markeredgewidth=0.8
@@ -215,9 +287,9 @@ def flow(data: AssetReport) -> str:
     axis.set_ylim(bottom, top)
     believed = samples.counts_verdict == VALID
     doubted = ~believed & (samples.counts_verdict != ABSENT)
-    lowest = columns.gather(when[believed], samples.flow_ml_min[believed, 0], *window)
-    highest = columns.gather(when[believed], samples.flow_ml_min[believed, 2], *window)
-    mean = columns.gather(when[believed], samples.flow_ml_min[believed, 1], *window)
+    lowest = gather(when[believed], samples.flow_ml_min[believed, 0], *window)
+    highest = gather(when[believed], samples.flow_ml_min[believed, 2], *window)
+    mean = gather(when[believed], samples.flow_ml_min[believed, 1], *window)
     _bars(axis, lowest.when, lowest.low, highest.high, BLUE)
     if mean.gathered:
         _line(axis, mean.when, mean.median, BLUE, 1.2)
@@ -239,8 +311,8 @@ def flow(data: AssetReport) -> str:
 
 def size_distribution(data: AssetReport) -> str:
     """Particles per mL of the newest valid sample against size, both axes logarithmic; "" without one."""
-    from skidwright.samples.confidence import limits_per_ml
-    from skidwright.trade.iso4406 import UPPER_PER_ML
+    from skidwright.formulas.iso4406 import UPPER_PER_ML
+    from skidwright.samples.counted import limits_per_ml
 
     samples = data.samples
     believed = np.flatnonzero(samples.counts_verdict == VALID)

@@ -15,8 +15,7 @@ import numpy as np
 from skidwright import drawing
 from skidwright.errors import TraceError
 from skidwright.tuning import tuning_file
-from skidwright.tuning.observations import observe
-from skidwright.tuning.response import DutyResponse
+from skidwright.tuning.observations import DutyResponse, observe
 from skidwright.tuning.simc import GAIN, INTEGRAL
 
 if TYPE_CHECKING:
@@ -130,10 +129,10 @@ def _number(value: float | None, digits: int) -> str:
 
 
 def _verified(found: Mapping[str, Any]) -> str:
-    word = "as foretold" if found["good"] else "not as foretold"
+    word = "as predicted" if found["good"] else "not as predicted"
     return (
         f"Set-point steps on the skid went {word}: overshoot {found['overshoot']:.0%} "
-        f"({found['overshoot_foretold']:.0%} foretold), in the band {found['in_band']:.1%} of the time."
+        f"({found['overshoot_predicted']:.0%} predicted), in the band {found['in_band']:.1%} of the time."
     )
 
 

@@ -37,7 +37,7 @@ _PRICED = re.compile(r"20\d\d-(0[1-9]|1[0-2]) \S.*")
 
 
 @dataclass(frozen=True)
-class Item:
+class BillLine:
     """One line. Prices in euros for one `unit`, bought singly, without tax; `priced` is month and source."""
 
     item: str
@@ -70,7 +70,7 @@ class Total:
     high_eur: float
 
 
-def load(hardware: Path) -> tuple[Item, ...]:
+def load(hardware: Path) -> tuple[BillLine, ...]:
     """The lines of the bill in a hardware directory. Raises RigError naming the line that is wrong."""
     path = hardware / NAME
     try:
@@ -78,7 +78,7 @@ def load(hardware: Path) -> tuple[Item, ...]:
     except (OSError, UnicodeDecodeError) as problem:
         raise RigError(f"{path}: cannot be read ({problem})") from None
     rows = csv.DictReader(text.splitlines())
-    columns = [field.name for field in fields(Item)]
+    columns = [field.name for field in fields(BillLine)]
     if rows.fieldnames != columns:
         raise RigError(f"{path}: its first line must be {','.join(columns)}")
     items = tuple(_item(row, f"{path}: line {rows.line_num}") for row in rows)
@@ -90,13 +90,13 @@ def load(hardware: Path) -> tuple[Item, ...]:
     return items
 
 
-def _item(row: dict[str, str], where: str) -> Item:
+def _item(row: dict[str, str], where: str) -> BillLine:
     values: dict[str, str | float] = {}
-    for field in fields(Item):
+    for field in fields(BillLine):
         text = row.get(field.name)
         if text is None or None in row:
             raise RigError(
-                f"{where}: {len(fields(Item))} columns are needed; quote a text with a comma in it"
+                f"{where}: {len(fields(BillLine))} columns are needed; quote a text with a comma in it"
             )
         if field.type == "str":
             values[field.name] = text.strip()
@@ -105,7 +105,7 @@ def _item(row: dict[str, str], where: str) -> Item:
             values[field.name] = float(text)
         except ValueError:
             raise RigError(f"{where}: {field.name} takes a number, not '{text}'") from None
-    item = Item(**values)  # type: ignore[arg-type]
+    item = BillLine(**values)  # type: ignore[arg-type]
     for name in ("item", "part", "may_be_replaced_by"):
         if not getattr(item, name):
             raise RigError(f"{where}: {name} is empty; write 'none' where nothing may replace it")
@@ -122,7 +122,7 @@ def _item(row: dict[str, str], where: str) -> Item:
     return item
 
 
-def page(items: Iterable[Item]) -> str:
+def page(items: Iterable[BillLine]) -> str:
     """The bill as a page in Markdown to shop and to tick off by, with the totals of the builds."""
     listed = list(items)
     lines = ["# What to get", "", _NOTICE, "", _LEAD, ""]
@@ -153,7 +153,7 @@ def _rounded(euros: float) -> str:
     return f"{round(euros / step) * step:,}"
 
 
-def totals(items: Iterable[Item]) -> list[Total]:
+def totals(items: Iterable[BillLine]) -> list[Total]:
     """What each build costs, group by group; the group "" is the whole of it."""
     listed, found = list(items), []
     for build in BUILDS:

@@ -5,26 +5,49 @@ from __future__ import annotations
 from pathlib import Path
 
 from skidwright.errors import RigError
+from skidwright.rig import bill
+from skidwright.rig.circuit import checks, kicad, stop_simulation
+from skidwright.rig.circuit.as_wired import build
+from skidwright.rig.circuit.simulations import joined_netlists
+from skidwright.rig.circuit.stop_proof import stop_chain_tables
+from skidwright.rig.drawing.circuit_sheets import circuit_sheets
+from skidwright.rig.drawing.hydraulic_circuit import circuit_sheet
+from skidwright.rig.drawing.prototype_board import board_layout
+from skidwright.rig.drawing.schematics import SCHEMATICS, schematic
+from skidwright.rig.drawing.wiring_sheet import board_sheet, wiring_sheet
+from skidwright.rig.front_end import parts
+from skidwright.rig.front_end.calculation import margins
+from skidwright.rig.front_end.netlists import all_netlists
+from skidwright.rig.mechanics import model
+from skidwright.rig.mechanics.sheets import dxf, front_sheet, plates_sheet
+from skidwright.rig.wiring.cable_list import cable_csv
+from skidwright.rig.wiring.pin_table import documentation, firmware_pins, markdown
 from skidwright.whole_file import replacing
 
-from . import bill
-from .circuit import checks, kicad, stop_simulation
-from .circuit.as_wired import build
-from .circuit.simulations import joined_netlists
-from .circuit.stop_proof import stop_chain_tables
-from .drawing.circuit_sheets import circuit_sheets
-from .drawing.hydraulic_circuit import circuit_sheet
-from .drawing.prototype_board import board_layout
-from .drawing.schematics import SCHEMATICS, schematic
-from .drawing.wiring_sheet import board_sheet, wiring_sheet
-from .front_end import parts
-from .front_end.calculation import margins
-from .front_end.netlists import all_netlists
-from .mechanics import model
-from .mechanics.plates import dxf
-from .mechanics.sheets import front_sheet, plates_sheet
-from .wiring.cable_list import cable_csv
-from .wiring.pin_table import documentation, firmware_pins, markdown
+_HERE = Path(__file__).parent
+
+
+def example_rig() -> str:
+    """The text of a rig.toml to start from."""
+    return (_HERE / "sizing" / "example_rig.toml").read_text(encoding="utf-8")
+
+
+def hardware_directory(given: Path | None = None) -> Path:
+    """The directory with wiring.toml and its fellows: as given, ./hardware, or what comes with this package.
+
+    Raises RigError when there is none.
+    """
+    # The wheel carries a copy of the files; a clone is read where they stand.
+    shipped = [_HERE / "hardware", _HERE.parents[2] / "hardware"]
+    places = [given] if given is not None else [Path("hardware"), *shipped]
+    for place in places:
+        if (place / "wiring.toml").is_file():
+            return place
+    raise RigError(
+        f"{places[0]}: has no wiring.toml; give another directory, or leave --hardware out for the one that "
+        "comes along"
+    )
+
 
 BEGIN = "<!-- made by `skidwright wiring make` from hardware/wiring.toml: begin -->"
 END = "<!-- end -->"

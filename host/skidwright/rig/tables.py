@@ -6,7 +6,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
-from skidwright.config import toml_file
+from skidwright.config import checked_toml
 from skidwright.errors import RigError
 
 T = TypeVar("T")
@@ -15,7 +15,7 @@ T = TypeVar("T")
 def read_toml(path: Path) -> dict[str, Any]:
     """The document in a TOML file. Raises RigError when it cannot be read or is not TOML."""
     try:
-        return toml_file.read_toml(path)
+        return checked_toml.read_toml(path)
     except OSError as problem:
         raise RigError(f"{path}: cannot be read ({problem.strerror})") from None
     except ValueError as problem:

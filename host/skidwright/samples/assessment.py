@@ -12,16 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skidwright.archive import folder as archive
-from skidwright.archive import kept_settings, kept_thresholds
+from skidwright.archive import kept_settings
 from skidwright.checks import CheckLimits, Judge, SettingsHistory, ThresholdsInForce, Verdicts, limits_of
 from skidwright.checks import join as join_verdicts
+from skidwright.formulas.water import Solubility, own_solubility
 from skidwright.log import dataset, layouts
 from skidwright.log.chain import ChainResult
-from skidwright.log.dataset import Dataset
-from skidwright.log.integrity import IntegrityReport
-from skidwright.log.losses import Loss, LossFinder
+from skidwright.log.damage import IntegrityReport
+from skidwright.log.dataset import Dataset, Loss, LossFinder
 from skidwright.log.timeline import DRIFT_PPM, Timeline, TimelineBuilder
-from skidwright.trade.water import Solubility, own_solubility
 
 
 class Assessment:
@@ -47,11 +46,11 @@ class Assessment:
     ) -> None:
         self.path = path
         self.salvaged_from = archive.salvaged_from(path)
-        self._kept = kept_thresholds.read(path)
+        self._kept = kept_settings.read_thresholds(path)
         self.thresholds = ThresholdsInForce(limits or CheckLimits(), _limits_of(self._kept, path))
         self.limits = self.thresholds.newest
         self.settings = SettingsHistory(*([board_settings] if board_settings else []))
-        self.settings.take(kept_settings.read(path.parent))
+        self.settings.take(kept_settings.read_settings(path.parent))
         self.chain: ChainResult = dataset.verify_chain(path, chain_key)
         builder = TimelineBuilder(drift_ppm)
         events: list[NDArray[np.void]] = []
@@ -106,8 +105,8 @@ class Assessment:
         return dict(zip(boots.tolist(), self.timeline.utc(boots, uptimes)[0].tolist(), strict=True))
 
 
-def _limits_of(kept: Sequence[kept_thresholds.Kept], path: Path) -> list[tuple[int, CheckLimits]]:
+def _limits_of(kept: Sequence[kept_settings.Kept], path: Path) -> list[tuple[int, CheckLimits]]:
     try:
         return [(one.from_record, limits_of(one.thresholds.checks)) for one in kept]
     except ValueError as error:
-        raise kept_thresholds.damaged(kept_thresholds.path_beside(path), str(error)) from None
+        raise kept_settings.damaged(kept_settings.path_beside(path), str(error)) from None

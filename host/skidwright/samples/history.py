@@ -12,14 +12,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from skidwright.arrays import Floats
 from skidwright.checks import CheckLimits, Verdicts
-from skidwright.checks.verdicts import ABSENT, REJECTED, SUSPECT, UNCHECKED, VALID
-from skidwright.log.decoded import Dataset
+from skidwright.checks.catalogue import ABSENT, REJECTED, SUSPECT, UNCHECKED, VALID
+from skidwright.formulas.iso4406 import scale_numbers_of_counts
+from skidwright.log.layouts import Dataset
 from skidwright.log.timeline import UNKNOWN_UTC_MS
-from skidwright.samples import water_reading
+from skidwright.samples import cold_water
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.counted import Counted, volume_spread
-from skidwright.trade.iso4406 import scale_numbers_of_counts
 
 __all__ = [
     "ABSENT",
@@ -33,7 +34,6 @@ __all__ = [
     "of_arrays",
 ]
 
-Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 _ML_MIN_PER_UL_S = 0.06
 # So many of the newest valid samples are judged, by their median.
@@ -194,7 +194,7 @@ def _take(
         sensing_volume_ml=np.repeat([float(limits.sensing_volume_ml) for _, limits in runs], many),
         water_percent=verdicts.water_percent[rows].astype(np.float64),
         water_spread_percent=np.concatenate(
-            [water_reading.uncertainty_percent(samples[part], log.settings, limits) for part, limits in runs]
+            [cold_water.uncertainty_percent(samples[part], log.settings, limits) for part, limits in runs]
         ),
         temperature_c=np.where(verdict[:, 2] == ABSENT, np.nan, samples["temp_mean_cdeg"] / 100),
         flow_ml_min=flow * _ML_MIN_PER_UL_S,

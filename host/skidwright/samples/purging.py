@@ -1,6 +1,6 @@
 """In which order to sample assets so that purging takes least, and how much each needs after the one before.
 
-The law is that of `skidwright.trade.purge`, the bounds are those of the check `purge-carryover`.
+The law is that of `skidwright.formulas.purge`, the bounds are those of the check `purge-carryover`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -9,10 +9,11 @@ from itertools import permutations
 
 import numpy as np
 
+from skidwright.arrays import Floats
 from skidwright.checks import CATALOGUE
-from skidwright.checks.verdicts import ABSENT, VALID
-from skidwright.samples.history import JUDGED, Floats, History
-from skidwright.trade import purge
+from skidwright.checks.catalogue import ABSENT, VALID
+from skidwright.formulas import purge
+from skidwright.samples.history import JUDGED, History
 
 # A sample refused for these only still says about how dirty its asset is.
 _LEFT_OVER = ("purge-carryover", "purge-short")
@@ -30,8 +31,8 @@ class Level:
 
 
 @dataclass(frozen=True)
-class Line:
-    """What the purge is reckoned with: volumes in mL, the share that may be left over, the least purge."""
+class PurgedLine:
+    """What the purge is worked with: volumes in mL, the share that may be left over, the least purge."""
 
     volume_ml: float
     sample_ml: float
@@ -64,14 +65,14 @@ def level(history: History) -> Level | None:
     return Level(history.per_ml[rest[-JUDGED:]].min(axis=0), False) if len(rest) else None
 
 
-def needed_ml(before: Floats, own: Floats, line: Line) -> float:
+def needed_ml(before: Floats, own: Floats, line: PurgedLine) -> float:
     """Purge in mL for an asset after another, never less than the least."""
     allowed = purge.allowed_per_ml(own, np.asarray(line.sample_ml), line.share)
     volumes = float(purge.volumes_for(np.abs(before - own), allowed).max())
     return max(volumes, line.least_volumes) * line.volume_ml
 
 
-def in_order(assets: Sequence[int], levels: Mapping[int, Level], line: Line) -> Order:
+def in_order(assets: Sequence[int], levels: Mapping[int, Level], line: PurgedLine) -> Order:
     """What a given order needs; each asset comes after the one before it, the first after the last."""
     before = [assets[-1], *assets[:-1]]
     needed = (
@@ -80,7 +81,7 @@ def in_order(assets: Sequence[int], levels: Mapping[int, Level], line: Line) -> 
     return Order(tuple(assets), tuple(needed))
 
 
-def least(levels: Mapping[int, Level], line: Line) -> Order:
+def least(levels: Mapping[int, Level], line: PurgedLine) -> Order:
     """The order that needs least, of all there are (5,040 for eight assets), from the lowest number on.
 
     ValueError when there is no asset.

@@ -11,16 +11,13 @@ import numpy as np
 from skidboard import settings as board_settings
 from skidboard.drivers import LOOP_CODES
 
-from skidwright.sim import optics
-from skidwright.sim.air import Air
-from skidwright.sim.carts import Carts
-from skidwright.sim.chance import Arrivals, normals
-from skidwright.sim.fluid import Fluid, viscosity_mm2_s
-from skidwright.sim.loops import Loops
-from skidwright.sim.scenario_keys import Fault, Scenario
-from skidwright.sim.schedule import FAULT_BITS, Schedule
+from skidwright.formulas import iso4406
+from skidwright.sim import sensors
+from skidwright.sim.fluid import Carts, PlantFluid, viscosity_mm2_s
+from skidwright.sim.scenario import FAULT_BITS, Schedule
+from skidwright.sim.scenario_keys import PlantFault, Scenario
+from skidwright.sim.sensors import Air, Arrivals, Loops, normals
 from skidwright.sim.truth import Truth
-from skidwright.trade import iso4406
 
 MODULO = 1 << 30
 STOP_CHAIN_OPEN = 1
@@ -40,7 +37,9 @@ class Plant:
         self._arrivals = Arrivals(seeds[2:8])
         self._air = Air(seeds[8], scenario.line.volume_ml)
         self.schedule = Schedule(scenario.fault)
-        self._fluids = [Fluid(a, [t for t in scenario.top_up if t.asset == a.number]) for a in scenario.asset]
+        self._fluids = [
+            PlantFluid(a, [t for t in scenario.top_up if t.asset == a.number]) for a in scenario.asset
+        ]
         places = {a.number: fluid for a, fluid in zip(scenario.asset, self._fluids, strict=True)}
         self._carts = Carts([(cart, places[cart.asset]) for cart in scenario.cart], self.truth)
         self.t_us = 0
@@ -92,7 +91,7 @@ class Plant:
         """Virtual time in seconds."""
         return self.t_us * 1e-6
 
-    def add_fault(self, fault: Fault) -> None:
+    def add_fault(self, fault: PlantFault) -> None:
         """Have one more fault happen, while the plant runs already."""
         self.schedule.add(fault)
         self._change_us = min(self._change_us, round(fault.start_s * 1e6))
@@ -293,20 +292,20 @@ class Plant:
         active, sensor = self._active, self.scenario.sensor
         self._in_beam = self._at_sensor[:4]
         if "settling" in active:
-            self._in_beam = optics.settled(self._in_beam, active["settling"])
-        self._droplets_per_ml = optics.droplets_per_ml(
+            self._in_beam = sensors.settled(self._in_beam, active["settling"])
+        self._droplets_per_ml = sensors.droplets_per_ml(
             self._at_sensor[6], sensor.droplets_from_percent, sensor.droplets_per_ml_percent
         )
         both = [
             n + self._droplets_per_ml * share
-            for n, share in zip(self._in_beam, optics.DROPLET_SHARES, strict=True)
+            for n, share in zip(self._in_beam, sensors.DROPLET_SHARES, strict=True)
         ]
-        self._rates = optics.seen(both, sensor.sensing_volume_nl) + self._at_sensor[4:6]
+        self._rates = sensors.seen(both, sensor.sensing_volume_nl) + self._at_sensor[4:6]
         off = active.get("meter_off", 1.0) * max(1.0 + active.get("meter_drift", 0.0), 0.1)
         meter = self.scenario.meter
         self._pulse_ul = meter.pulse_ul * off * (1.0 + meter.slip_mm2_s / self._viscosity)
 
-    def _record(self, fluid: Fluid, dt_s: float) -> None:
+    def _record(self, fluid: PlantFluid, dt_s: float) -> None:
         """One row of truth over the time since the last one."""
         volume_ml, low, high, bubbles = self._row
         self._row = [0.0, math.inf, 0.0, 0.0]

@@ -12,7 +12,7 @@ from skidwright.config import Config, parse
 from skidwright.errors import Refused
 from skidwright.link.session import Session
 from skidwright.sim.runner import VirtualSkid
-from skidwright.sim.scenario_keys import Contact, Scenario
+from skidwright.sim.scenario_keys import PlantContact, Scenario
 
 HOST_TEXT = "skidwright"
 
@@ -41,7 +41,7 @@ def play(skid: VirtualSkid, archive: Path | str, progress: Callable[[float], Non
     return played
 
 
-def _meet(skid: VirtualSkid, port: str, contact: Contact, archive: Path, played: Played) -> None:
+def _meet(skid: VirtualSkid, port: str, contact: PlantContact, archive: Path, played: Played) -> None:
     """One contact: commands, the mark, then the pull."""
     with Session.open(port) as session:
         session.hello()

@@ -10,8 +10,7 @@ from pathlib import Path
 from types import TracebackType
 
 from skidwright.errors import SimError
-from skidwright.sim.board_process import MicroPythonBoard, micropython
-from skidwright.sim.cpython_board import CPythonBoard
+from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard, micropython
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario_keys import Scenario
 from skidwright.sim.supervisor import Supervisor, identity

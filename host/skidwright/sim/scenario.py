@@ -3,16 +3,71 @@
 from __future__ import annotations
 
 import dataclasses
+import math
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from skidboard import settings
 
-from skidwright.config.toml_file import read_toml
+from skidwright.config.checked_toml import read_toml
 from skidwright.errors import ScenarioError
 from skidwright.sim import scenario_keys as keys
-from skidwright.sim.scenario_keys import Scenario
+from skidwright.sim.scenario_keys import FAULT_KINDS, HOUR_S, PlantFault, Scenario
+
+POWER_KINDS = ("power_off", "power_cut")
+# Bit of each kind in the truth's `faults`.
+FAULT_BITS = {kind: 1 << i for i, kind in enumerate(FAULT_KINDS)}
+
+
+def amount(fault: PlantFault) -> float:
+    """A fault's amount, or its kind's default."""
+    return fault.amount if fault.amount >= 0 else FAULT_KINDS[fault.kind][1]
+
+
+class Schedule:
+    """The faults of a scenario in virtual time. `update` says what is active now."""
+
+    def __init__(self, faults: Sequence[PlantFault]) -> None:
+        self._plain: list[PlantFault] = []
+        self._edges: list[float] = []
+        for fault in faults:
+            if fault.kind not in POWER_KINDS:
+                self.add(fault)
+        self._power = sorted((f for f in faults if f.kind in POWER_KINDS), key=lambda f: f.start_s)
+        self.next_power_us = self._next_power_us()
+
+    def add(self, fault: PlantFault) -> None:
+        """Take one more fault (none of the supply)."""
+        self._plain.append(fault)
+        self._edges = sorted({*self._edges, fault.start_s, *([fault.end_s] if fault.end_s >= 0 else [])})
+
+    def update(self, t_s: float, asset: int) -> tuple[dict[str, float], list[int], float]:
+        """Faults active at `t_s` for `asset`: {kind: amount}, dead channels, time of the next change."""
+        active = {}
+        dead = []
+        for f in self._plain:
+            if f.start_s <= t_s and (f.end_s < 0 or t_s < f.end_s) and f.asset in (0, asset):
+                active[f.kind] = amount(f)
+                if f.kind == "dead_channel":
+                    dead.append(f.channel - 1)
+                elif f.kind == "swapped_channels":
+                    active[f.kind] = f.channel
+                elif f.kind == "meter_drift":
+                    active[f.kind] *= (t_s - f.start_s) / HOUR_S
+        change = next((e for e in self._edges if e > t_s), math.inf)
+        return active, dead, change
+
+    def _next_power_us(self) -> int:
+        return round(self._power[0].start_s * 1e6) if self._power else 1 << 62
+
+    def take_power(self) -> PlantFault:
+        """The next fault of the supply, taken off the list; `next_power_us` moves on."""
+        fault = self._power.pop(0)
+        self.next_power_us = self._next_power_us()
+        return fault
+
 
 PACKAGED = Path(__file__).resolve().parent.parent / "scenarios"
 
@@ -93,19 +148,19 @@ def _build(cls: Any, table: Any, where: str) -> Any:
 
 _PARTS: dict[str, Any] = {
     "board": keys.BoardOptions,
-    "line": keys.Line,
-    "pump": keys.Pump,
+    "line": keys.PlantLine,
+    "pump": keys.PlantPump,
     "sensor": keys.Sensor,
-    "meter": keys.Meter,
+    "meter": keys.PlantMeter,
     "water": keys.WaterLoop,
     "temperature": keys.Temperature,
 }
 _LISTS: dict[str, Any] = {
-    "asset": keys.Asset,
+    "asset": keys.PlantAsset,
     "top_up": keys.TopUp,
     "cart": keys.Cart,
-    "fault": keys.Fault,
-    "contact": keys.Contact,
+    "fault": keys.PlantFault,
+    "contact": keys.PlantContact,
 }
 
 
@@ -214,7 +269,7 @@ def _check_whole(scenario: Scenario) -> None:
         raise ScenarioError("temperature.low_c: must be below high_c")
 
 
-def _check_fault(f: keys.Fault, numbers: list[int]) -> None:
+def _check_fault(f: keys.PlantFault, numbers: list[int]) -> None:
     if f.kind not in keys.FAULT_KINDS:
         raise ScenarioError(f"fault.kind: {f.kind!r} is unknown; there are {', '.join(keys.FAULT_KINDS)}")
     if f.asset and f.asset not in numbers:

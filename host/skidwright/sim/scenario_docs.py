@@ -38,7 +38,7 @@ The smallest scenario:
 """
 _SECTIONS: tuple[tuple[str, Any, str], ...] = (
     ("Top of the file", keys.Scenario, ""),
-    ("[[asset]]", keys.Asset, "What is sampled. Between top-ups dirt follows the machine's own filter: "
+    ("[[asset]]", keys.PlantAsset, "What is sampled. Between top-ups dirt follows the machine's own filter: "
      "each size class decays towards its rest level at (filter flow / tank) (1 - 1 / filtration ratio). "
      "Viscosity follows ASTM D341 from the two values. A changed asset leaves 1/(4 n^2) of the step behind "
      "after n line volumes."),
@@ -46,12 +46,12 @@ _SECTIONS: tuple[tuple[str, Any, str], ...] = (
     ("[[cart]]", keys.Cart, "A filter cart or dryer that the board switches during a clean-up run. While its "
      "output is on, N(>=x) of a well-mixed tank goes to its floor with the rate (flow / tank) (1 - 1 / "
      "filtration ratio); the machine's own filter and rest level go on beside it."),
-    ("[[fault]]", keys.Fault, ""),
-    ("[[contact]]", keys.Contact, "Time stands still while a host is at the port: so a run can be repeated."),
-    ("[line]", keys.Line, ""),
-    ("[pump]", keys.Pump, ""),
+    ("[[fault]]", keys.PlantFault, ""),
+    ("[[contact]]", keys.PlantContact, "Time stands still while a host is at the port, so a run repeats."),
+    ("[line]", keys.PlantLine, ""),
+    ("[pump]", keys.PlantPump, ""),
     ("[sensor]", keys.Sensor, ""),
-    ("[meter]", keys.Meter, ""),
+    ("[meter]", keys.PlantMeter, ""),
     ("[water]", keys.WaterLoop, ""),
     ("[temperature]", keys.Temperature, ""),
     ("[board]", keys.BoardOptions, ""),
@@ -69,7 +69,7 @@ def scenarios_page(notice: str = "") -> str:
         out.write("| Key | Unit | Range | Default | Meaning |\n|---|---|---|---|---|\n")
         for f in dataclasses.fields(cls):
             out.write(f"| {' | '.join(_row(f))} |\n")
-        if cls is keys.Fault:
+        if cls is keys.PlantFault:
             out.write(_kinds())
     return out.getvalue()
 

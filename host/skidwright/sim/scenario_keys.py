@@ -24,7 +24,7 @@ def key(default: Any, unit: str, low: float | None, high: float | None, meaning:
 
 
 @dataclass(frozen=True)
-class Line:
+class PlantLine:
     """Pipes and hoses between the selector valves and the sensor."""
 
     volume_ml: float = key(15.0, "mL", 0.5, 5000, "Volume between selector and sensor.")
@@ -39,7 +39,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Pump:
+class PlantPump:
     """The sampling pump, of displacement kind, driven by a duty cycle."""
 
     full_ml_s: float = key(4.0, "mL/s", 0.1, 60, "Displacement at full duty, no load.")
@@ -67,7 +67,7 @@ class Sensor:
 
 
 @dataclass(frozen=True)
-class Meter:
+class PlantMeter:
     """The flow meter."""
 
     pulse_ul: float = key(200.0, "uL", 1, 1000, "Mean volume of a pulse.")
@@ -109,7 +109,7 @@ class BoardOptions:
 
 
 @dataclass(frozen=True)
-class Asset:
+class PlantAsset:
     """A machine whose fluid is sampled. Its place in the list is its selector valve."""
 
     number: int = key(..., "", 1, 65535, "Asset number, as in the board setting `assets`.")
@@ -178,7 +178,7 @@ class Cart:
 
 
 @dataclass(frozen=True)
-class Fault:
+class PlantFault:
     """Something that goes wrong."""
 
     kind: str = key(..., "", None, None, "One of the kinds below.")
@@ -200,7 +200,7 @@ class Fault:
 
 
 @dataclass(frozen=True)
-class Contact:
+class PlantContact:
     """The cable is plugged in and a host comes by; time stands still for it."""
 
     at_s: float = key(..., "time", 0, 1e8, "When.")
@@ -227,17 +227,17 @@ class Scenario:
     seed: int = key(1, "", 0, 2**31, "Seed when the command line gives none.")
     settings: dict[str, Any] = key({}, "", None, None, "Board settings, as in docs/settings.md.")
     board: BoardOptions = field(default_factory=BoardOptions, metadata={"meaning": "See below."})
-    line: Line = field(default_factory=Line, metadata={"meaning": "See below."})
-    pump: Pump = field(default_factory=Pump, metadata={"meaning": "See below."})
+    line: PlantLine = field(default_factory=PlantLine, metadata={"meaning": "See below."})
+    pump: PlantPump = field(default_factory=PlantPump, metadata={"meaning": "See below."})
     sensor: Sensor = field(default_factory=Sensor, metadata={"meaning": "See below."})
-    meter: Meter = field(default_factory=Meter, metadata={"meaning": "See below."})
+    meter: PlantMeter = field(default_factory=PlantMeter, metadata={"meaning": "See below."})
     water: WaterLoop = field(default_factory=WaterLoop, metadata={"meaning": "See below."})
     temperature: Temperature = field(default_factory=Temperature, metadata={"meaning": "See below."})
-    asset: tuple[Asset, ...] = field(default=(), metadata={"meaning": "One to eight tables."})
+    asset: tuple[PlantAsset, ...] = field(default=(), metadata={"meaning": "One to eight tables."})
     top_up: tuple[TopUp, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
     cart: tuple[Cart, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
-    fault: tuple[Fault, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
-    contact: tuple[Contact, ...] = field(
+    fault: tuple[PlantFault, ...] = field(default=(), metadata={"meaning": "Any number of tables."})
+    contact: tuple[PlantContact, ...] = field(
         default=(), metadata={"meaning": "Any number of tables, in order of time."}
     )
 

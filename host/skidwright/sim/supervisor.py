@@ -14,11 +14,10 @@ from pathlib import Path
 from skidboard.board import virtual
 
 from skidwright.errors import SimError
-from skidwright.sim.board_process import MicroPythonBoard
-from skidwright.sim.cpython_board import CPythonBoard
+from skidwright.sim.board_process import CPythonBoard, MicroPythonBoard
 from skidwright.sim.plant import Plant
+from skidwright.sim.scenario import amount
 from skidwright.sim.scenario_keys import Scenario
-from skidwright.sim.schedule import amount
 
 POWER, SOFT, WATCHDOG, COMMANDED = range(4)
 _REQUEST = struct.Struct(f"={virtual.REQUEST_WORDS}q")

@@ -20,25 +20,25 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from skidwright.arrays import Floats
+from skidwright.formulas import coincidence
+from skidwright.formulas.comparison import p_value_of_same
+from skidwright.formulas.distributions import gamma_cdf
+from skidwright.formulas.iso4406 import scale_numbers_of_counts
 from skidwright.judgement.scatter import Scatter
 from skidwright.samples.counted import Counted
 from skidwright.samples.history import ABSENT, VALID, History
-from skidwright.standing.goals import Goals
-from skidwright.standing.quantity import (
+from skidwright.standing.goals import (
     CHANNELS,
     NO_GOAL,
     NO_VALID,
     NOT_MEASURED,
     NOT_MET,
+    Goals,
     Quantity,
     decided,
 )
-from skidwright.trade import coincidence
-from skidwright.trade.comparison import p_value_of_same
-from skidwright.trade.distributions import gamma_cdf
-from skidwright.trade.iso4406 import scale_numbers_of_counts
 
-Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 # Samples of one fluid are told apart wrongly in this share of cases, over all pairs and channels together.

@@ -9,21 +9,20 @@ from pathlib import Path
 
 import numpy as np
 
-from skidwright.calibration.due import due_days
+from skidwright.calibration.document import due_days
 from skidwright.config import Config
-from skidwright.judgement.events import Event, joined, marks
+from skidwright.judgement.events import MachineEvent, joined, marks
 from skidwright.judgement.judge import Judgement, judge
 from skidwright.judgement.scatter import between_samples
 from skidwright.register import FILE_NAME, KnownAssets
 from skidwright.register.model import AssetRecord
-from skidwright.samples import unread
+from skidwright.samples import unreadable
 from skidwright.samples.assessment import Assessment
 from skidwright.samples.history import JUDGED, VALID, History, histories
-from skidwright.standing import rising, sureness, urgency
-from skidwright.standing.goals import Goals, goals_of
+from skidwright.standing import how_sure, rising, urgency
+from skidwright.standing.goals import ACT, FINE, WORDS, Goals, Quantity, Reason, goals_of
+from skidwright.standing.how_sure import NONE, Sureness
 from skidwright.standing.particles import particles
-from skidwright.standing.quantity import ACT, FINE, WORDS, Quantity, Reason
-from skidwright.standing.sureness import NONE, Sureness
 from skidwright.standing.water import water
 
 
@@ -31,7 +30,7 @@ from skidwright.standing.water import water
 class Standing:
     """An asset at the moment `now` (UTC). `particles` are the four sizes, `water` its three quantities.
 
-    `reasons` are gravest first; `hidden` is what cannot be read and may be newer than what is judged.
+    `reasons` are most urgent first; `hidden` is what cannot be read and may be newer than what is judged.
     `judgement` (over time) is None when it has no samples at all.
     """
 
@@ -52,7 +51,7 @@ class Standing:
 
     @property
     def level(self) -> int:
-        """How soon a person is needed: that of the gravest reason."""
+        """How soon a person is needed: that of the most urgent reason."""
         return max((reason.level for reason in self.reasons), default=FINE)
 
     @property
@@ -75,7 +74,7 @@ def stand(
     asset: AssetRecord,
     goals: Goals,
     now: np.datetime64,
-    happened: Sequence[Event] = (),
+    happened: Sequence[MachineEvent] = (),
     dues: Mapping[str, datetime.date | None] | None = None,
     hidden: Sequence[str] = (),
     complete: bool = True,
@@ -93,7 +92,7 @@ def stand(
         asset, goals, now, sizes, wet,
         tuple(urgency.reasons(over_time, sizes, wet, goals, now, when_due, hidden,
                               rising.reasons(history, (*sizes, *wet), goals))),
-        sureness.sureness(history, sizes, wet, goals, now, when_due, hidden, complete),
+        how_sure.sureness(history, sizes, wet, goals, now, when_due, hidden, complete),
         tuple(hidden), over_time,
     )  # fmt: skip
 
@@ -115,7 +114,7 @@ def of_history(
     known: KnownAssets,
     now: np.datetime64,
     logs: Sequence[Assessment],
-    happened: Sequence[Event] = (),
+    happened: Sequence[MachineEvent] = (),
 ) -> Standing:
     """How an asset stands by its history out of `logs`, which are all of the archive. Raises OSError."""
     asset = known.asset(history.asset)
@@ -159,7 +158,9 @@ def hidden_since(history: History, logs: Sequence[Assessment]) -> list[str]:
         for verdict in (history.counts_verdict, history.water_verdict)
     ]
     oldest = [int(rows[0]) for rows in newest if len(rows)]
-    return unread.listed(unread.since(history, min(oldest, default=max(len(history) - JUDGED, 0)), logs))
+    return unreadable.listed(
+        unreadable.since(history, min(oldest, default=max(len(history) - JUDGED, 0)), logs)
+    )
 
 
 def standings(
@@ -200,18 +201,18 @@ def ranked(made: Iterable[Standing]) -> list[Standing]:
 
 def _order(one: Standing) -> tuple[float, ...]:
     above = max((size.above for size in one.particles if size.above is not None), default=-99)
-    grave = sum(reason.level == one.level for reason in one.reasons)
-    return (-one.level, -above if one.level == ACT else 0, -grave, -len(one.reasons), one.asset.number)
+    equally = sum(reason.level == one.level for reason in one.reasons)
+    return (-one.level, -above if one.level == ACT else 0, -equally, -len(one.reasons), one.asset.number)
 
 
-def book_of(archive: Path) -> dict[int, list[Event]]:
+def book_of(archive: Path) -> dict[int, list[MachineEvent]]:
     """What the register of an archive says was done, by asset; nothing where there is no register."""
     if not (archive / FILE_NAME).exists():
         return {}
     from skidwright.register import Register
 
-    found: dict[int, list[Event]] = {}
+    found: dict[int, list[MachineEvent]] = {}
     with Register.open(archive) as register:
         for entry in register.events():
-            found.setdefault(entry.asset, []).append(Event(entry.utc_ms, entry.kind, entry.text))
+            found.setdefault(entry.asset, []).append(MachineEvent(entry.utc_ms, entry.kind, entry.text))
     return found

@@ -1,4 +1,4 @@
-"""How soon a person is needed, and why: reasons as plain values, gravest first. `words` puts them into
+"""How soon a person is needed, and why: reasons as plain values, most urgent first. `words` puts them into
 words.
 """
 
@@ -10,13 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from skidwright.judgement import forecast as ahead
+from skidwright.judgement import trend as ahead
 from skidwright.judgement.changes import Change
+from skidwright.judgement.in_words import WORTH_TELLING, is_now
 from skidwright.judgement.judge import Judgement
 from skidwright.judgement.series import Series
-from skidwright.judgement.told import WORTH_TELLING, is_now
-from skidwright.standing.goals import OLD_TIMES, Goals
-from skidwright.standing.quantity import (
+from skidwright.standing.goals import (
     ACT,
     AT_COLDEST,
     CHANNELS,
@@ -26,9 +25,11 @@ from skidwright.standing.quantity import (
     NO_VALID,
     NOT_MEASURED,
     NOT_MET,
+    OLD_TIMES,
     OPEN,
     WATCH,
     WATERS,
+    Goals,
     Quantity,
     Reason,
 )
@@ -53,7 +54,7 @@ def reasons(
     hidden: Sequence[str],
     rising: Sequence[Reason] = (),
 ) -> list[Reason]:
-    """Every reason for attention to one asset, gravest first.
+    """Every reason for attention to one asset, most urgent first.
 
     `dues`: when each calibration runs out, None for never made; `hidden`: what cannot be read and may be
     newer than what is judged, a line each; `rising`: what `standing.rising` sees.

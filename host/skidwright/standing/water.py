@@ -15,10 +15,23 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from skidwright.arrays import Floats
+from skidwright.formulas.water import KELVIN
 from skidwright.judgement.scatter import Scatter
-from skidwright.samples import coldest
+from skidwright.samples import cold_water
 from skidwright.samples.history import ABSENT, VALID, History
-from skidwright.standing.goals import Goals
+from skidwright.standing.goals import (
+    AS_READ,
+    AT_COLDEST,
+    FREE_WATER,
+    NO_GOAL,
+    NO_VALID,
+    NOT_MEASURED,
+    OPEN,
+    Goals,
+    Quantity,
+    decided,
+)
 from skidwright.standing.particles import (
     MEDIAN_LOSS,
     OwnVariance,
@@ -28,23 +41,10 @@ from skidwright.standing.particles import (
     scatter_of,
     student_cdf,
 )
-from skidwright.standing.quantity import (
-    AS_READ,
-    AT_COLDEST,
-    FREE_WATER,
-    NO_GOAL,
-    NO_VALID,
-    NOT_MEASURED,
-    OPEN,
-    Quantity,
-    decided,
-)
-from skidwright.trade.water import KELVIN
 
-Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
-FULL_PERCENT = coldest.FULL_PERCENT
+FULL_PERCENT = cold_water.FULL_PERCENT
 # The thermistor of docs/wiring.md: error at most 2 K, anywhere within (JCGM 100:2008, 4.3.7).
 TEMPERATURE_ERROR_K = 2.0
 _TEMPERATURE_K = TEMPERATURE_ERROR_K / np.sqrt(3)
@@ -55,7 +55,7 @@ CONSTANTS = "published constants do not agree"
 _SERIES = slice(4, 5)
 
 
-class Reading(NamedTuple):
+class WaterReading(NamedTuple):
     """One reading where it is judged. `low_percent` to `high_percent`: by the constants, above 100 free.
 
     `read_spread` and `spread_percent` are standard uncertainties, as read and of the high end, known with
@@ -113,7 +113,7 @@ def of_rows(
 
 def wettest(percent: Floats, warm_c: Floats, goals: Goals) -> int:
     """Which of some readings is the wettest where they are judged."""
-    at = coldest.at_coldest(percent, warm_c, goals.coldest_c, goals.solubility)
+    at = cold_water.at_coldest(percent, warm_c, goals.coldest_c, goals.solubility)
     return int(np.argmax(at.high_percent))
 
 
@@ -129,36 +129,36 @@ def own_share(history: History, scatter: Scatter | None, samples: int, more: flo
     if np.isfinite(scatter.water_at_c):
         warm = history.temperature_c[history.water_verdict == VALID][-200:]
         known = np.isfinite(warm)
-        fluid = coldest.fluids(None)[0]
-        usual = float(np.median(coldest.carried(valid[known], warm[known], scatter.water_at_c, fluid)))
+        fluid = cold_water.fluids(None)[0]
+        usual = float(np.median(cold_water.carried(valid[known], warm[known], scatter.water_at_c, fluid)))
     return OwnVariance(own.variance / max(usual, 0.1) ** 2, own.freedom)
 
 
 def reading(
     percent: float, warm_c: float, spread_percent: float, goals: Goals, own: OwnVariance | None = None
-) -> Reading:
+) -> WaterReading:
     """A saturation read at a temperature, with its standard uncertainty, carried to where it is judged.
 
     `own`: what such readings scatter, see `own_share`.
     """
-    at = coldest.at_coldest(np.array([percent]), np.array([warm_c]), goals.coldest_c, goals.solubility)
+    at = cold_water.at_coldest(np.array([percent]), np.array([warm_c]), goals.coldest_c, goals.solubility)
     low, high, at_c = float(at.low_percent[0]), float(at.high_percent[0]), float(at.at_c[0])
     share = own_variance(None, 1) if own is None else own
     least = max(percent, 0.1)
     as_read, freedom = joined(spread_percent / least, share)
     carried = as_read
     if at_c < warm_c:
-        steepest = max(fluid.b for fluid in coldest.fluids(goals.solubility))
+        steepest = max(fluid.b for fluid in cold_water.fluids(goals.solubility))
         # log10 S = A - B / T: a kelvin at T changes the content read there by so large a share
         by_temperature = np.log(10) * steepest / (warm_c + KELVIN) ** 2 * _TEMPERATURE_K
         carried, _ = joined(np.hypot(spread_percent / least, by_temperature), share)
-    return Reading(
+    return WaterReading(
         percent, warm_c, float(as_read[0]) * least, low, high, float(carried[0]) * max(high, 0.1), at_c,
         float(freedom[0]),
     )  # fmt: skip
 
 
-def judged(one: Reading, goals: Goals, unknown_c: bool = False) -> tuple[Quantity, Quantity, Quantity]:
+def judged(one: WaterReading, goals: Goals, unknown_c: bool = False) -> tuple[Quantity, Quantity, Quantity]:
     """The three quantities of one reading; `unknown_c`: a temperature that is needed is not known."""
     limit = np.nan if goals.water_limit_percent is None else float(goals.water_limit_percent)
     unit = "% of saturation"
@@ -207,7 +207,7 @@ def reads_above(percent: Floats, goals: Goals) -> NDArray[np.bool_]:
 def above(history: History, rows: Rows, goals: Goals) -> NDArray[np.bool_]:
     """Which of some rows have valid water above the limit where it is judged, whatever the constants."""
     limit = np.inf if goals.water_limit_percent is None else goals.water_limit_percent
-    at = coldest.at_coldest(
+    at = cold_water.at_coldest(
         history.water_percent[rows], history.temperature_c[rows], goals.coldest_c, goals.solubility
     )
     return np.asarray((history.water_verdict[rows] == VALID) & (at.low_percent > limit))

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from skidwright.judgement.wording import date, percent, span
-from skidwright.samples.coldest import FULL_PERCENT, saturation
-from skidwright.standing.quantity import (
+from skidwright.formulas.iso4406 import format_code
+from skidwright.samples.cold_water import FULL_PERCENT, saturation
+from skidwright.standing.goals import (
     FREE_WATER,
     MET,
     NO_GOAL,
@@ -22,7 +22,7 @@ from skidwright.standing.quantity import (
 )
 from skidwright.standing.standing import Standing
 from skidwright.standing.water import CONSTANTS, NO_TEMPERATURE
-from skidwright.trade.code_text import format_code
+from skidwright.wording import date, percent, span
 
 Facts = Mapping[str, Any]
 _RISING = (

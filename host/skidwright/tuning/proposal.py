@@ -8,7 +8,7 @@ from itertools import product
 from skidwright.errors import TuningError
 from skidwright.tuning import simc
 from skidwright.tuning.identify import Model
-from skidwright.tuning.margins import Gains, Margins, Process, margins
+from skidwright.tuning.simc import Gains, Margins, Process, margins
 
 CONTROL_PERIOD_S = 0.1
 # Limits of common practice: Ms of 1.2 to 2.0 (Astrom and Hagglund, Advanced PID Control, 2006, section 4.6).

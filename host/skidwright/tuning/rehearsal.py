@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from skidboard import settings as board_settings
 from skidboard.process import Process
 
+from skidwright import drawing
+from skidwright.arrays import Floats
 from skidwright.sim.plant import Plant
 from skidwright.sim.scenario import from_table
-from skidwright.tuning.trace import Floats, Trace
+from skidwright.tuning.picture import Band, draw_band, draw_legend
+from skidwright.tuning.trace import Trace
 
 TICK_US = 100_000
 MASK = (1 << 30) - 1
@@ -42,7 +45,7 @@ Driver = Callable[[int, int, bool, int], float]
 
 
 @dataclass(frozen=True)
-class Run:
+class RehearsedRun:
     """One run, arrays (n,), one a tick: s, uL/s, per mille. `flow_ul_s` is the truth, mean over the tick."""
 
     time_s: Floats
@@ -151,7 +154,7 @@ def rehearse(
     driver: Driver | None = None,
     on: Plant | None = None,
     pace: float = 1.0,
-) -> Run:
+) -> RehearsedRun:
     """One run with the board's settings `values`; with a `driver` its duties in place of the controller's.
 
     `on` is the plant, if not that of the seed and pace.
@@ -181,7 +184,7 @@ def rehearse(
             skid.t_us * 1e-6, set_ul_s, flow_ul_s, process.flow.value_ul_s, process.controller.duty_permille,
             skid.viscosity_mm2_s, process.sequence.state,
         )  # fmt: skip
-    return Run(*kept)
+    return RehearsedRun(*kept)
 
 
 def step_test(seed: int, fluid_c: float, low: int = 220, high: int = 270, cycles: int = 8) -> Trace:
@@ -204,3 +207,67 @@ def step_test(seed: int, fluid_c: float, low: int = 220, high: int = 270, cycles
             skid.step(TICK_US)
     time_s, duty, flow, edge_s, volume = np.array(rows, dtype=np.float64).T
     return Trace(time_s, duty, flow, edge_s, volume, "rehearsal")
+
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_COLUMNS = 900
+
+
+def rehearsal(run: RehearsedRun, band: Band) -> Figure:
+    """The whole run: viscosity, flow from lowest to highest in every few seconds, duty."""
+    made, (top, middle, low) = drawing.figure(5.6, 3, [1, 2, 1.2])
+    n = int(-(-run.time_s.size // _COLUMNS))
+    whole = run.time_s.size // n * n
+    minutes = run.time_s[:whole].reshape(-1, n).mean(axis=1) / 60
+    top.semilogy(minutes, run.viscosity_mm2_s[:whole:n], color=drawing.ORANGE)
+    top.set_ylabel("viscosity, mm²/s")
+    flow = run.flow_ul_s[:whole].reshape(-1, n)
+    middle.fill_between(minutes, flow.min(axis=1), flow.max(axis=1), color=drawing.BLUE, linewidth=0,
+                        label=f"true flow, lowest to highest in {n / 10:g} s")  # fmt: skip
+    middle.step(
+        run.time_s / 60, run.set_ul_s, where="pre", color=drawing.BLACK, linestyle=":", label="set-point"
+    )
+    draw_band(middle, band)
+    middle.set_ylim(band[0] - 0.7 * (band[1] - band[0]), band[1] + 0.5 * (band[1] - band[0]))
+    middle.set_ylabel("flow, µL/s")
+    draw_legend(middle)
+    low.plot(minutes, run.duty_permille[:whole:n] / 10, color=drawing.BLACK)
+    for at_s, name in EVENTS:
+        low.axvline(at_s / 60, color=drawing.GREY, linewidth=0.7, linestyle=":")
+        low.annotate(name, (at_s / 60, 0), xycoords=("data", "axes fraction"), xytext=(2, 3),
+                     textcoords="offset points", va="bottom", fontsize=7.5, color=drawing.GREY)  # fmt: skip
+    low.set_ylabel("duty, %")
+    low.set_ylim(0, None)
+    low.set_xlabel("time, min")
+    return made
+
+
+def changes(run: RehearsedRun, band: Band) -> Figure:
+    """A few seconds about each change in the run, one panel each: flow above, duty below."""
+    made, (top, low) = drawing.figure(4.2, 2, [2, 1])
+    made.clear()
+    axes = made.subplots(2, len(EVENTS), sharex="col", sharey="row", height_ratios=[2, 1],
+                         gridspec_kw={"left": 0.1, "right": 0.99, "top": 0.92, "bottom": 0.11, "wspace": 0.08,
+                                      "hspace": 0.1})  # fmt: skip
+    for (at_s, name), (above, below) in zip(EVENTS, axes.T, strict=True):
+        near = (run.time_s > at_s - 2) & (run.time_s < at_s + 10)
+        time_s = run.time_s[near] - at_s
+        above.plot(time_s, run.flow_ul_s[near], color=drawing.BLUE, label="true flow")
+        above.step(time_s, run.estimate_ul_s[near], where="post", color=drawing.ORANGE, linewidth=0.8,
+                   label="estimate")  # fmt: skip
+        above.step(
+            time_s, run.set_ul_s[near], where="pre", color=drawing.BLACK, linestyle=":", label="set-point"
+        )
+        for value in band:
+            above.axhline(value, color=drawing.GREEN, linestyle=(0, (5, 2.5)), linewidth=0.9)
+        above.axhspan(*band, color=drawing.GREEN, alpha=0.10, zorder=0.4)
+        above.set_title(name)
+        below.step(time_s, run.duty_permille[near] / 10, where="post", color=drawing.BLACK)
+        below.set_xlabel("time after it, s")
+    axes[0, 0].set_ylabel("flow, µL/s")
+    axes[0, 0].set_ylim(1.5 * band[0] - 0.5 * band[1], 1.2 * band[1] - 0.2 * band[0])
+    axes[1, 0].set_ylabel("duty, %")
+    axes[0, 0].legend(loc="lower right", frameon=False, fontsize=7.5)
+    return made

@@ -8,11 +8,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from skidwright.arrays import Floats
 from skidwright.errors import TraceError
-
-Floats = NDArray[np.float64]
 
 ROWS_MIN = 20
 ROWS_MAX = 200_000

@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 
 from skidwright import __version__
+from skidwright.arrays import Floats
 from skidwright.errors import TraceError
 from skidwright.tuning.proposal import Proposal, Tuning
 from skidwright.tuning.simc import GAIN, INTEGRAL, feedforward
-from skidwright.tuning.trace import Floats, Trace
+from skidwright.tuning.trace import Trace
 from skidwright.whole_file import read_at_most, write_whole
 
 KIND = "skidwright tuning"

@@ -6,12 +6,13 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
+from skidwright.rig.wiring.model import Problem
+
 from ..front_end import parts
 from ..front_end.parts import FrontEnd
 from ..wiring import model as wiring_model
 from ..wiring.checks import check_wiring
 from ..wiring.model import Wiring
-from ..wiring.problem import Problem
 from . import model, stop_proof
 from .as_wired import build
 from .model import Circuit

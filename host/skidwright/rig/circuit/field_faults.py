@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..front_end import ngspice
+from skidwright.rig.circuit.model import Circuit, CircuitPart
+from skidwright.rig.front_end import netlists
+
 from ..front_end.parts import FrontEnd
 from ..wiring.model import OTHER_CONDUCTORS, Wiring
-from .model import Circuit, Part
 from .spice import MODELS, node, part_lines
 
 # Wirewound resistors bear this times their rating for the second or so until a resettable fuse trips, and a
@@ -45,7 +46,7 @@ def tried_terminals(wiring: Wiring) -> dict[str, str]:
     }
 
 
-def behind(circuit: Circuit, net: str) -> list[Part]:
+def behind(circuit: Circuit, net: str) -> list[CircuitPart]:
     """The parts that a current from a net can reach: through parts, but not through supplies and returns."""
     stop = {
         "zero_volts",
@@ -68,7 +69,7 @@ def behind(circuit: Circuit, net: str) -> list[Part]:
     return reached
 
 
-def netlist(parts: list[Part], net: str, front_end: FrontEnd, tripped: bool, pins_high: bool) -> str:
+def netlist(parts: list[CircuitPart], net: str, front_end: FrontEnd, tripped: bool, pins_high: bool) -> str:
     """Operating point with the supply at its highest on `net`; prints voltages and diode currents."""
     volts = front_end.loop_input.supply_volts * (1 + front_end.loop_input.supply_tolerance_percent / 100)
     lines = [f"* {volts:g} V on {net}"]
@@ -112,7 +113,7 @@ def stresses(circuit: Circuit, wiring: Wiring, front_end: FrontEnd) -> list[Stre
         highs = [False, True] if net in outputs or net.endswith("_lamp") else [False]
         for tripped in [False, True] if fuses else [False]:
             for high in highs:
-                values = ngspice.run(netlist(parts, net, front_end, tripped, high))
+                values = netlists.run(netlist(parts, net, front_end, tripped, high))
                 case = ("fuse tripped" if tripped else "first moment" if fuses else "steady") + (
                     ", on" if high else ""
                 )
@@ -121,13 +122,18 @@ def stresses(circuit: Circuit, wiring: Wiring, front_end: FrontEnd) -> list[Stre
 
 
 def _of(
-    parts: list[Part], values: dict[str, float], terminal: str, case: str, first: bool, front_end: FrontEnd
+    parts: list[CircuitPart],
+    values: dict[str, float],
+    terminal: str,
+    case: str,
+    first: bool,
+    front_end: FrontEnd,
 ) -> list[Stress]:
-    def volts(part: Part, pin: str) -> float:
+    def volts(part: CircuitPart, pin: str) -> float:
         net = part.pins[pin]
         return 0.0 if net in ("zero_volts", "") else values[f"v({node(net)})"]
 
-    def across(part: Part) -> float:
+    def across(part: CircuitPart) -> float:
         a, b = list(part.pins)[:2]
         return abs(volts(part, a) - volts(part, b))
 

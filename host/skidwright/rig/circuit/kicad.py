@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import uuid
 
+from skidwright.rig.circuit.model import KINDS, Kind
+
 from ..wiring.model import Connector, Wiring
-from .kinds import KINDS, Kind
 from .model import Circuit
 
 LIBRARY = "skidwright"

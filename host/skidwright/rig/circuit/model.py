@@ -8,18 +8,73 @@ from pathlib import Path
 from typing import Any
 
 from skidwright.errors import RigError
+from skidwright.rig.front_end.parts import FrontEnd
+from skidwright.rig.tables import build, check_tables, read_toml, rows
+from skidwright.rig.wiring.model import OTHER_CONDUCTORS, Signal, Wiring, fitted
 
-from ..front_end.parts import FrontEnd
-from ..tables import build, check_tables, read_toml, rows
-from ..wiring.model import OTHER_CONDUCTORS, Signal, Wiring, fitted
-from .kinds import KINDS
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of part: title, prefix, the pins' marks in order, footprint, and where "passive" is not the
+    type.
+    """
+
+    title: str
+    prefix: str
+    pins: tuple[str, ...]
+    footprint: str
+    pads: tuple[
+        str, ...
+    ] = ()  # of the footprint, in the order of the pins; () where marks and pads are the same
+
+    def pad(self, pin: str) -> str:
+        """The footprint's pad of a pin."""
+        return self.pads[self.pins.index(pin)] if self.pads else pin
+
+
+_BOARD_PINS = tuple(str(n) for n in range(1, 41))
+_ARRAY_PINS = (
+    *(f"IN{n}" for n in range(1, 9)), *(f"OUT{n}" for n in range(1, 9)), "COM", "V", "G",
+)  # fmt: skip
+
+KINDS: dict[str, Kind] = {
+    "resistor": Kind("resistor", "R", ("1", "2"), "Resistor_THT:R_Axial_DIN0207_L6.3mm_D2.5mm_P10.16mm_Horizontal"),
+    "capacitor": Kind("capacitor", "C", ("1", "2"), "Capacitor_THT:C_Disc_D5.0mm_W2.5mm_P5.00mm"),
+    "electrolytic": Kind("electrolytic capacitor", "C", ("P", "N"), "Capacitor_THT:CP_Radial_D10.0mm_P5.00mm", pads=("1", "2")),
+    "diode": Kind("diode", "D", ("A", "K"), "Diode_THT:D_DO-35_SOD27_P7.62mm_Horizontal", pads=("2", "1")),
+    "schottky": Kind("Schottky diode", "D", ("A", "K"), "Diode_THT:D_DO-41_SOD81_P10.16mm_Horizontal", pads=("2", "1")),
+    "zener": Kind("Zener diode", "D", ("A", "K"), "Diode_THT:D_DO-35_SOD27_P7.62mm_Horizontal", pads=("2", "1")),
+    "suppressor": Kind("suppressor diode", "D", ("A", "K"), "Diode_THT:D_DO-15_P12.70mm_Horizontal", pads=("2", "1")),
+    "suppressor_both": Kind(
+        "suppressor diode, both ways", "D", ("1", "2"), "Diode_THT:D_P600_R-6_P12.70mm_Horizontal"
+    ),
+    "clamp": Kind("dual Schottky diode", "D", ("A", "K", "M"), "Package_TO_SOT_SMD:SOT-23", pads=("1", "2", "3")),
+    "fuse": Kind("fuse", "F", ("1", "2"), "Fuse:Fuseholder_Cylinder-5x20mm_Schurter_0031_8201_Horizontal_Open"),
+    "resettable_fuse": Kind("resettable fuse", "F", ("1", "2"), "Resistor_THT:R_Radial_Power_L9.0mm_W10.0mm_Px2.70mm_Py2.30mm"),
+    "relay": Kind(
+        "relay, two make contacts", "K", ("A1", "A2", "13", "14", "23", "24"), "TerminalBlock:TerminalBlock_bornier-6_P5.08mm", pads=("1", "2", "3", "4", "5", "6")),
+    "nmos": Kind("N-channel transistor", "Q", ("G", "D", "S"), "Package_TO_SOT_THT:TO-220-3_Vertical", pads=("1", "2", "3")),
+    "nmos_small": Kind("N-channel transistor", "Q", ("G", "D", "S"), "Package_TO_SOT_SMD:SOT-223-3_TabPin2", pads=("1", "2", "3")),
+    "pmos": Kind("P-channel transistor", "Q", ("G", "D", "S"), "Package_TO_SOT_THT:TO-220-3_Vertical", pads=("1", "2", "3")),
+    "gate_driver": Kind(
+        "dual gate driver", "U", ("INA", "OUTA", "INB", "OUTB", "V", "G"), "Package_DIP:DIP-8_W7.62mm_Socket", pads=("2", "7", "4", "5", "6", "3")),
+    "driver_array": Kind("driver array, 8 channels", "U", _ARRAY_PINS, "Package_DIP:DIP-20_W7.62mm_Socket", pads=("1", "2", "3", "4", "5", "6", "7", "8", "18", "17", "16", "15", "14", "13", "12", "11", "10", "20", "9")),
+    "comparator": Kind("comparator, open drain", "U", ("P", "N", "OUT", "V", "G"), "Package_TO_SOT_SMD:SOT-23-5", pads=("3", "4", "1", "5", "2")),
+    "optocoupler": Kind("optocoupler", "U", ("A", "K", "E", "C"), "Package_DIP:DIP-4_W7.62mm", pads=("1", "2", "3", "4")),
+    "converter": Kind("converter 24 V to 5 V", "A", ("IN", "G", "OUT"), "Connector_PinHeader_2.54mm:PinHeader_1x03_P2.54mm_Vertical", pads=("1", "2", "3")),
+    "board": Kind("microcontroller board", "A", _BOARD_PINS, "Module:RaspberryPi_Pico_Common_THT"),
+    "transceiver": Kind(
+        "RS-485 transceiver, auto-direction", "A", ("V", "G", "TXD", "RXD", "A", "B"),
+        "Connector_PinHeader_2.54mm:PinHeader_1x06_P2.54mm_Vertical", pads=("1", "2", "3", "4", "5", "6")),
+}  # fmt: skip
+
 
 # What a value's name in front_end.toml ends with, and the factor to the plain unit.
 _UNITS = {"_uf": 1e-6, "_nf": 1e-9, "_pf": 1e-12}
 
 
 @dataclass(frozen=True)
-class Part:
+class CircuitPart:
     """A part: its reference, kind, the net on each pin ("" for none), its line in the bill of materials.
 
     `value` is in ohm, farad, volt or ampere, `tolerance` in per cent, `bears` in watt (resistor, Zener
@@ -41,7 +96,7 @@ class Block:
 
     name: str
     title: str
-    parts: tuple[Part, ...]
+    parts: tuple[CircuitPart, ...]
     signal: str = ""
 
 
@@ -52,7 +107,7 @@ class Circuit:
     blocks: tuple[Block, ...]
 
     @property
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[CircuitPart, ...]:
         """All parts of all blocks."""
         return tuple(p for b in self.blocks for p in b.parts)
 
@@ -142,7 +197,7 @@ def _own_nets(made: list[_PartRow], signal: Signal, shared: set[str]) -> dict[st
     return {net: given.get(net, f"{signal.name}.{net}") for net in names}
 
 
-def _part(row: _PartRow, where: str, front_end: FrontEnd, nets: dict[str, str], number: int) -> Part:
+def _part(row: _PartRow, where: str, front_end: FrontEnd, nets: dict[str, str], number: int) -> CircuitPart:
     where = f"{where}, {row.ref}"
     kind = KINDS.get(row.kind)
     if kind is None:
@@ -153,7 +208,7 @@ def _part(row: _PartRow, where: str, front_end: FrontEnd, nets: dict[str, str], 
     # R2 of the 9th signal is R902: the block's own number behind the signal's.
     ref = f"{row.ref[0]}{number}{int(row.ref[1:]):02d}" if number else row.ref
     figures = [_figure(x, where, front_end) for x in (row.value, row.tolerance, row.bears)]
-    return Part(ref, row.kind, pins, figures[0], figures[1], figures[2], row.item)
+    return CircuitPart(ref, row.kind, pins, figures[0], figures[1], figures[2], row.item)
 
 
 def _figure(given: Any, where: str, front_end: FrontEnd) -> float:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 
+from skidwright.rig.circuit.model import Circuit, CircuitPart
+
 from ..front_end.parts import FrontEnd
 from ..wiring.model import Device
 from .as_wired import CONTACTS, AsWired
-from .model import Circuit, Part
 
 CONTACT_OHM = 0.02
 OPEN_OHM = 1e8
@@ -32,7 +33,7 @@ def node(net: str) -> str:
     return "0" if net == "zero_volts" else re.sub(r"\W", "_", net.lower())
 
 
-def part_lines(part: Part, front_end: FrontEnd, value: float | None = None) -> list[str]:
+def part_lines(part: CircuitPart, front_end: FrontEnd, value: float | None = None) -> list[str]:
     """A part's lines, with another value than its nominal one where given. A net "" hangs in the air."""
     ref = part.ref.lower()
     n = [node(net) if net else f"nc_{ref}_{pin.lower()}" for pin, net in part.pins.items()]
@@ -149,7 +150,7 @@ def _transistor(ref: str, n: list[str], kind: str, front_end: FrontEnd) -> list[
     ]
 
 
-def _relay(part: Part, front_end: FrontEnd) -> list[str]:
+def _relay(part: CircuitPart, front_end: FrontEnd) -> list[str]:
     """Coil with its inductance; contacts that close and open at the coil current of pick-up and drop-out."""
     chain, ref, p = front_end.stop_chain, part.ref.lower(), part.pins
     amps = chain.supply_volts / chain.coil_ohm

@@ -41,7 +41,7 @@ STOPPERS = ("S1", "PS", "F7")
 
 
 @dataclass(frozen=True)
-class Step:
+class ChainStep:
     """One step as it came out."""
 
     name: str
@@ -68,7 +68,7 @@ class _Nets:
         return self.find(a) == self.find(b)
 
 
-def run(skid: AsWired, since: int = 0) -> list[Step]:
+def run(skid: AsWired, since: int = 0) -> list[ChainStep]:
     """Go through the steps; relay and fuses keep their state. Faults come at step `since`."""
     blown: set[str] = set()
     k1_in = False
@@ -89,7 +89,7 @@ def run(skid: AsWired, since: int = 0) -> list[Step]:
             k1_in = True
         live = supply and nets.same("M1.1", "v24") and nets.same("M1.2", "pump")
         short = supply and nets.same("v24", "zero_volts")
-        out.append(Step(name, k1_in, live, short))
+        out.append(ChainStep(name, k1_in, live, short))
     return out
 
 

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..front_end import ngspice
+from skidwright.rig.front_end import netlists
+from skidwright.rig.wiring.model import Problem
+
 from ..front_end.parts import FrontEnd
-from ..wiring.problem import Problem
 from .as_wired import AsWired
 from .spice import MODELS, node, skid_lines
 from .stop_proof import STEPS, against_the_rules
@@ -118,7 +119,7 @@ def run(skid: AsWired, front_end: FrontEnd) -> tuple[list[bool], list[Cut]]:
 
     Raises RigError when ngspice is missing or fails. A cut that never came is not in the list.
     """
-    found = ngspice.run(netlist(skid, front_end))
+    found = netlists.run(netlist(skid, front_end))
     live = [found[f"live{i}"] > FED_SHARE * front_end.pump_driver.supply_volts for i in range(len(STEPS))]
     cuts = [
         Cut(name, found[f"supply{i}"] * 1000 - i * STEP_MS, found[f"current{i}"] * 1000 - i * STEP_MS)

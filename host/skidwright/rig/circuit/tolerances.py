@@ -12,9 +12,10 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from ..front_end import ngspice, thermistor
+from skidwright.rig.circuit.model import Block, Circuit, CircuitPart
+from skidwright.rig.front_end import analog_inputs, netlists
+
 from ..front_end.parts import FrontEnd
-from .model import Block, Circuit, Part
 from .spice import MODELS, node, part_lines
 
 Values = dict[str, float]
@@ -70,7 +71,7 @@ def _copy(block: Block, case: Case, n: int, values: Values, front_end: FrontEnd)
     for p in block.parts:
         if p.ref in case.leave_out:
             continue
-        part = Part(
+        part = CircuitPart(
             f"{p.ref}c{n}", p.kind, {k: own(v) for k, v in p.pins.items()}, p.value, 0.0, p.bears, p.item
         )
         lines += part_lines(replace(part, value=values.get(p.ref, p.value)), front_end)
@@ -96,7 +97,7 @@ def run(circuit: Circuit, front_end: FrontEnd, case: Case, sets: list[Values]) -
         ".end",
         "",
     ]
-    found = ngspice.run("\n".join(deck))
+    found = netlists.run("\n".join(deck))
     return [case.reading(found[f"v({node(f'{case.net}.c{n}')})"], values) for n, values in enumerate(sets)]
 
 
@@ -188,7 +189,7 @@ def cases(circuit: Circuit, p: FrontEnd) -> list[Case]:
     t = p.thermistor
 
     def ohm(celsius: float) -> float:
-        return thermistor.resistance_ohm(t, celsius)
+        return analog_inputs.resistance_ohm(t, celsius)
 
     def warm(celsius: float) -> Callable[[Callable[[str], str], Values], list[str]]:
         return lambda own, v: [
@@ -201,7 +202,7 @@ def cases(circuit: Circuit, p: FrontEnd) -> list[Case]:
         def error(volts: float, _: Values) -> float:
             share = volts / 3.3
             read = t.pull_ohm * share / (1 - share) - t.series_ohm
-            return thermistor.temperature_c(t, read) - celsius
+            return analog_inputs.temperature_c(t, read) - celsius
 
         return error
 

@@ -7,8 +7,8 @@ here, so a sheet cannot differ from the netlist.
 
 from __future__ import annotations
 
-from ..circuit.kinds import KINDS
-from ..circuit.model import Block, Circuit, Part
+from skidwright.rig.circuit.model import KINDS, Block, Circuit, CircuitPart
+
 from .sheet import Sheet
 
 _CELL_W, _LINE = 420.0, 46.0
@@ -22,7 +22,7 @@ _UNITS = {
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
 
 
-def value_words(part: Part) -> str:
+def value_words(part: CircuitPart) -> str:
     """A part's value with its unit: "4.7 kohm", "22 pF", "" where it has none."""
     if not part.value or part.kind not in _UNITS:
         return ""
@@ -41,11 +41,11 @@ def circuit_sheets(circuit: Circuit) -> dict[str, str]:
     return {f"circuit_{name}.svg": _sheet(blocks) for name, blocks in by_name.items()}
 
 
-def _height(part: Part) -> float:
+def _height(part: CircuitPart) -> float:
     return _LINE if len(part.pins) == 2 else 26 + _PIN * max(len(s) for s in _sides(part)) + 14
 
 
-def _sides(part: Part) -> tuple[list[str], list[str]]:
+def _sides(part: CircuitPart) -> tuple[list[str], list[str]]:
     pins = list(part.pins)
     half = (len(pins) + 1) // 2
     if part.kind == "driver_array":
@@ -60,7 +60,7 @@ def _sheet(blocks: list[Block]) -> str:
     parts = list(first.parts)
     columns = 1 if len(parts) < 5 else 2 if len(parts) < 13 else 3
     total = sum(_height(p) for p in parts)
-    split: list[list[Part]] = [[] for _ in range(columns)]
+    split: list[list[CircuitPart]] = [[] for _ in range(columns)]
     heights = [0.0] * columns
     column = 0
     for p in parts:
@@ -104,7 +104,7 @@ def _instances(sheet: Sheet, blocks: list[Block], y: float) -> None:
         sheet.label(190, line, " ".join(p.ref for p in block.parts), 11)
 
 
-def _part(sheet: Sheet, part: Part, x: float, y: float) -> None:
+def _part(sheet: Sheet, part: CircuitPart, x: float, y: float) -> None:
     words = " ".join(w for w in (part.ref, value_words(part)) if w)
     if len(part.pins) != 2:
         _box(sheet, part, x, y, f"{part.ref}  {KINDS[part.kind].title}")
@@ -157,7 +157,7 @@ def _symbol(sheet: Sheet, kind: str, a: float, b: float, y: float) -> None:
         sheet.line(*bars.get(kind, [(x, y - 8), (x, y + 8)]))
 
 
-def _box(sheet: Sheet, part: Part, x: float, y: float, words: str) -> None:
+def _box(sheet: Sheet, part: CircuitPart, x: float, y: float, words: str) -> None:
     left, right = _sides(part)
     rows = max(len(left), len(right))
     box_x, box_w, top = x + 150, 100.0, y + 16

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..circuit.kinds import KINDS
-from ..circuit.model import Block, Circuit, Part
+from skidwright.rig.circuit.model import KINDS, Block, Circuit, CircuitPart
+
 from ..wiring.model import Connector, Wiring
 from .sheet import Sheet
 
 HOLE_MM = 2.54
 WIDTH_MM, HEIGHT_MM = 233.0, 233.0
 _PER_MM = 96 / 25.4
-# Room in holes (across, down), by kind: body and its neighbours' clearance.
+# Storage in holes (across, down), by kind: body and its neighbours' clearance.
 _ROOM = {
     "resistor": (5, 1), "capacitor": (3, 1), "diode": (4, 1), "zener": (4, 1), "schottky": (4, 1),
     "clamp": (3, 2), "electrolytic": (5, 5), "suppressor": (6, 2), "suppressor_both": (6, 3), "fuse": (10, 4),
@@ -80,7 +80,7 @@ def places(circuit: Circuit, wiring: Wiring) -> list[Place]:
     return found
 
 
-def _room(part: Part) -> tuple[int, int]:
+def _room(part: CircuitPart) -> tuple[int, int]:
     # A diode for the motor's current has a transistor's housing.
     return _ROOM["nmos"] if part.kind == "schottky" and part.bears > 5 else _ROOM[part.kind]
 
@@ -140,7 +140,7 @@ def board_layout(circuit: Circuit, wiring: Wiring) -> str:
     return sheet.text()
 
 
-def _words(sheet: Sheet, p: Place, part: Part | None, x: float, y: float, w: float, h: float) -> None:
+def _words(sheet: Sheet, p: Place, part: CircuitPart | None, x: float, y: float, w: float, h: float) -> None:
     size = 7.0 if len(p.ref) * 4.6 < w else 5.6
     if part is None:
         sheet.label(x + w / 2, y + h / 2 + 4, p.ref, 11, "middle", bold=True)

@@ -2,31 +2,23 @@
 
 from __future__ import annotations
 
-from . import (
-    comparator,
-    heartbeat,
-    loop_input,
-    optocoupler,
-    pump_driver,
-    stop_chain,
-    supply_chain,
-    thermistor,
-)
+from skidwright.rig.front_end import analog_inputs, digital_inputs, outputs, stop_chain
+from skidwright.rig.front_end.parts import RatedQuantity
+
 from .parts import FrontEnd
-from .worst_case import Quantity
 
 
-def calculate(front_end: FrontEnd) -> dict[str, list[Quantity]]:
+def calculate(front_end: FrontEnd) -> dict[str, list[RatedQuantity]]:
     """Quantities by block title, in the order of the signal's way in."""
     return {
-        "4-20 mA input": loop_input.quantities(front_end.loop_input),
-        "pulse input": comparator.quantities(front_end.comparator),
-        "contact input": optocoupler.quantities(front_end.optocoupler),
-        "pump drive": pump_driver.quantities(front_end.pump_driver),
-        "stop chain": stop_chain.quantities(front_end.stop_chain, front_end.pump_driver),
-        "supply, fuses, wires": supply_chain.quantities(front_end),
-        "running lamp": heartbeat.quantities(front_end.heartbeat, front_end.comparator),
-        "thermistor input": thermistor.quantities(front_end.thermistor),
+        "4-20 mA input": analog_inputs.loop_quantities(front_end.loop_input),
+        "pulse input": digital_inputs.comparator_quantities(front_end.comparator),
+        "contact input": digital_inputs.optocoupler_quantities(front_end.optocoupler),
+        "pump drive": outputs.pump_quantities(front_end.pump_driver),
+        "stop chain": stop_chain.stop_quantities(front_end.stop_chain, front_end.pump_driver),
+        "supply, fuses, wires": stop_chain.supply_quantities(front_end),
+        "running lamp": outputs.heartbeat_quantities(front_end.heartbeat, front_end.comparator),
+        "thermistor input": analog_inputs.thermistor_quantities(front_end.thermistor),
     }
 
 

@@ -1,18 +1,18 @@
-"""The stop chain: does relay K1 pick up, how soon does it let go, does its contact carry the pump?
-
-It cuts the pump's supply by a contact, with no program in the path. It is a single channel without
-monitoring: it is not a safety function and carries no performance level.
-
-Formulas: R = rho l / A with copper 0.0175 ohm mm2/m at 20 degC (IEC 60228) and 0.393 %/K (IEC 60028);
-current of a coil after opening i = I e^(-t R / L) - (V / R) (1 - e^(-t R / L)) with suppressor voltage V.
-"""
+"""Stop chain and supply chain by calculation: what holds, what drops, and which fuse blows."""
 
 from __future__ import annotations
 
 import math
 
-from .parts import PumpDriver, StopChain
-from .worst_case import Quantity, band, extremes, fixed
+from skidwright.rig.front_end.parts import (
+    FrontEnd,
+    PumpDriver,
+    RatedQuantity,
+    StopChain,
+    band,
+    extremes,
+    fixed,
+)
 
 COPPER_OHM_MM2_M = 0.0175
 COPPER_PER_K = 0.00393
@@ -57,7 +57,7 @@ def inrush_a(p: PumpDriver) -> float:
     return volts / (w * henry) * math.exp(-a * t) * math.sin(w * t)
 
 
-def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
+def stop_quantities(p: StopChain, pump: PumpDriver) -> list[RatedQuantity]:
     """Everything computed of the stop chain, with limits."""
     supply = band(p.supply_volts, p.supply_tolerance_percent)
     coil = band(p.coil_ohm, p.coil_tolerance_percent)
@@ -74,8 +74,8 @@ def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
     kept = p.contact_rating_a / pump.motor_rated_a
     decay = motor_decay_ms(pump, 0.01)
     return [
-        Quantity("resistance of cable and contacts", "ohm", *fixed(chain), "rho l / A, IEC 60228"),
-        Quantity(
+        RatedQuantity("resistance of cable and contacts", "ohm", *fixed(chain), "rho l / A, IEC 60228"),
+        RatedQuantity(
             "voltage at the coil",
             "V",
             *at_coil,
@@ -83,7 +83,7 @@ def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
             at_least=pick_up_warm_v,
             remedy="shorten or thicken the chain's cable",
         ),
-        Quantity(
+        RatedQuantity(
             "coil current falls to drop-out",
             "ms",
             *extremes(release, volts=supply, ohm=coil),
@@ -91,7 +91,7 @@ def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
             at_most=p.release_limit_ms,
             remedy="take a suppressor of higher voltage",
         ),
-        Quantity(
+        RatedQuantity(
             "contact rating over rated current",
             "",
             *fixed(kept),
@@ -99,7 +99,7 @@ def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
             at_least=2.0,
             remedy="take a relay with a stronger contact",
         ),
-        Quantity(
+        RatedQuantity(
             "inrush into the pump's bulk capacitor",
             "A",
             *fixed(inrush_a(pump)),
@@ -107,10 +107,109 @@ def quantities(p: StopChain, pump: PumpDriver) -> list[Quantity]:
             at_most=p.contact_peak_a,
             remedy="take a smaller bulk capacitor or a relay for more inrush",
         ),
-        Quantity(
+        RatedQuantity(
             "motor current after the contact has opened, down to 1 %",
             "ms",
             *fixed(decay),
             "L / R ln(100), through the diode at the motor",
         ),
     ]
+
+
+FUSE_SURE, FUSE_FAST = 2.1, 2.75
+OVERLOAD_SURE = 1.5
+# Longest cable of a field device and its core (m, mm2); a core of 0.25 mm2 bears 2 A, of 1.5 mm2 12 A.
+FIELD_M, FIELD_MM2 = 20.0, 0.25
+PUMP_WIRE_A = 12.0
+
+
+def limit_a(f: FrontEnd) -> tuple[float, float, float]:
+    """(least, rated, most) current (A) that the supply gives when overloaded."""
+    s = f.supply
+    return s.rated_a * s.limit_min_percent / 100, s.rated_a, s.rated_a * s.limit_max_percent / 100
+
+
+def over(amps: tuple[float, float, float], reference_a: float) -> tuple[float, float, float]:
+    """Currents as multiples of another."""
+    return amps[0] / reference_a, amps[1] / reference_a, amps[2] / reference_a
+
+
+def supply_quantities(f: FrontEnd) -> list[RatedQuantity]:
+    """Everything computed of the chain, with limits."""
+    pump, chain, s = f.pump_driver, f.stop_chain, f.supply
+    least, rated, most = limit_a(f)
+    supply = band(pump.supply_volts, pump.supply_tolerance_percent)
+    stall = extremes(lambda v, r: v / r, v=supply, r=band(pump.motor_ohm + pump.overload_ohm, 10))
+    # What everything but the pump draws at most: docs/wiring.md, "Supplies".
+    stalled = (min(stall[0], least - OTHER_LOADS_A), min(stall[1], rated), min(stall[2], most))
+    hot = pump.ambient_c + pump.transistor_k_per_w * (
+        stalled[2] ** 2 * pump.transistor_on_mohm / 1000 * pump.transistor_hot_factor
+    )
+    found = [
+        RatedQuantity(
+            "current that a stalled motor would draw", "A", *stall, "Ohm's law, winding and heater"
+        ),
+        RatedQuantity("current that the supply lets it draw", "A", *stalled, "the supply's current limit"),
+        RatedQuantity(
+            "stall current over the overload relay's setting",
+            "",
+            *over(stalled, pump.motor_rated_a),
+            f"IEC 60947-4-1 class 10: 1.5 times trips within {s.overload_trip_minutes:g} minutes",
+            at_least=OVERLOAD_SURE,
+            remedy="take a supply of more current",
+        ),
+        RatedQuantity(
+            "stall current over fuse F1",
+            "",
+            *over(stalled, pump.fuse_a),
+            "IEC 60127-2: sure from 2.1 on; below that F1 does not blow, the overload relay stops the pump",
+        ),
+        RatedQuantity(
+            "transistor's junction while the motor is stalled",
+            "degC",
+            *fixed(hot),
+            "I^2 R, thermal resistance, for as long as it lasts",
+            at_most=pump.junction_max_c,
+            remedy="take a transistor of lower resistance or more copper",
+        ),
+        RatedQuantity(
+            "what the pump's wires bear over the supply's limit",
+            "",
+            *fixed(PUMP_WIRE_A / most),
+            "1.5 mm2, so the wires need no fuse behind such a supply",
+            at_least=1.0,
+            remedy="take thicker wire",
+        ),
+        RatedQuantity(
+            "what K1's contact bears over the supply's limit",
+            "",
+            *fixed(chain.contact_rating_a / most),
+            "continuous rating of the contact",
+            at_least=1.0,
+            remedy="take a relay with a stronger contact",
+        ),
+    ]
+    loop = cable_ohm(FIELD_M, FIELD_MM2)
+    for name, fuse in (
+        ("F2, stop chain", s.fuse_stop_a),
+        ("F3, sensors", s.fuse_sensor_a),
+        ("F4, valves", s.fuse_valve_a),
+        ("F5, lamps", s.fuse_lamp_a),
+        ("F6, board", s.fuse_logic_a),
+    ):
+        short = min(least, supply[0] / loop)
+        found.append(
+            RatedQuantity(
+                f"short circuit at the end of {FIELD_M:g} m over fuse {name}",
+                "",
+                *fixed(short / fuse),
+                "supply's limit or the cable's resistance; IEC 60127-2: within 10 s from 2.75 on",
+                at_least=FUSE_FAST,
+                remedy="take a smaller fuse or thicker wire",
+            )
+        )
+    return found
+
+
+# Milliamperes of wiring.toml's rails but the pump's, at the worst; a test holds the two together.
+OTHER_LOADS_A = 1.6

@@ -41,7 +41,7 @@ class Frame:
 
 
 @dataclass(frozen=True)
-class Part:
+class MechanicalPart:
     """A part in the front view: lower left corner, size, ports on its edge; `on`: what it is screwed into."""
 
     item: str
@@ -55,7 +55,7 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Line:
+class PipeRun:
     """A line from the outlet of a part to the inlet of another; mm. `main`: on the way from tap to return."""
 
     start: str
@@ -97,11 +97,11 @@ class Mechanics:
     """All of mechanics.toml."""
 
     frame: Frame
-    parts: tuple[Part, ...]
-    lines: tuple[Line, ...]
+    parts: tuple[MechanicalPart, ...]
+    lines: tuple[PipeRun, ...]
     plates: tuple[Plate, ...]
 
-    def part(self, item: str) -> Part:
+    def part(self, item: str) -> MechanicalPart:
         """The part of that name. Raises KeyError."""
         return {part.item: part for part in self.parts}[item]
 
@@ -149,7 +149,9 @@ def load(hardware: Path) -> Mechanics:
     try:
         check_tables(document, ("frame", "part", "line", "plate"))
         frame = build(Frame, document.get("frame"), "frame")
-        parts = tuple(build(Part, row, f"part {i}") for i, row in enumerate(rows(document, "part"), 1))
+        parts = tuple(
+            build(MechanicalPart, row, f"part {i}") for i, row in enumerate(rows(document, "part"), 1)
+        )
         lines = tuple(_line(row, f"line {i}") for i, row in enumerate(rows(document, "line"), 1))
         plates = tuple(_plate(row, f"plate {i}") for i, row in enumerate(rows(document, "plate"), 1))
         return Mechanics(frame, parts, lines, plates)
@@ -157,9 +159,9 @@ def load(hardware: Path) -> Mechanics:
         raise RigError(f"{path}: {problem}") from None
 
 
-def _line(row: Any, where: str) -> Line:
+def _line(row: Any, where: str) -> PipeRun:
     names = {"from": "start", "to": "end"}
-    return build(Line, {names.get(key, key): value for key, value in dict(row).items()}, where)
+    return build(PipeRun, {names.get(key, key): value for key, value in dict(row).items()}, where)
 
 
 def _plate(row: Any, where: str) -> Plate:
@@ -177,7 +179,7 @@ def problems(m: Mechanics) -> list[str]:
     return [*_places(m), *_order(m), *_lines(m), *_holes(m)]
 
 
-def _box(part: Part) -> tuple[float, float, float, float]:
+def _box(part: MechanicalPart) -> tuple[float, float, float, float]:
     (x, y), (w, h) = part.at, part.size
     return x, y, x + w, y + h
 

@@ -2,11 +2,38 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable
 
-from ..drawing.sheet import Sheet
-from ..drawing.symbols import arrow_head
-from .model import Hole, Line, Mechanics, Part, Plate
+from skidwright.errors import RigError
+from skidwright.rig.drawing.sheet import Sheet
+from skidwright.rig.drawing.symbols import arrow_head
+from skidwright.rig.mechanics.model import Hole, MechanicalPart, Mechanics, PipeRun, Plate
+
+OUTLINE, HOLES, WORDS = "OUTLINE", "HOLES", "WORDS"
+
+
+def dxf(plate: Plate) -> str:
+    """The text of a DXF file: closed outline, a circle for each hole, words on a layer of their own.
+
+    R12, the plainest, which gives the same bytes each time.
+    Raises RigError when ezdxf is not installed.
+    """
+    try:
+        from ezdxf.addons.r12writer import R12FastStreamWriter
+    except ImportError:
+        raise RigError("drawing the plates needs ezdxf: pip install 'skidwright[hardware]'") from None
+    text = io.StringIO()
+    writer = R12FastStreamWriter(text)
+    w, h = plate.width, plate.height
+    writer.add_polyline_2d([(0, 0), (w, 0), (w, h), (0, h)], closed=True, layer=OUTLINE)
+    for hole in plate.holes:
+        writer.add_circle((hole.x, hole.y), hole.diameter / 2, layer=HOLES)
+    words = f"{plate.id}, millimetres: {plate.thickness:g} mm {plate.material}, {plate.pieces} off"
+    writer.add_text(words, insert=(0, -12), height=5, layer=WORDS)
+    writer.close()
+    return text.getvalue()
+
 
 _UNITS_MM = 4.0  # of a sheet, a millimetre of paper
 _A3 = (420 * _UNITS_MM, 297 * _UNITS_MM)
@@ -111,7 +138,7 @@ def front_sheet(m: Mechanics) -> str:
     return s.text()
 
 
-def _line(v: _View, m: Mechanics, line: Line) -> None:
+def _line(v: _View, m: Mechanics, line: PipeRun) -> None:
     """Level first where the port looks sideways, upright first where it looks up or down."""
     start, end = m.part(line.start).outlet, m.part(line.end).inlet
     if not start or not end:
@@ -122,7 +149,7 @@ def _line(v: _View, m: Mechanics, line: Line) -> None:
     v.sheet.line(v.at(*start), v.at(*corner), v.at(*end), width=3 if line.main else 1.6)
 
 
-def _places(s: Sheet, x: float, y: float, parts: Iterable[Part]) -> None:
+def _places(s: Sheet, x: float, y: float, parts: Iterable[MechanicalPart]) -> None:
     s.label(x, y, "Places", 13, bold=True)
     heads = ("left, bottom", "wide x high")
     s.label(x + 640, y, heads[0], 11, bold=True)

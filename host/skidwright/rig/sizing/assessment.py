@@ -5,13 +5,28 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from skidwright.trade import iso4406
+from skidwright.formulas import iso4406
+from skidwright.rig.sizing import figures
+from skidwright.rig.sizing.figures import (
+    COUNTER_LEAST_BAR,
+    Cycle,
+    FigureRow,
+    cycle_at,
+    cycle_rows,
+    flow_rows,
+    flush_rows,
+    particle_rows,
+)
+from skidwright.rig.sizing.hydraulics import (
+    LAMINAR_BELOW,
+    LOWEST_C,
+    HydraulicState,
+    coldest_c,
+    largest_flow_ml_min,
+    limits,
+    state_at,
+)
 
-from . import particles
-from .cycle import Cycle, cycle_at
-from .figures import COUNTER_LEAST_BAR, Row, cycle_rows, flow_rows, flush_rows, particle_rows
-from .hydraulics import LOWEST_C, State, coldest_c, largest_flow_ml_min, limits, state_at
-from .pipe_flow import LAMINAR_BELOW
 from .rig_file import Rig
 
 # Common practice, no source: a rising line carries what settles at less than half its mean velocity.
@@ -19,11 +34,11 @@ LIFT_MOST = 0.5
 
 
 @dataclass(frozen=True)
-class Assessment:
+class SizingAssessment:
     """The answer of `skidwright size`."""
 
     name: str
-    rows: tuple[Row, ...]
+    rows: tuple[FigureRow, ...]
     shortfalls: tuple[str, ...]
     coldest_c: dict[str, float | None]
     settings: dict[str, int]
@@ -88,7 +103,7 @@ def _limit_shortfalls(rig: Rig) -> list[str]:
 
 
 def _other_shortfalls(
-    rig: Rig, rows: list[Row], cold: State, hot: State, cycles: tuple[Cycle, Cycle]
+    rig: Rig, rows: list[FigureRow], cold: HydraulicState, hot: HydraulicState, cycles: tuple[Cycle, Cycle]
 ) -> list[str]:
     s, c, told = rig.sampling, rig.counter, []
     bad = {row.name for row in rows if not row.ok}
@@ -115,7 +130,7 @@ def _other_shortfalls(
             f"A sample has {pulses:.0f} meter pulses, so one pulse is {1 / pulses:.1%} of the volume. "
             "Remedy: take a meter of finer pulses or a larger sample."
         )
-    needed = particles.needed_volume_ml(s.cleanest_code, s.least_count)
+    needed = figures.needed_volume_ml(s.cleanest_code, s.least_count)
     if needed > s.volume_ml:
         told.append(
             f"At {'/'.join(map(str, s.cleanest_code))} the sample of {s.volume_ml:g} mL may hold fewer than "
@@ -141,22 +156,22 @@ def _other_shortfalls(
     return told
 
 
-def _advice(rig: Rig, hot: State, rows: list[Row]) -> list[str]:
+def _advice(rig: Rig, hot: HydraulicState, rows: list[FigureRow]) -> list[str]:
     told = []
-    lines = particles.transport_lines(rig)
-    for size, density, name in particles.KINDS:
+    lines = figures.transport_lines(rig)
+    for size, density, name in figures.KINDS:
         if size <= 21:
             continue
-        settling = particles.stokes_m_s(size, density, hot.density_kg_m3, hot.viscosity_mm2_s)
+        settling = figures.stokes_m_s(size, density, hot.density_kg_m3, hot.viscosity_mm2_s)
         loss = next(row.hot for row in rows if row.name.startswith(name))
-        if loss > 50 or particles.lift_ratio(lines, hot.flow_ml_min, settling) > LIFT_MOST:
-            re = particles.particle_reynolds(size, settling, hot.viscosity_mm2_s)
+        if loss > 50 or figures.lift_ratio(lines, hot.flow_ml_min, settling) > LIFT_MOST:
+            re = figures.particle_reynolds(size, settling, hot.viscosity_mm2_s)
             stokes = "" if re < 1 else f" (rough: particle Reynolds number {re:.1f}, Stokes' law wants 1)"
             told.append(
                 f"{name} settles at {settling * 1000:.2f} mm/s{stokes} and mostly does not come through "
                 "these lines: put a metal sensor into the main line, not behind this one."
             )
-    crowd = particles.crowded_per_ml(rig.counter.sensing_volume_ul, rig.sampling.coincidence_percent / 100)
+    crowd = figures.crowded_per_ml(rig.counter.sensing_volume_ul, rig.sampling.coincidence_percent / 100)
     code = iso4406.scale_numbers([crowd])[0]
     told.append(
         f"From about scale number {code} in the smallest channel on, more than "
@@ -189,7 +204,7 @@ def _coldest_c(rig: Rig, name: str) -> float | None:
     return max(kept) if len(kept) == len(found) else None
 
 
-def assess(rig: Rig) -> Assessment:
+def assess(rig: Rig) -> SizingAssessment:
     """Compute everything for a rig: at its coldest and hottest, with the lowest pressure at the tap."""
     s = rig.sampling
     cold, hot = (state_at(rig, t, s.flow_ml_min) for t in (rig.fluid.coldest_c, rig.fluid.hottest_c))
@@ -201,7 +216,7 @@ def assess(rig: Rig) -> Assessment:
         + cycle_rows(rig, *cycles)
         + particle_rows(rig, cold, hot)
     )
-    return Assessment(
+    return SizingAssessment(
         name=rig.name,
         rows=tuple(rows),
         shortfalls=tuple(_limit_shortfalls(rig) + _other_shortfalls(rig, rows, cold, hot, cycles)),

@@ -10,17 +10,73 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from skidwright.trade import viscosity
+from skidwright.formulas import viscosity
+from skidwright.rig.sizing.rig_file import Rig, RigFluid, SampleLine
 
-from . import pipe_flow
-from .rig_file import Fluid, Line, Rig
+LAMINAR_BELOW = 2000.0
+TURBULENT_FROM = 4000.0
+GRAVITY_M_S2 = 9.80665
+
+
+def m3_s(ml_min: float) -> float:
+    """Flow in m3/s from mL/min."""
+    return ml_min / 60e6
+
+
+def velocity_m_s(ml_min: float, bore_mm: float) -> float:
+    """Mean velocity."""
+    return m3_s(ml_min) / (math.pi * (bore_mm / 1000) ** 2 / 4)
+
+
+def reynolds(ml_min: float, bore_mm: float, viscosity_mm2_s: float) -> float:
+    """Reynolds number."""
+    return velocity_m_s(ml_min, bore_mm) * bore_mm / 1000 / (viscosity_mm2_s * 1e-6)
+
+
+def volume_ml(bore_mm: float, length_m: float) -> float:
+    """Volume of a bore."""
+    return math.pi * bore_mm**2 / 4 * length_m
+
+
+def laminar_drop_bar(
+    ml_min: float, bore_mm: float, length_m: float, viscosity_mm2_s: float, density_kg_m3: float
+) -> float:
+    """Pressure drop of laminar flow."""
+    mu = viscosity_mm2_s * 1e-6 * density_kg_m3
+    return 128 * mu * length_m * m3_s(ml_min) / (math.pi * (bore_mm / 1000) ** 4) / 1e5
+
+
+def drop_bar(
+    ml_min: float,
+    bore_mm: float,
+    length_m: float,
+    viscosity_mm2_s: float,
+    density_kg_m3: float,
+    loss: float = 0.0,
+) -> float:
+    """Pressure drop of a bore with its fittings, laminar or turbulent."""
+    v = velocity_m_s(ml_min, bore_mm)
+    dynamic_pa = density_kg_m3 * v * v / 2
+    re = reynolds(ml_min, bore_mm, viscosity_mm2_s)
+    laminar = laminar_drop_bar(ml_min, bore_mm, length_m, viscosity_mm2_s, density_kg_m3)
+    turbulent = 0.0
+    if re >= LAMINAR_BELOW:
+        turbulent = 0.3164 * re**-0.25 * length_m / (bore_mm / 1000) * dynamic_pa / 1e5
+    wall = laminar if re < LAMINAR_BELOW else turbulent if re >= TURBULENT_FROM else max(laminar, turbulent)
+    return wall + loss * dynamic_pa / 1e5
+
+
+def head_bar(density_kg_m3: float, rise_m: float) -> float:
+    """Pressure of a column of fluid."""
+    return density_kg_m3 * GRAVITY_M_S2 * rise_m / 1e5
+
 
 # Common practice, no source: more free air than this at the inlet, and the count is one of bubbles too.
 RELEASED_AIR_MOST = 0.005
 
 
 @dataclass(frozen=True)
-class State:
+class HydraulicState:
     """The rig at one temperature (degC) and flow (mL/min); pressures in bar, `_abs` absolute, else gauge."""
 
     celsius: float
@@ -39,18 +95,18 @@ class State:
     released_air: float
 
 
-def viscosity_at(fluid: Fluid, celsius: float) -> float:
+def viscosity_at(fluid: RigFluid, celsius: float) -> float:
     """Kinematic viscosity (mm2/s) by ASTM D341 through the two given points; NaN beyond 2e7 mm2/s."""
     line = viscosity.line_through(40.0, fluid.viscosity_40c_mm2_s, 100.0, fluid.viscosity_100c_mm2_s)
     return float(viscosity.viscosity(line, celsius))
 
 
-def density_at(fluid: Fluid, celsius: float) -> float:
+def density_at(fluid: RigFluid, celsius: float) -> float:
     """Density (kg/m3) by linear expansion of the volume from 15 degC."""
     return fluid.density_15c_kg_m3 / (1 + fluid.expansion_per_k * (celsius - 15))
 
 
-def released_air(fluid: Fluid, bar_abs: float, saturated_bar_abs: float) -> float:
+def released_air(fluid: RigFluid, bar_abs: float, saturated_bar_abs: float) -> float:
     """Share of free air by volume at a pressure when the oil was saturated at another; 0 above that.
 
     Equilibrium, so the most there can be: Henry's law, released volume at p: B (p0 - p) / p.
@@ -61,13 +117,13 @@ def released_air(fluid: Fluid, bar_abs: float, saturated_bar_abs: float) -> floa
     return free / (1 + free)
 
 
-def _lines_bar(lines: tuple[Line, ...], flow: float, nu: float, rho: float) -> tuple[float, float]:
+def _lines_bar(lines: tuple[SampleLine, ...], flow: float, nu: float, rho: float) -> tuple[float, float]:
     """Drop and head of lines in series."""
-    drop = sum(pipe_flow.drop_bar(flow, x.bore_mm, x.length_m, nu, rho, x.loss) for x in lines)
-    return drop, sum(pipe_flow.head_bar(rho, x.rise_m) for x in lines)
+    drop = sum(drop_bar(flow, x.bore_mm, x.length_m, nu, rho, x.loss) for x in lines)
+    return drop, sum(head_bar(rho, x.rise_m) for x in lines)
 
 
-def state_at(rig: Rig, celsius: float, flow_ml_min: float, tap_bar: float | None = None) -> State:
+def state_at(rig: Rig, celsius: float, flow_ml_min: float, tap_bar: float | None = None) -> HydraulicState:
     """The rig at a temperature and flow; `tap_bar` is the gauge pressure at the tap, else the lowest."""
     nu, rho = viscosity_at(rig.fluid, celsius), density_at(rig.fluid, celsius)
     tap = rig.tap.pressure_low_bar if tap_bar is None else tap_bar
@@ -80,7 +136,7 @@ def state_at(rig: Rig, celsius: float, flow_ml_min: float, tap_bar: float | None
         * (nu / rig.meter.drop_viscosity_mm2_s)
     )
     behind = back + back_head + meter + rig.counter.back_pressure_bar
-    passage = pipe_flow.drop_bar(
+    passage = drop_bar(
         flow_ml_min, rig.counter.passage_bore_mm, rig.counter.passage_length_mm / 1000, nu, rho, loss=1.5
     )
     before, before_head = _lines_bar(rig.lines_at("counter"), flow_ml_min, nu, rho)
@@ -93,12 +149,12 @@ def state_at(rig: Rig, celsius: float, flow_ml_min: float, tap_bar: float | None
     viscous = p.viscous_nm_1000rpm * (nu / p.viscous_viscosity_mm2_s) * rpm / 1000
     torque = p.displacement_ml_rev * 1e-6 * lifted * 1e5 / (2 * math.pi) + viscous + p.friction_nm
     bores = [x.bore_mm for x in rig.lines] + [rig.counter.passage_bore_mm]
-    return State(
+    return HydraulicState(
         celsius=celsius,
         flow_ml_min=flow_ml_min,
         viscosity_mm2_s=nu,
         density_kg_m3=rho,
-        reynolds=max(pipe_flow.reynolds(flow_ml_min, bore, nu) for bore in bores),
+        reynolds=max(reynolds(flow_ml_min, bore, nu) for bore in bores),
         suction_drop_bar=suction,
         inlet_bar_abs=inlet,
         counter_bar=behind + passage,
@@ -116,7 +172,7 @@ def inlet_least_bar_abs(rig: Rig) -> float:
     return max(rig.pump.inlet_least_bar_abs, rig.fluid.vapour_pressure_bar + 0.1)
 
 
-def limits(rig: Rig, state: State) -> dict[str, bool]:
+def limits(rig: Rig, state: HydraulicState) -> dict[str, bool]:
     """For each thing that may stop the rig from sampling: True when it is within its limit."""
     return {
         "suction pressure": state.inlet_bar_abs >= inlet_least_bar_abs(rig),

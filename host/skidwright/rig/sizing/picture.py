@@ -8,16 +8,16 @@ import numpy as np
 
 from skidwright import drawing
 from skidwright.errors import RigError
+from skidwright.rig.sizing.assessment import SizingAssessment
 from skidwright.whole_file import replacing
 
-from .assessment import Assessment
 from .hydraulics import inlet_least_bar_abs, largest_flow_ml_min, state_at
 from .rig_file import Rig
 
 ENDINGS = (".svg", ".png", ".pdf")
 
 
-def draw(rig: Rig, found: Assessment, path: Path) -> None:
+def draw(rig: Rig, found: SizingAssessment, path: Path) -> None:
     """Write a picture, SVG, PNG or PDF by the file's ending: pressures, torque and flow over temperature.
 
     Raises RigError for another ending, OSError when it cannot be written; an older picture stays then.

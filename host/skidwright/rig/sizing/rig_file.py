@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from skidwright.errors import RigError
-from skidwright.trade.viscosity import line_through
+from skidwright.formulas.viscosity import line_through
 
 from ..tables import build, check_tables, read_toml, rows
 
@@ -15,7 +15,7 @@ PLACES = ("suction", "counter", "return")
 
 
 @dataclass(frozen=True)
-class Fluid:
+class RigFluid:
     """Viscosity at two temperatures (ASTM D341 between), density at 15 degC, temperatures to expect."""
 
     viscosity_40c_mm2_s: float
@@ -38,7 +38,7 @@ class Tap:
 
 
 @dataclass(frozen=True)
-class Line:
+class SampleLine:
     """A line in the order of the flow; `rise_m` is upwards positive, `loss` the sum of loss coefficients."""
 
     place: str
@@ -50,7 +50,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Pump:
+class RigPump:
     """Positive-displacement pump; slip and viscous torque are given at a viscosity and scale with it."""
 
     displacement_ml_rev: float
@@ -69,7 +69,7 @@ class Pump:
 
 
 @dataclass(frozen=True)
-class Counter:
+class RigCounter:
     """Optical counter: flow band, sensing volume, narrow passage, pressure limit, back pressure behind it."""
 
     flow_low_ml_min: float
@@ -84,7 +84,7 @@ class Counter:
 
 
 @dataclass(frozen=True)
-class Meter:
+class RigMeter:
     """Flow meter: pulse volume, range, viscosity limit; its drop at one flow and viscosity."""
 
     pulse_ul: float
@@ -121,25 +121,26 @@ class Rig:
     """Everything that `skidwright size` is told."""
 
     name: str
-    fluid: Fluid
+    fluid: RigFluid
     tap: Tap
-    lines: tuple[Line, ...]
-    pump: Pump
-    counter: Counter
-    meter: Meter
+    lines: tuple[SampleLine, ...]
+    pump: RigPump
+    counter: RigCounter
+    meter: RigMeter
     sampling: Sampling
 
     def flows_ml_min(self) -> dict[str, float]:
         """Every flow that the board holds in a cycle, clean-up runs included, by what is done at it."""
         return {"counting": self.sampling.flow_ml_min, "flushing": self.sampling.purge_flow_ml_min}
 
-    def lines_at(self, place: str) -> tuple[Line, ...]:
+    def lines_at(self, place: str) -> tuple[SampleLine, ...]:
         """The lines of one place, in order."""
         return tuple(line for line in self.lines if line.place == place)
 
 
 _TABLES: dict[str, type[Any]] = {
-    "fluid": Fluid, "tap": Tap, "pump": Pump, "counter": Counter, "meter": Meter, "sampling": Sampling,
+    "fluid": RigFluid, "tap": Tap, "pump": RigPump, "counter": RigCounter,
+    "meter": RigMeter, "sampling": Sampling,
 }  # fmt: skip
 _LARGEST = 1e9  # beyond any part; keeps squares and fourth powers finite
 _COLDEST_C, _HOTTEST_C = -60.0, 200.0  # where oil is a liquid at all: common practice, no source
@@ -162,7 +163,7 @@ def parse(document: dict[str, Any]) -> Rig:
     """A Rig from a TOML document. Raises RigError naming what is unknown, missing or out of range."""
     check_tables(document, ("name", "line", *_TABLES))
     tables = {name: build(kind, document.get(name, {}), name) for name, kind in _TABLES.items()}
-    lines = tuple(build(Line, row, f"line {i + 1}") for i, row in enumerate(rows(document, "line")))
+    lines = tuple(build(SampleLine, row, f"line {i + 1}") for i, row in enumerate(rows(document, "line")))
     rig = Rig(name=str(document.get("name", "rig")), lines=lines, **tables)
     _check(rig)
     return rig

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from .field import check_field
+from skidwright.rig.wiring.levels import check_field
+from skidwright.rig.wiring.model import Problem
+from skidwright.rig.wiring.supplies import check_terminals
+
 from .levels import check_levels
 from .model import Wiring
 from .pins import check_pins
-from .problem import Problem
 from .supplies import check_supplies
-from .terminals import check_terminals
 
 
 def check_wiring(wiring: Wiring) -> list[Problem]:

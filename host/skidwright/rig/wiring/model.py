@@ -8,8 +8,20 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from skidwright.errors import RigError
+from skidwright.rig.tables import build, check_tables, read_toml, rows
 
-from ..tables import build, check_tables, read_toml, rows
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong with the wiring: which rule, where, and in one sentence what to do."""
+
+    rule: str
+    where: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.text} [{self.rule}]"
+
 
 T = TypeVar("T")
 

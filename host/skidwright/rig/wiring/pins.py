@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from skidwright.rig.wiring.model import Problem
+
 from .chip import (
     CHIPS,
     EDGE_PINS,
@@ -17,7 +19,6 @@ from .chip import (
     uart_role,
 )
 from .model import FUNCTIONS, Signal, Wiring
-from .problem import Problem
 
 # Signals without which the firmware's pin table cannot be made.
 FIRMWARE_SIGNALS = {
