@@ -1,4 +1,4 @@
-"""Reasons out of what can be seen to rise towards a limit, or stands just below it (`judgement.approach`)."""
+"""Reasons out of what can be seen to rise towards a limit, or stands just below it."""
 
 from __future__ import annotations
 
