@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from skidwright import config as skid_toml
 from skidwright.archive.folder import Archive
 from skidwright.config import Config
-from skidwright.errors import ArchiveError
+from skidwright.errors import ArchiveError, PaperError
 from skidwright.link.session import Session
 from skidwright.log import chain
 from skidwright.log import seal as log_keys
@@ -60,8 +60,13 @@ class PulledLogs:
         return {name: _array(name, cells) for name, cells in zip(head, columns, strict=True)}
 
     def frame(self) -> Any:
-        """The same as a pandas DataFrame. Raises ImportError without pandas; Polars takes `samples()`."""
-        import pandas
+        """The same as a pandas DataFrame. Raises PaperError without pandas; Polars takes `samples()`."""
+        try:
+            import pandas
+        except ImportError:
+            raise PaperError(
+                "frames need pandas", "", 'install it: python -m pip install "skidwright[pandas]"'
+            ) from None
 
         return pandas.DataFrame(self.samples())
 

@@ -72,7 +72,7 @@ def test_a_calibration_says_what_it_ends(run, cart_port: str) -> None:
 def test_a_calibration_refused_by_a_clean_up_leaves_it_running(run, cart_port: str, monkeypatch) -> None:
     from skidwright.cli import calibrate_work
 
-    monkeypatch.setattr(calibrate_work.consent, "ask", lambda *_: None)
+    monkeypatch.setattr(calibrate_work.options, "ask", lambda *_: None)
     monkeypatch.setattr(calibrate_work.click, "confirm", lambda *_, **__: True)
     refused = run("calibrate", "flow", cart_port, "--density", 0.86, *WHO)
     assert refused.status == 2 and "a clean-up is running" in refused.err

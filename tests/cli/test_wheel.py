@@ -15,7 +15,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 HOST = ROOT / "host" / "skidwright"
 # On the board, or given to it by the virtual skid.
-ON_THE_BOARD = {"vfs", "flash"}
+ON_THE_BOARD = {"line_counter", "vfs", "flash"}
 # Come with a dependency that cannot be had without them.
 BROUGHT_ALONG = {"markupsafe": "jinja2"}
 

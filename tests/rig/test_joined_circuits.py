@@ -35,7 +35,7 @@ def figure(name, value, unit):
 
 def test_the_circuit_has_no_problem_with_any_options():
     assert FILES.problems() == []
-    assert len(FILES.circuits) == len(FILES.wiring.combinations()) == 4
+    assert len(FILES.circuits) == len(FILES.wiring.combinations()) == 12
 
 
 def without(*refs):
@@ -208,11 +208,14 @@ def test_24_v_on_any_field_terminal_destroys_nothing():
 
 
 @needs_ngspice
-def test_24_v_on_the_terminals_of_the_options_destroys_nothing():
-    wiring = FILES.wiring.with_options(FILES.wiring.combinations()[3])
+@pytest.mark.parametrize(("counter", "terminal"), [("serial_counter", "J14.3"), ("loop_counter", "J15.1")])
+def test_24_v_on_the_terminals_of_the_options_destroys_nothing(counter, terminal):
+    options = {"rs485", "tachometer_beside_rs485", counter}
+    which = [set(one) for one in FILES.wiring.combinations()].index(options)
+    wiring = FILES.wiring.with_options(FILES.wiring.combinations()[which])
     only = dataclasses.replace(wiring, connectors=tuple(c for c in wiring.connectors if c.options))
-    found = field_faults.stresses(FILES.circuits[3], only, PARTS)
-    assert {s.terminal for s in found} == {"J12.1", "J12.5", "J12.6", "J13.3"}
+    found = field_faults.stresses(FILES.circuits[which], only, PARTS)
+    assert {s.terminal for s in found} == {"J12.1", "J12.5", "J12.6", "J13.3", terminal}
     assert [s for s in found if s.share > 1] == []
 
 

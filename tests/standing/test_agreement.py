@@ -51,19 +51,19 @@ def needs(said):
     return {**said, "needs": "look soon"}
 
 
-ROW, VERDICT, GOAL = "plain.standing_row", "words.verdict", "words.goal"
+ROW, VERDICT, GOAL = "plain_rows.standing_row", "words.verdict", "words.goal"
 
 
 @pytest.mark.parametrize(
     ("view", "words", "by", "wrong"),
     [
         ("report page", GOAL, "report.over_time", limit),
-        ("report JSON", ROW, "cli.report_command", needs),
-        ("assess in words", VERDICT, "cli.assess_view", limit),
-        ("receive", ROW, "cli.receive_command", state),
-        ("certificate", ROW, "cli.paper_commands", limit),
-        ("slip", VERDICT, "cli.paper_commands", state),
-        ("check JSON", ROW, "cli.check_command", needs),
+        ("report JSON", ROW, "cli.report", needs),
+        ("assess in words", VERDICT, "cli.assess", limit),
+        ("receive", ROW, "cli.receive", state),
+        ("certificate", ROW, "cli.papers", limit),
+        ("slip", VERDICT, "cli.papers", state),
+        ("check JSON", ROW, "cli.check", needs),
         ("cleanup JSON", ROW, "cli.cleanup_view", state),
     ],
 )

@@ -60,7 +60,7 @@ def test_a_rise_lately_is_seen_by_chart_and_a_step_by_its_day() -> None:
     )
     lines = texts(judged(rise=step(100, 1.0)))
     # day 100 from 2026-01-01 is 2026-04-11
-    assert any("rose by a step on 2026-04-1" in text and ">=4 +1.0" in text for text in lines)
+    assert any("rose by a step on 2026-04-11" in text and "+1.0 scale numbers" in text for text in lines)
 
 
 def test_a_limit_ahead_names_an_interval_that_holds_the_day() -> None:

@@ -220,7 +220,7 @@ def heartbeat(circuit: Circuit, p: FrontEnd, heart: str, pin_high_v: float, gap_
         *circuit_lines(circuit.only("lamps").without("R36", "R37", "Q33", "F10", "R40"), p),
         "rh1 v24_lamp running_lamp 1200",
         "rh2 v24_lamp fault_lamp 1200",
-        f"vpin gp17 0 pwl({wave})" if heart not in ("no supply", "never beats") else "rpin gp17 0 50k",
+        f"vpin gp5 0 pwl({wave})" if heart not in ("no supply", "never beats") else "rpin gp5 0 50k",
     ]
     control = [f"tran 5m {end_s:g} uic"]
     for name in ("running", "fault"):
